@@ -1,0 +1,50 @@
+# Each target installs first what is missing. PYTHON names the interpreter to build .venv with.
+PYTHON ?= python3
+PORT ?= 8750
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/installed
+TESTS_STAMP := $(VENV)/installed-tests
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
+
+.PHONY: help install demo serve test check bench openapi clean
+
+help: ## Show what there is to make
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+install: $(STAMP) ## Make .venv with all that the service needs
+
+$(STAMP): pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed: make PYTHON=python3.12 install" >&2; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(PIP) --editable .
+	@touch $(STAMP)
+
+$(TESTS_STAMP): $(STAMP)
+	$(PIP) --editable '.[test]'
+	@touch $(TESTS_STAMP)
+
+demo: $(STAMP) ## Play eight weeks of an invented shop and print its last week (ONCE=1 ends there)
+	$(BIN)/cutledger demo --port $(PORT) $(if $(ONCE),--once)
+
+serve: $(STAMP) ## Serve the folder data/ on 127.0.0.1:8750
+	$(BIN)/cutledger serve --port $(PORT)
+
+test: $(TESTS_STAMP) ## Run the tests
+	$(BIN)/python -m pytest -n auto
+
+check: $(TESTS_STAMP) ## Check style, types, import contracts and the API document
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/cutledger openapi --check openapi/cutledger.json
+
+bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
+	$(BIN)/python -m tests.bench
+
+openapi: $(STAMP) ## Write the API document
+	$(BIN)/cutledger openapi openapi/cutledger.json
+
+clean: ## Remove what was installed and cached
+	rm -rf $(VENV) *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

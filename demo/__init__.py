@@ -1,0 +1,1 @@
+"""An invented shop that speaks to the service through its door."""

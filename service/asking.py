@@ -1,0 +1,161 @@
+"""Who asks, and may they: the one place where a key becomes permissions and sites."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+from flask import Flask, current_app, g, request
+
+from service.clock import now_us
+from service.problems import Problem
+from worker.database import Database
+from worker.keys import Key, holder
+from worker.reports.reading import SiteUnknown
+
+View = TypeVar("View", bound=Callable[..., Any])
+
+#: Permission -> roles that have it.
+PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
+    "write": ("terminal", "erp", "admin"),
+    "read": ("reader", "engineer", "erp", "admin"),
+    "read_state": ("terminal", "reader", "engineer", "erp", "admin"),
+    "administer": ("admin",),
+}
+PUBLIC: Final = "public"
+#: A key's loss of validity is honoured within this time.
+REMEMBERED_SECONDS: Final = 0.5
+_MOST_REMEMBERED: Final = 4096
+
+
+def needs(permission: str) -> Callable[[View], View]:
+    """Mark a view with the permission that its caller must have; PUBLIC asks for none."""
+    if permission != PUBLIC and permission not in PERMISSIONS:
+        raise ValueError(permission)
+
+    def mark(view: View) -> View:
+        view.permission = permission  # type: ignore[attr-defined]
+        return view
+
+    return mark
+
+
+@dataclass(frozen=True)
+class Asker:
+    """The holder of the request's key."""
+
+    key: Key
+
+    def may(self, permission: str) -> bool:
+        """True when one of the key's roles has the permission."""
+        return any(role in PERMISSIONS[permission] for role in self.key.roles)
+
+    @property
+    def is_only_terminal(self) -> bool:
+        """True when the key sees no more than a terminal may."""
+        return not self.may("read")
+
+    @property
+    def own_sources(self) -> str | None:
+        """Prefix of the sources whose attempts it may see; None for all."""
+        return self.key.source_prefix if self.is_only_terminal else None
+
+    def site(self, name: str | None) -> str:
+        """The site that a request is about, as it names it or as the key's only one.
+
+        Another site's id answers exactly like one that does not exist: SiteUnknown.
+        """
+        if name is not None:
+            if name not in self.key.sites:
+                raise SiteUnknown(name)
+            return name
+        if len(self.key.sites) == 1:
+            return self.key.sites[0]
+        detail = f"is needed: this key has {len(self.key.sites)} sites; name one of them"
+        raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
+
+
+class Gate:
+    """Knows keys for a moment, so that not each request asks the database."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._known: dict[str, tuple[float, Key]] = {}
+        self._lock = threading.Lock()
+
+    def admit(self, header: str | None) -> Asker:
+        """Holder of an Authorization header; raises a Problem 401."""
+        scheme, _, text = (header or "").partition(" ")
+        if scheme.lower() != "bearer" or not text.strip():
+            raise _no_key("send the key as Authorization: Bearer KEY; cutledger key new makes one")
+        key = self._key(text.strip())
+        if key is None or not key.is_valid(now_us()):
+            raise _no_key("this key is not known here, has expired or was revoked")
+        return Asker(key)
+
+    def _key(self, text: str) -> Key | None:
+        with self._lock:
+            since, known = self._known.get(text, (0.0, None))
+        if known is not None and time.monotonic() - since < REMEMBERED_SECONDS:
+            return known
+        with self._database.read() as connection:
+            key = holder(connection, text)
+        with self._lock:
+            if len(self._known) >= _MOST_REMEMBERED:
+                self._known.clear()
+            if key is not None:
+                self._known[text] = (time.monotonic(), key)
+            else:
+                self._known.pop(text, None)
+        return key
+
+
+def _no_key(detail: str) -> Problem:
+    return Problem(401, "key-missing", detail, headers={"WWW-Authenticate": 'Bearer realm="cutledger"'})
+
+
+def guard(app: Flask, gate: Gate) -> None:
+    """Ask every request for the permission that its view names; a view that names none is a fault of ours."""
+
+    @app.before_request
+    def _ask() -> None:
+        if request.endpoint is None:
+            return
+        permission = permission_of(app, request.endpoint)
+        if permission == PUBLIC:
+            return
+        asker = gate.admit(request.headers.get("Authorization"))
+        if not asker.may(permission):
+            allowed = ", ".join(PERMISSIONS[permission])
+            raise Problem(403, "not-allowed", f"this asks for a key with one of the roles {allowed}")
+        g.asker = asker
+
+
+def permission_of(app: Flask, endpoint: str) -> str:
+    """Permission that an endpoint's view names."""
+    view: Any = app.view_functions[endpoint]
+    return str(view.permission)
+
+
+def asker() -> Asker:
+    """The holder of the running request's key."""
+    found: Asker = g.asker
+    return found
+
+
+def asked_site() -> str:
+    """The site of the running request."""
+    names = request.args.getlist("site")
+    if len(names) > 1:
+        detail = f"is given {len(names)} times; give it once"
+        raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
+    return asker().site(names[0] if names else None)
+
+
+def database() -> Database:
+    """The database of the running application."""
+    found: Database = current_app.extensions["cutledger"].database
+    return found

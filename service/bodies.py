@@ -1,0 +1,253 @@
+"""Reads the body of the event door: bounded bytes out of a stream, and events out of bytes."""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final, Protocol
+
+from service.faults import LONGEST_NAME, Fault, below, shown
+from service.strict_json import NotJson, Reader, after_blanks
+
+MOST_ITEMS: Final = 50_000
+ONE_EVENT: Final = "application/cloudevents+json"
+ARRAY: Final = "application/cloudevents-batch+json"
+LINES: Final = "application/x-ndjson"
+ONE_OR_ARRAY: Final = "application/json"
+MEDIA_TYPES: Final = (ONE_EVENT, ARRAY, LINES, ONE_OR_ARRAY)
+
+_CHUNK: Final = 64 * 1024
+#: Thousands of empty members cost time and say nothing.
+_MOST_GZIP_MEMBERS: Final = 1_000
+_LINE = re.compile(rb"[^ \t\r\n][^\n]*")
+_CHARSET = re.compile(r";\s*charset\s*=\s*\"?([^\s;\"]+)", re.IGNORECASE)
+_BOM = b"\xef\xbb\xbf"
+
+
+class BodyTooLarge(Exception):
+    """The body, unpacked, has more bytes than are taken."""
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(f"the body has more than {limit} bytes unpacked; send it in smaller parts")
+        self.limit = limit
+
+
+class BodyUnreadable(Exception):
+    """The body as a whole cannot be read: broken off, badly packed, or no JSON."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+class EncodingUnknown(Exception):
+    """The body is packed in a way that is not taken."""
+
+    def __init__(self, found: str) -> None:
+        super().__init__(f"content encoding {shown(found)} is not taken; send gzip, or none")
+        self.found = found
+
+
+class MediaTypeUnknown(Exception):
+    """The body is of a media type, or in a charset, that is not taken."""
+
+    def __init__(self, found: str) -> None:
+        super().__init__(f"media type {shown(found)} is not taken; send one of {', '.join(MEDIA_TYPES)}, in UTF-8")
+        self.found = found
+
+
+class TooManyItems(Exception):
+    """The body holds more events than one request may."""
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(f"the body holds more than {limit} events; send it in smaller parts")
+        self.limit = limit
+
+
+class ByteStream(Protocol):
+    """What a body is read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """At most `size` bytes; none at the end."""
+
+
+@dataclass(slots=True)
+class Item:
+    """One event of a body as it was read; with faults it is no event, and its value may hold placeholders."""
+
+    pointer: str
+    value: Any
+    faults: list[Fault] = field(default_factory=list)
+
+    @property
+    def id(self) -> str | None:
+        """The id that the sender gave, when it is one that can be sent back."""
+        given = self.value.get("id") if isinstance(self.value, dict) else None
+        sendable = isinstance(given, str) and 0 < len(given) <= LONGEST_NAME and given.isprintable()
+        return given if sendable else None
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """The events of one body in its order; `single` when the body is one event and no list."""
+
+    items: list[Item]
+    single: bool
+
+
+def read_body(stream: ByteStream, *, content_length: int | None, encoding: str | None, limit: int) -> bytes:
+    """Whole body, unpacked, of at most `limit` bytes, whatever its stated length says.
+
+    Raises BodyTooLarge, EncodingUnknown, or BodyUnreadable when it is cut short or badly packed.
+    """
+    packing = (encoding or "identity").strip().lower()
+    if packing not in ("identity", "gzip", "x-gzip"):
+        raise EncodingUnknown(packing)
+    if content_length is not None and content_length > limit:
+        raise BodyTooLarge(limit)
+    chunks = _chunks(stream, content_length, limit)
+    parts, size = [], 0
+    for part in chunks if packing == "identity" else _unpacked(chunks, limit):
+        parts.append(part)
+        size += len(part)
+        if size > limit:
+            raise BodyTooLarge(limit)
+    return b"".join(parts)
+
+
+def _chunks(stream: ByteStream, content_length: int | None, limit: int) -> Iterator[bytes]:
+    size = 0
+    while chunk := stream.read(min(_CHUNK, limit + 1 - size)):
+        size += len(chunk)
+        yield chunk
+        if size > limit:
+            raise BodyTooLarge(limit)
+    if content_length is not None and size < content_length:
+        raise BodyUnreadable(f"the body ended after {size} of {content_length} bytes; send it again")
+
+
+def _unpacked(chunks: Iterator[bytes], limit: int) -> Iterator[bytes]:
+    unpacker, members, begun = zlib.decompressobj(31), 1, False
+    for chunk in chunks:
+        rest = chunk
+        while rest:
+            begun = True
+            yield _inflated(unpacker, rest, limit)
+            rest = unpacker.unconsumed_tail or unpacker.unused_data
+            if unpacker.eof:
+                unpacker, members, begun = zlib.decompressobj(31), members + 1, False
+            if members > _MOST_GZIP_MEMBERS:
+                raise BodyUnreadable(f"the gzip body has more than {_MOST_GZIP_MEMBERS} members; pack it as one")
+    if begun or members == 1:
+        raise BodyUnreadable("the gzip body is cut short; send it again")
+
+
+def _inflated(unpacker: zlib._Decompress, packed: bytes, limit: int) -> bytes:
+    try:
+        return unpacker.decompress(packed, limit + 1)
+    except zlib.error:
+        raise BodyUnreadable("the body is no gzip, or was damaged on its way; send it again") from None
+
+
+def parse_items(body: bytes, media_type: str) -> Batch:
+    """The events of a body of one of MEDIA_TYPES, each with the faults that its reading showed.
+
+    Raises MediaTypeUnknown, TooManyItems, or BodyUnreadable when an array or a single event is no JSON.
+    """
+    kind = _kind_of(media_type)
+    body = body.removeprefix(_BOM)
+    if kind == LINES:
+        return Batch(list(_items_of_lines(body)), single=False)
+    text = _decoded(body)
+    start = after_blanks(text, 0)
+    is_array = text.startswith("[", start)
+    if kind == ARRAY and not is_array:
+        raise BodyUnreadable(f"the body must be an array of events; send one event as {ONE_EVENT}")
+    if kind == ONE_EVENT and is_array:
+        raise BodyUnreadable(f"the body must be one event; send an array of events as {ARRAY}")
+    try:
+        items = list(_items_of_array(text, start)) if is_array else [_only_item(text, start)]
+    except NotJson as error:
+        raise BodyUnreadable(f"the body is no JSON: {_place(text, error)}") from None
+    return Batch(items, single=not is_array)
+
+
+def _kind_of(media_type: str) -> str:
+    kind = media_type.partition(";")[0].strip().lower()
+    charset = _CHARSET.search(media_type)
+    if kind not in MEDIA_TYPES or (charset and charset[1].lower() not in ("utf-8", "utf8", "us-ascii")):
+        raise MediaTypeUnknown(media_type)
+    return kind
+
+
+def _decoded(body: bytes) -> str:
+    try:
+        return body.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise BodyUnreadable(f"the body is not in UTF-8: {_odd_byte(error)}") from None
+
+
+def _odd_byte(error: UnicodeDecodeError) -> str:
+    return f"found byte 0x{error.object[error.start]:02x} at offset {error.start}"
+
+
+def _only_item(text: str, start: int) -> Item:
+    value, end, faults = Reader().read(text, start, "")
+    _refuse_more(text, end)
+    return Item("", value, faults)
+
+
+def _items_of_array(text: str, start: int) -> Iterator[Item]:
+    reader, index = Reader(), 0
+    at = after_blanks(text, start + 1)
+    is_open = not text.startswith("]", at)
+    while is_open:
+        if index == MOST_ITEMS:
+            raise TooManyItems(MOST_ITEMS)
+        pointer = below("", index)
+        value, end, faults = reader.read(text, at, pointer)
+        yield Item(pointer, value, faults)
+        index += 1
+        at = after_blanks(text, end)
+        if is_open := text.startswith(",", at):
+            at = after_blanks(text, at + 1)
+        elif not text.startswith("]", at):
+            raise NotJson(at, "a comma or the end of the array is missing")
+    _refuse_more(text, at + 1)
+
+
+def _refuse_more(text: str, end: int) -> None:
+    at = after_blanks(text, end)
+    if at < len(text):
+        raise NotJson(at, f"there is more after the end; send one event a line as {LINES}")
+
+
+def _items_of_lines(body: bytes) -> Iterator[Item]:
+    reader, line, last = Reader(), 1, 0
+    for index, found in enumerate(_LINE.finditer(body)):
+        if index == MOST_ITEMS:
+            raise TooManyItems(MOST_ITEMS)
+        # Counted from the last line on: from the start it would take the square of the body's length.
+        line, last = line + body.count(b"\n", last, found.start()), found.start()
+        yield _item_of_line(reader, found[0], below("", index), line)
+
+
+def _item_of_line(reader: Reader, packed: bytes, pointer: str, line: int) -> Item:
+    try:
+        text = packed.decode("utf-8")
+        value, end, faults = reader.read(text, 0, pointer)
+        _refuse_more(text, end)
+    except UnicodeDecodeError as error:
+        return Item(pointer, None, [Fault(pointer, f"line {line} is not in UTF-8: {_odd_byte(error)}")])
+    except NotJson as error:
+        return Item(pointer, None, [Fault(pointer, f"is no JSON: {_place(text, error, first_line=line)}")])
+    return Item(pointer, value, faults)
+
+
+def _place(text: str, error: NotJson, first_line: int = 1) -> str:
+    line = first_line + text.count("\n", 0, error.at)
+    column = error.at - text.rfind("\n", 0, error.at)
+    found = shown(text[error.at : error.at + 20]) if error.at < len(text) else "the end"
+    return f"line {line}, column {column}: {error.reason}; found {found}"

@@ -1,0 +1,278 @@
+"""The `cutledger` command."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service import RELEASE
+from service.clock import now_us
+from worker.audits import AuditRunning, begin, run
+from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
+from worker.installing import SiteExists, add_site
+from worker.keys import ROLES, known_keys, new_key, revoke
+from worker.reports.reading import SiteUnknown, open_site
+from worker.settings import Installation
+from worker.tallies import rebuild as rebuild_tallies
+
+DATA = click.option(
+    "--data", type=click.Path(file_okay=False), envvar="CUTLEDGER_DATA", help="Folder of an embedded installation."
+)
+
+
+@click.group(context_settings={"auto_envvar_prefix": "CUTLEDGER", "help_option_names": ["-h", "--help"]})
+@click.version_option(RELEASE, prog_name="cutledger")
+def main() -> None:
+    """Record and arithmetic for thermal cutting of thick plate.
+
+    Without settings the data is one file in the folder named by --data or CUTLEDGER_DATA (data/ by default).
+    CUTLEDGER_DATABASE_URL names a database instead, CUTLEDGER_BROKER_URL a Redis whose workers count.
+    """
+
+
+def _fail(message: str) -> click.ClickException:
+    return click.ClickException(message)
+
+
+@contextmanager
+def _opened(data: str | None) -> Iterator[Database]:
+    """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
+    from service.server import prepare
+
+    installation = Installation.from_environment(data=data)
+    try:
+        prepare(installation)
+        database = Database(installation.database_url)
+        try:
+            yield database
+        finally:
+            database.close()
+    except (DatabaseUnavailable, SchemaNotOurs, SiteUnknown, SiteExists, AuditRunning) as error:
+        raise _fail(str(error)) from error
+
+
+@main.command()
+@DATA
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", default=8750, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on.")
+@click.option("--quiet", is_flag=True, help="Log warnings only.")
+def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
+    """Answer requests, and count what they bring."""
+    from service.server import AlreadyServed, Server, hold, prepare
+
+    installation = Installation.from_environment(data=data)
+    try:
+        lock = hold(installation.data) if installation.embedded else None
+        prepare(installation)
+    except (AlreadyServed, SchemaNotOurs, DatabaseUnavailable) as error:
+        raise _fail(str(error)) from error
+    if not quiet:
+        _greet(installation, host, port)
+    try:
+        Server(installation, host=host, port=port, quiet=quiet).run()
+    finally:
+        if lock is not None:
+            lock.close()
+
+
+def _greet(installation: Installation, host: str, port: int) -> None:
+    database = Database(installation.database_url)
+    with database.read() as connection:
+        has_keys = bool(known_keys(connection))
+    database.close()
+    where = f"the folder {os.path.relpath(installation.data)}" if installation.embedded else "the named database"
+    click.echo(f"Cutledger {RELEASE} serves {where} on http://{host}:{port} (to read: /docs)", err=True)
+    if not has_keys:
+        folder = f" --data {os.path.relpath(installation.data)}" if installation.embedded else ""
+        click.echo(
+            "No key exists yet. Every door asks for one; make the first in another terminal:\n"
+            f"  cutledger key new --role admin --name first{folder}",
+            err=True,
+        )
+
+
+@main.command()
+@click.option("--concurrency", default=1, show_default=True, type=click.IntRange(1, 64), help="Worker processes.")
+def worker(concurrency: int) -> None:
+    """Count what is owed, woken over Redis (CUTLEDGER_BROKER_URL), and by schedule."""
+    from worker.tasks import make_worker
+
+    installation = Installation.from_environment()
+    try:
+        app = make_worker(installation)
+    except ValueError as error:
+        raise _fail(str(error)) from error
+    schedule = installation.data / "schedule"
+    schedule.parent.mkdir(parents=True, exist_ok=True)
+    options = ["--loglevel=INFO", f"--concurrency={concurrency}", "--without-gossip", "--without-mingle", "-B"]
+    app.worker_main(["worker", *options, f"--schedule={schedule}"])
+
+
+@main.group()
+def key() -> None:
+    """Make, list and revoke keys."""
+
+
+@key.command("new")
+@DATA
+@click.option("--role", "roles", multiple=True, required=True, type=click.Choice(ROLES), help="What it may do.")
+@click.option("--name", required=True, help="Who holds it.")
+@click.option("--site", "sites", multiple=True, default=["main"], show_default=True, help="Site that it is for.")
+@click.option("--source-prefix", help="It may post only as sources that begin so.")
+def key_new(
+    data: str | None, roles: tuple[str, ...], name: str, sites: tuple[str, ...], source_prefix: str | None
+) -> None:
+    """Make a key and print it, alone, on standard output. It is shown this once."""
+    with _opened(data) as database, database.write() as connection:
+        for site in sites:
+            open_site(connection, site)
+        text, _ = new_key(connection, name=name, roles=roles, sites=sites, source_prefix=source_prefix, now_us=now_us())
+    click.echo(text)
+
+
+@key.command("list")
+@DATA
+def key_list(data: str | None) -> None:
+    """List keys, never their secrets."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table("id", "name", "roles", "sites", "source prefix", "made", "state")
+    with _opened(data) as database, database.read() as connection:
+        for one in known_keys(connection):
+            state = "holds" if one.is_valid(now_us()) else "revoked" if one.revoked_at else "expired"
+            made = one.created_at.strftime("%Y-%m-%d %H:%M")
+            roles, sites = " ".join(one.roles), " ".join(one.sites)
+            table.add_row(one.key_id, one.name, roles, sites, one.source_prefix or "", made, state)
+    Console().print(table)
+
+
+@key.command("revoke")
+@DATA
+@click.argument("key_id")
+def key_revoke(data: str | None, key_id: str) -> None:
+    """Revoke a key by its id; a running server refuses it within a second."""
+    with _opened(data) as database, database.write() as connection:
+        if not revoke(connection, key_id, now_us=now_us()):
+            raise _fail(f"there is no key {key_id!r} that still holds; cutledger key list shows them")
+
+
+@main.group()
+def site() -> None:
+    """Make sites."""
+
+
+@site.command("new")
+@DATA
+@click.argument("site_id")
+@click.option("--zone", default="UTC", show_default=True, help="Time zone, an IANA name such as Europe/Berlin.")
+@click.option("--day-start", default="06:00", show_default=True, help="Start of the production day, HH:MM.")
+def site_new(data: str | None, site_id: str, zone: str, day_start: str) -> None:
+    """Make a site."""
+    from service.settling import SettingsWrong, checked_site_id, settle
+
+    with _opened(data) as database, database.write() as connection:
+        try:
+            checked_site_id(site_id)
+            add_site(connection, site_id, now_us=now_us())
+            settle(connection, site_id, {"zone": zone, "day_start": day_start}, source="/cli", now_us=now_us())
+        except SettingsWrong as error:
+            raise _fail(str(error)) from error
+
+
+def _sites(database: Database, named: str | None) -> list[str]:
+    from sqlalchemy import select
+
+    from worker.tables import sites
+
+    with database.read() as connection:
+        known = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+    if named is not None and named not in known:
+        raise SiteUnknown(named)
+    return known if named is None else [named]
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Any]:
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}: {task.completed:,.0f} attempts"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(what, total=None)
+        yield lambda count: progress.advance(task, count)
+
+
+@main.command()
+@DATA
+@click.option("--site", help="Only this site.")
+def audit(data: str | None, site: str | None) -> None:
+    """Recount the ledger beside the tallies and compare; exits 1 when they differ. A server may run meanwhile."""
+    equal = True
+    with _opened(data) as database:
+        for name in _sites(database, site):
+            with database.write() as connection:
+                number = begin(connection, name, now_us=now_us())
+            result = run(database, name, number, clock=now_us)
+            equal = equal and result.equal
+            said = "equal" if result.equal else "NOT equal"
+            click.echo(f"site {name}: {result.events:,} counted events up to position {result.position}: {said}")
+            for one in result.differences:
+                click.echo(f"  {one.table}: {one.only_stored} rows only stored, {one.only_recounted} only recounted")
+    if not equal:
+        raise _fail("what is stored is not what the ledger says; cutledger rebuild computes it again")
+
+
+@main.command()
+@DATA
+@click.option("--site", help="Only this site.")
+def rebuild(data: str | None, site: str | None) -> None:
+    """Compute everything again from the ledger. Stop the server of an embedded installation first."""
+    from service.server import AlreadyServed, hold
+
+    installation = Installation.from_environment(data=data)
+    try:
+        lock = hold(installation.data) if installation.embedded else None
+    except AlreadyServed as error:
+        raise _fail(str(error)) from error
+    with _opened(data) as database:
+        for name in _sites(database, site):
+            with _progress(f"site {name}") as progress:
+                count = rebuild_tallies(database, name, progress)
+            click.echo(f"site {name}: computed again from {count:,} events")
+    if lock is not None:
+        lock.close()
+
+
+@main.command()
+@click.option("--port", default=8750, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on.")
+@click.option("--once", is_flag=True, help="End after the report instead of serving on.")
+@click.option("--seed", default=7, show_default=True, help="The shop that is played.")
+@click.option(
+    "--data", type=click.Path(file_okay=False), help="Folder to keep the demo in; a temporary one by default."
+)
+def demo(port: int, seed: int, data: str | None, *, once: bool) -> None:
+    """Play eight weeks of an invented shop through the real door, and print its last week's report."""
+    from service.demonstration import demonstrate
+
+    sys.exit(demonstrate(port=port, seed=seed, data=None if data is None else Path(data), once=once))
+
+
+@main.command()
+@click.argument("path", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--check", is_flag=True, help="Write nothing; exit 1 when the file is not what would be written.")
+def openapi(path: Path, *, check: bool) -> None:
+    """Write the API document to a file."""
+    from service.openapi import document_text
+
+    text = document_text()
+    if not check:
+        path.write_text(text)
+    elif not path.exists() or path.read_text() != text:
+        raise _fail(f"{path} is not the document of this code; write it again with: make openapi")

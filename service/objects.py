@@ -1,0 +1,47 @@
+"""The body of a request that is one JSON object."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from flask import request
+from marshmallow import ValidationError
+
+from service.bodies import BodyUnreadable, MediaTypeUnknown, parse_items, read_body
+from service.faults import Fault, first_faults, shown
+from service.problems import Problem
+from service.schemas.strict import StrictSchema, faults_of
+
+BODY_LIMIT: Final = 1024 * 1024
+
+
+def read_object(schema: StrictSchema) -> tuple[dict[str, Any], Mapping[str, Any]]:
+    """(fields as loaded, object as sent) of the request's body; raises a Problem with a pointer to each fault."""
+    media_type = request.headers.get("Content-Type", "")
+    if media_type.partition(";")[0].strip().lower() != "application/json":
+        raise MediaTypeUnknown(media_type)
+    encoding = request.headers.get("Content-Encoding")
+    body = read_body(request.stream, content_length=request.content_length, encoding=encoding, limit=BODY_LIMIT)
+    batch = parse_items(body, media_type)
+    if not batch.single:
+        raise BodyUnreadable("the body must be one JSON object")
+    item = batch.items[0]
+    if item.faults:
+        raise _fields(item.faults)
+    if not isinstance(item.value, dict):
+        raise _fields([Fault("", f"must be an object with fields; found {shown(item.value)}")])
+    try:
+        return schema.load(item.value), item.value
+    except ValidationError as error:
+        raise _fields(first_faults(faults_of(error.messages, ""))) from None
+
+
+def wrong_field(pointer: str, detail: str) -> Problem:
+    """The answer to one field that cannot be taken."""
+    return _fields([Fault(pointer, detail)])
+
+
+def _fields(faults: list[Fault]) -> Problem:
+    detail = "; ".join(f"{fault.pointer or 'the body'} {fault.detail}" for fault in faults[:3])
+    return Problem(422, "fields", detail, [{"pointer": fault.pointer, "detail": fault.detail} for fault in faults])

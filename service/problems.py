@@ -1,0 +1,143 @@
+"""What is wrong with a request -> RFC 9457 application/problem+json."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from flask import Flask, Response, g, request
+from werkzeug.exceptions import HTTPException
+
+from service.bodies import BodyTooLarge, BodyUnreadable, EncodingUnknown, MediaTypeUnknown, TooManyItems
+from service.formats import json_bytes
+from worker.audits import AuditRunning
+from worker.database import DatabaseUnavailable
+from worker.findings import FindingCursorUnreadable
+from worker.installing import SiteExists
+from worker.ledger import CursorUnreadable
+from worker.reports.questions import QuestionUnanswerable
+from worker.reports.reading import SiteUnknown
+from worker.state import PageCursorUnreadable
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE: Final = "application/problem+json"
+RETRY_SECONDS: Final = 2
+
+TITLES: Final = {
+    "unreadable-body": "The body cannot be read",
+    "body-too-large": "The body is too large",
+    "media-type": "The media type is not taken",
+    "events-refused": "No event of the request was taken",
+    "events-conflict": "Other content is held under this source and id",
+    "parameters": "A parameter cannot be answered",
+    "fields": "A field of the body is wrong",
+    "key-missing": "A key is needed",
+    "not-allowed": "This key may not do that",
+    "not-found": "There is no such thing here",
+    "conflict": "It is in the way of what is there",
+    "unavailable": "The database cannot take or answer this now",
+    "too-many-requests": "Too many requests",
+    "fault": "The service failed",
+    "http": "The request cannot be answered",
+}
+
+
+@dataclass
+class Problem(Exception):
+    """An answer other than the one asked for."""
+
+    status: int
+    slug: str
+    detail: str
+    errors: Sequence[Mapping[str, Any]] = ()
+    members: Mapping[str, Any] = field(default_factory=dict)
+    headers: Mapping[str, str] = field(default_factory=dict)
+
+    def response(self) -> Response:
+        """As application/problem+json."""
+        body: dict[str, Any] = {
+            "type": f"urn:cutledger:problem:{self.slug}",
+            "title": TITLES[self.slug],
+            "status": self.status,
+            "detail": self.detail,
+            "instance": f"urn:uuid:{g.request_id}" if "request_id" in g else None,
+        }
+        if self.errors:
+            body["errors"] = list(self.errors)
+        body |= self.members
+        return Response(json_bytes(body), self.status, headers=dict(self.headers), mimetype=MEDIA_TYPE)
+
+
+def not_found(what: str) -> Problem:
+    """The answer for what is not there, or not for this key to know."""
+    return Problem(404, "not-found", what)
+
+
+def _of_error(error: Exception) -> Problem:
+    """The one table from what the project raises to HTTP."""
+    closes = {"Connection": "close"}
+    match error:
+        case Problem():
+            return error
+        case BodyUnreadable():
+            return Problem(400, "unreadable-body", str(error))
+        case BodyTooLarge() | TooManyItems():
+            return Problem(413, "body-too-large", str(error), members={"limit": error.limit}, headers=closes)
+        case EncodingUnknown() | MediaTypeUnknown():
+            return Problem(415, "media-type", str(error))
+        case QuestionUnanswerable():
+            errors = [{"parameter": one.parameter, "detail": one.detail} for one in error.wrong]
+            return Problem(422, "parameters", str(error), errors)
+        case CursorUnreadable() | PageCursorUnreadable() | FindingCursorUnreadable():
+            detail = "is no cursor of this service; take one from next, or leave it out to begin at the start"
+            return Problem(422, "parameters", f"after {detail}", [{"parameter": "after", "detail": detail}])
+        case SiteUnknown():
+            return not_found(str(error))
+        case SiteExists() | AuditRunning():
+            return Problem(409, "conflict", str(error))
+        case DatabaseUnavailable():
+            detail = "nothing of this request was kept; send it again"
+            return Problem(503, "unavailable", detail, headers={"Retry-After": str(RETRY_SECONDS)})
+        case HTTPException():
+            return _of_http(error)
+        case _:
+            return Problem(
+                500, "fault", "it was logged under the instance named here; nothing of this request was kept"
+            )
+
+
+def _of_http(error: HTTPException) -> Problem:
+    status = error.code or 500
+    errors = _query_errors(error)
+    if errors:
+        detail = "; ".join(f"{one['parameter']} {one['detail']}" for one in errors)
+        return Problem(422, "parameters", detail, errors)
+    slug = {404: "not-found", 413: "body-too-large", 415: "media-type"}.get(status, "http")
+    headers = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After", "Location")}
+    return Problem(status, slug, error.description or error.name, headers=headers)
+
+
+def _query_errors(error: HTTPException) -> list[dict[str, str]]:
+    """What flask-smorest says of the parameters of a query, as parameter and detail."""
+    messages = (getattr(error, "data", None) or {}).get("messages") or {}
+    found = messages.get("query") or {}
+    return [
+        {"parameter": str(name), "detail": " ".join(texts) if isinstance(texts, list) else str(texts)}
+        for name, texts in found.items()
+    ]
+
+
+def answer_problems(app: Flask) -> None:
+    """Let every error of the application leave as a problem."""
+
+    @app.errorhandler(Exception)
+    def _answer(error: Exception) -> Response:
+        problem = _of_error(error)
+        if problem.status == 500:
+            log.error("%s %s failed, request %s", request.method, request.path, g.get("request_id"), exc_info=error)
+        elif isinstance(error, DatabaseUnavailable):
+            log.warning("database unavailable: %s", error)
+        return problem.response()

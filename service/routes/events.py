@@ -1,0 +1,180 @@
+"""The one door in, and the ledger as a feed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+from urllib.parse import urlencode
+
+import orjson
+from flask import Response, current_app, request
+from flask_smorest import Blueprint
+from marshmallow import RAISE
+
+from service.acceptance import Judged, People, judge
+from service.asking import Asker, asked_site, asker, database, needs
+from service.bodies import Batch, Item, parse_items, read_body
+from service.clock import now_us
+from service.faults import Fault
+from service.formats import json_response
+from service.problems import Problem
+from service.schemas.queries import FeedQuery
+from worker import ledger
+from worker.events import VOIDED
+from worker.installing import people_key
+from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
+from worker.reports.reading import calendar_of, instant
+
+BODY_LIMIT: Final = 16 * 1024 * 1024
+INVALID: Final = "invalid"
+#: Types that have doors of their own, for those who may administer.
+ADMINISTERED: Final = ("cutledger.site.set", "cutledger.finding.noted", "cutledger.proof.planned")
+
+blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened: the one door in, and the feed")
+
+
+@dataclass
+class Answer:
+    """The verdict on one item of a request."""
+
+    index: int
+    id: str | None
+    status: str
+    position: int | None = None
+    errors: list[Fault] = field(default_factory=list)
+
+    def shown(self) -> dict[str, Any]:
+        """As it leaves."""
+        shown: dict[str, Any] = {"index": self.index, "id": self.id, "status": self.status}
+        if self.position is not None:
+            shown["position"] = self.position
+        if self.errors:
+            shown["errors"] = [{"pointer": fault.pointer, "detail": fault.detail} for fault in self.errors]
+        return shown
+
+
+@blueprint.route("/events", methods=["POST"])
+@needs("write")
+def post_events() -> Response:
+    """Post events.
+
+    One event, an array, or one event a line. Each is answered by itself; a 2xx is sent only after they are durably
+    committed. Sending again is free: the same source and id with the same content is a duplicate.
+    """
+    site = asked_site()
+    body = read_body(
+        request.stream,
+        content_length=request.content_length,
+        encoding=request.headers.get("Content-Encoding"),
+        limit=BODY_LIMIT,
+    )
+    batch = parse_items(body, request.headers.get("Content-Type", ""))
+    answers, judged = _judged(batch, site, asker())
+    if judged:
+        with database().write() as connection:
+            verdicts = ledger.append(connection, site, [event for _, event in judged], received_us=now_us())
+        for (index, _), verdict in zip(judged, verdicts, strict=True):
+            answers[index] = _answer(batch.items[index], index, verdict)
+        current_app.extensions["cutledger"].nudge()
+    return _answered([answers[index] for index in range(len(batch.items))])
+
+
+def _judged(batch: Batch, site: str, who: Asker) -> tuple[dict[int, Answer], list[tuple[int, Judged]]]:
+    answers: dict[int, Answer] = {}
+    judged: list[tuple[int, Judged]] = []
+    people = _people(site)
+    now = now_us()
+    for index, item in enumerate(batch.items):
+        found = item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
+        if isinstance(found, Judged):
+            found = _not_allowed(found, who, site, item.pointer) or found
+        if isinstance(found, Judged):
+            judged.append((index, found))
+        else:
+            answers[index] = Answer(index, item.id, INVALID, errors=found)
+    return answers, judged
+
+
+def _people(site: str) -> People:
+    with database().read() as connection:
+        return People(calendar_of(connection, site).latest.values["people"], people_key(connection, site))
+
+
+def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fault]:
+    """What this key may not say."""
+    prefix = who.key.source_prefix
+    if prefix is not None and not event.source.startswith(prefix):
+        return [Fault(f"{pointer}/source", f"this key speaks for sources that begin with {prefix}, not for this one")]
+    if event.type in ADMINISTERED and not who.may("administer"):
+        return [Fault(f"{pointer}/type", f"{event.type} is for keys with the role admin")]
+    if event.type == "cutledger.site.set" and event.subject != site:
+        return [Fault(f"{pointer}/subject", f"must be the site of the request, {site}")]
+    if event.type == VOIDED and "erp" not in who.key.roles and not who.may("administer"):
+        source = event.void_target[0] if event.void_target else ""
+        own = source == event.source if prefix is None else source.startswith(prefix)
+        if not own:
+            return [Fault(f"{pointer}/data/source", "a terminal voids events of its own source only")]
+    return []
+
+
+def _answer(item: Item, index: int, verdict: Verdict) -> Answer:
+    if verdict.status in (ACCEPTED, DUPLICATE):
+        return Answer(index, item.id, verdict.status, verdict.position)
+    status = CONFLICT if verdict.status == CONFLICT else INVALID
+    return Answer(index, item.id, status, verdict.position, [Fault(item.pointer + verdict.pointer, verdict.reason)])
+
+
+def _answered(answers: Sequence[Answer]) -> Response:
+    counts = Counter(answer.status for answer in answers)
+    shown = [answer.shown() for answer in answers]
+    body: dict[str, Any] = {status: counts[status] for status in (ACCEPTED, DUPLICATE, CONFLICT, INVALID)}
+    body["items"] = shown
+    taken = counts[ACCEPTED] + counts[DUPLICATE]
+    if taken or not answers:
+        return json_response(body, 202 if taken == len(answers) else 207)
+    errors = [error for one in shown for error in one["errors"]]
+    slug, status = ("events-refused", 422) if counts[INVALID] else ("events-conflict", 409)
+    detail = "; ".join(f"{error['pointer'] or 'the event'} {error['detail']}" for error in errors[:3])
+    raise Problem(status, slug, detail, errors[:100], body)
+
+
+@blueprint.route("/events", methods=["GET"])
+@blueprint.arguments(FeedQuery(), location="query", unknown=RAISE)
+@needs("read")
+def get_events(query: dict[str, Any]) -> Response:
+    """Read the ledger as a feed.
+
+    Events in the order in which they were committed. Ask again with `after` set to `next`: a reader that follows it
+    sees every event once, none missed; at the end `next` stays good for what comes.
+    """
+    site = asked_site()
+    with database().read() as connection:
+        items, following, more = ledger.feed(
+            connection,
+            site,
+            after=query.get("after"),
+            limit=query["limit"],
+            types=query.get("type", ()),
+            subjects=query.get("subject", ()),
+        )
+    body = {"items": [feed_item(item) for item in items], "next": following, "more": more}
+    response = json_response(body)
+    response.headers["Link"] = next_link(following)
+    return response
+
+
+def feed_item(item: ledger.FeedItem) -> dict[str, Any]:
+    """An event of the ledger as it leaves: as it was sent, with its position and receipt."""
+    return {
+        "position": item.position,
+        "received_at": instant(item.received_us),
+        "event": orjson.Fragment(item.payload),
+    }
+
+
+def next_link(cursor: str) -> str:
+    """RFC 8288 link to what follows this request's answer."""
+    parameters = [pair for pair in request.args.items(multi=True) if pair[0] != "after"]
+    return f'<{request.path}?{urlencode([*parameters, ("after", cursor)])}>; rel="next"'

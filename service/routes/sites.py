@@ -1,0 +1,117 @@
+"""Sites and their settings, valid from a production day. A change is an event in the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from flask import Response, current_app
+from flask_smorest import Blueprint
+from sqlalchemy import Connection
+
+from service.acceptance import Judged
+from service.asking import asker, database, needs
+from service.clock import now_us
+from service.conditional import etag_of, tagged, unchanged
+from service.formats import json_response
+from service.objects import read_object, wrong_field
+from service.schemas.administration import SITE_NEW, SITE_SET
+from service.settling import SettingsWrong, settle
+from worker.installing import SiteExists, add_site
+from worker.keys import admit_site
+from worker.ledger import Verdict
+from worker.reports.reading import calendar_of, open_site
+from worker.sites import Settings
+
+blueprint = Blueprint("sites", __name__, url_prefix="/v1", description="Sites and their settings")
+
+
+@blueprint.route("/sites", methods=["GET"])
+@needs("administer")
+def get_sites() -> Response:
+    """List sites.
+
+    Those of the asking key, with the settings that hold now.
+    """
+    with database().read() as connection:
+        return json_response({"items": [_shown(connection, site) for site in asker().key.sites]})
+
+
+@blueprint.route("/sites", methods=["POST"])
+@needs("administer")
+def post_site() -> Response:
+    """Make a site.
+
+    The asking key may act on it from then on.
+    """
+    asked, sent = read_object(SITE_NEW)
+    site = asked["site"]
+    settings = {name: value for name, value in sent.items() if name != "site" and value is not None}
+    now = now_us()
+    try:
+        with database().write() as connection:
+            add_site(connection, site, now_us=now)
+            admit_site(connection, asker().key.key_id, site)
+            if settings.keys() - {"valid_from"}:
+                _settle(connection, site, settings, now)
+    except SiteExists:
+        raise wrong_field("/site", f"{site} is taken; choose another id") from None
+    current_app.extensions["cutledger"].nudge()
+    return json_response({"site": site}, 201, Location=f"/v1/sites/{site}")
+
+
+@blueprint.route("/sites/<identifier:site>", methods=["GET"])
+@needs("administer")
+def get_site(site: str) -> Response:
+    """Read a site.
+
+    The settings that hold now, and each change of them with its first production day.
+    """
+    asker().site(site)
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        etag = etag_of(site, reader.revision, "site", reader.today(now_us()))
+        return unchanged(etag) or tagged(json_response(_shown(connection, site)), etag)
+
+
+@blueprint.route("/sites/<identifier:site>", methods=["PUT"])
+@needs("administer")
+def put_site(site: str) -> Response:
+    """Change a site's settings.
+
+    From the production day valid_from on; what is not given stays as it was. The change is appended to the ledger, and
+    what it touches is counted anew.
+    """
+    asker().site(site)
+    _, sent = read_object(SITE_SET)
+    now = now_us()
+    with database().write() as connection:
+        judged, verdict = _settle(connection, site, sent, now)
+    current_app.extensions["cutledger"].nudge()
+    return json_response(
+        {"site": site, "event": {"source": judged.source, "id": judged.id}, "position": verdict.position}
+    )
+
+
+def _settle(connection: Connection, site: str, settings: Mapping[str, Any], now: int) -> tuple[Judged, Verdict]:
+    try:
+        return settle(connection, site, settings, source=f"/keys/{asker().key.key_id}", now_us=now)
+    except SettingsWrong as wrong:
+        raise wrong_field(wrong.pointer, wrong.detail) from None
+
+
+def _shown(connection: Connection, site: str) -> dict[str, Any]:
+    calendar = calendar_of(connection, site)
+    today = calendar.place(now_us()).day
+    changes = [version for version in calendar.versions if version.valid_from > date.min]
+    return {
+        "site": site,
+        "today": today,
+        "settings": _values(calendar.on(today)),
+        "changes": [{"valid_from": version.valid_from, "settings": _values(version)} for version in changes],
+    }
+
+
+def _values(settings: Settings) -> dict[str, Any]:
+    return dict(settings.values)

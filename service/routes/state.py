@@ -1,0 +1,173 @@
+"""Jobs, plates and attempts as they stand, and the history of each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from marshmallow import RAISE
+from sqlalchemy import Connection
+
+from service.asking import asked_site, asker, database, needs
+from service.conditional import etag_of, tagged, unchanged
+from service.formats import json_response
+from service.problems import not_found
+from service.routes.events import feed_item, next_link
+from service.schemas.queries import AttemptsQuery, JobsQuery, PlatesQuery, Query
+from worker import ledger, state
+from worker.events import ATTEMPT, JOB, PLATE
+from worker.naming import name_key
+from worker.reports.reading import open_site
+
+blueprint = Blueprint("state", __name__, url_prefix="/v1", description="Jobs, plates and attempts as they stand")
+
+OPEN = "open"
+
+
+def _answer(read: Callable[[Connection, str], Any], *about: object) -> Response:
+    """What `read` finds in one snapshot of the site, with its ETag; a page with its link to the next."""
+    site = asked_site()
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        etag = etag_of(site, reader.revision, *about)
+        if (answer := unchanged(etag)) is not None:
+            return answer
+        found = read(connection, site)
+    if isinstance(found, state.Page):
+        response = json_response({"items": found.items, "next": found.next})
+        if found.next is not None:
+            response.headers["Link"] = next_link(found.next)
+        return tagged(response, etag)
+    return tagged(json_response(found), etag)
+
+
+def _history(kind: str, subject: str) -> Response:
+    site = asked_site()
+    with database().read() as connection:
+        found = ledger.history(connection, site, kind, subject)
+    if not found:
+        raise not_found(f"no event is about {kind} {subject!r}")
+    return json_response({"items": [feed_item(item) | {"voided": voided} for item, voided in found]})
+
+
+@blueprint.route("/jobs")
+@blueprint.arguments(JobsQuery(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_jobs(query: dict[str, Any]) -> Response:
+    """List jobs."""
+    only = OPEN if asker().is_only_terminal else query.get("state")
+    asked: dict[str, Any] = {name: query.get(name) for name in ("part_number", "after", "limit")}
+    return _answer(lambda connection, site: state.jobs(connection, site, state=only, **asked), "jobs", only, asked)
+
+
+@blueprint.route("/jobs/<identifier:job>")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_job(_query: dict[str, Any], job: str) -> Response:
+    """Read a job.
+
+    Parts good, in rework, pending and still to make are counted from its attempts so far.
+    """
+    only_open = asker().is_only_terminal
+
+    def read(connection: Connection, site: str) -> Any:
+        found = state.job(connection, site, job)
+        if found is None or (only_open and found["state"] != OPEN):
+            raise not_found(f"there is no job {job!r}")
+        return found
+
+    return _answer(read, "job", job, only_open)
+
+
+@blueprint.route("/jobs/<identifier:job>/events")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read")
+def get_job_events(_query: dict[str, Any], job: str) -> Response:
+    """Read a job's history."""
+    return _history(JOB, job)
+
+
+@blueprint.route("/plates")
+@blueprint.arguments(PlatesQuery(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_plates(query: dict[str, Any]) -> Response:
+    """List plates."""
+    asked: dict[str, Any] = {name: query.get(name) for name in ("state", "heat_number", "parent", "after", "limit")}
+    return _answer(lambda connection, site: state.plates(connection, site, **asked), "plates", asked)
+
+
+@blueprint.route("/plates/<identifier:plate>")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_plate(_query: dict[str, Any], plate: str) -> Response:
+    """Read a plate.
+
+    Its condition is what was last observed; a remnant takes the origin of its nearest ancestor that states one.
+    """
+
+    def read(connection: Connection, site: str) -> Any:
+        found = state.plate(connection, site, plate)
+        if found is None:
+            raise not_found(f"there is no plate {plate!r}")
+        return found
+
+    return _answer(read, "plate", plate)
+
+
+@blueprint.route("/plates/<identifier:plate>/events")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read")
+def get_plate_events(_query: dict[str, Any], plate: str) -> Response:
+    """Read a plate's history."""
+    return _history(PLATE, plate)
+
+
+@blueprint.route("/attempts")
+@blueprint.arguments(AttemptsQuery(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_attempts(query: dict[str, Any]) -> Response:
+    """List attempts.
+
+    A terminal sees those of its own sources.
+    """
+    own = asker().own_sources
+    names = ("state", "job", "plate", "run", "piece", "outcome", "purpose", "day")
+    filters = {name: query.get(name) for name in names}
+    filters["machine"] = name_key(query["machine"]) if "machine" in query else None
+    page: dict[str, Any] = {name: query.get(name) for name in ("after", "limit")}
+    return _answer(
+        lambda connection, site: state.attempts(connection, site, filters=filters, own=own, **page),
+        "attempts",
+        filters,
+        page,
+        own,
+    )
+
+
+@blueprint.route("/attempts/<identifier:attempt>")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read_state")
+def get_attempt(_query: dict[str, Any], attempt: str) -> Response:
+    """Read an attempt.
+
+    What became of its parts, the condition of its plate when it started, and its number on its piece.
+    """
+    own = asker().own_sources
+
+    def read(connection: Connection, site: str) -> Any:
+        found = state.attempt(connection, site, attempt, own=own)
+        if found is None:
+            raise not_found(f"there is no attempt {attempt!r}")
+        return found
+
+    return _answer(read, "attempt", attempt, own)
+
+
+@blueprint.route("/attempts/<identifier:attempt>/events")
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@needs("read")
+def get_attempt_events(_query: dict[str, Any], attempt: str) -> Response:
+    """Read an attempt's history."""
+    return _history(ATTEMPT, attempt)

@@ -1,0 +1,1 @@
+"""Marshmallow schemas: the only definition of a field at the door."""

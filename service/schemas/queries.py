@@ -1,0 +1,110 @@
+"""Parameters of queries: unknown names are refused, since a mistyped filter must not answer another question."""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final
+
+from marshmallow import RAISE, Schema, ValidationError, fields
+from marshmallow.validate import Length, OneOf
+
+from worker.events import EVENT_TYPES, OUTCOMES, PURPOSES
+
+ID_LENGTH: Final = 128
+MOST_ITEMS: Final = 500
+MOST_FEED_ITEMS: Final = 1_000
+#: Parameters that more than one query has.
+_SITE: Final = "site to ask about; may be left out when the key has one site"
+
+
+class WholeParameter(fields.Integer):
+    """A whole number in digits, within bounds."""
+
+    def __init__(self, low: int, high: int, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.low, self.high = low, high
+        self.metadata = {"minimum": low, "maximum": high, **self.metadata}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int:
+        text = str(value)
+        if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) and self.low <= int(text) <= self.high:
+            return int(text)
+        raise ValidationError(f"must be a whole number from {self.low} to {self.high}, found {text[:60]!r}")
+
+
+def _text(description: str, example: str) -> fields.String:
+    message = f"must have 1 to {ID_LENGTH} characters"
+    return fields.String(
+        validate=Length(1, ID_LENGTH, error=message), metadata={"description": description, "example": example}
+    )
+
+
+def _one_of(words: tuple[str, ...], description: str) -> fields.String:
+    message = "must be one of {choices}, found {input!r}"
+    return fields.String(validate=OneOf(words, error=message), metadata={"description": description})
+
+
+class Query(Schema):
+    """Parameters of every query that is about a site."""
+
+    class Meta:
+        """Unknown parameters are refused."""
+
+        unknown = RAISE
+
+    error_messages = {"unknown": "is no parameter here"}  # noqa: RUF012
+    site = fields.String(validate=Length(1, ID_LENGTH), metadata={"description": _SITE, "example": "main"})
+
+
+class PageQuery(Query):
+    """Parameters of a query that answers in pages."""
+
+    after = fields.String(validate=Length(1, 1024), metadata={"description": "cursor: next of the page before; opaque"})
+    limit = WholeParameter(1, MOST_ITEMS, load_default=100, metadata={"description": "items a page"})
+
+
+class JobsQuery(PageQuery):
+    """Which jobs."""
+
+    state = _one_of(("open", "closed", "unknown"), "only jobs in this state")
+    part_number = _text("only jobs for this part", "BR-120")
+
+
+class PlatesQuery(PageQuery):
+    """Which plates."""
+
+    state = _one_of(("open", "closed", "unknown"), "only plates in this state")
+    heat_number = _text("only plates of this heat, their remnants included", "H4711")
+    parent = _text("only remnants of this plate", "P-77")
+
+
+class AttemptsQuery(PageQuery):
+    """Which attempts."""
+
+    state = _one_of(("open", "finished", "unfinished"), "only attempts in this state")
+    job = _text("only attempts of this job", "J-1024")
+    plate = _text("only attempts on this plate", "P-77")
+    machine = _text("only attempts on this machine", "Laser 1")
+    run = _text("only attempts of this run", "R-9")
+    piece = _text("only attempts at a piece of this name", "bracket 3")
+    outcome = _one_of(OUTCOMES, "only attempts with this outcome")
+    purpose = _one_of(PURPOSES, "only attempts for this purpose")
+    day = _text("only attempts of this production day", "2026-03-04")
+
+
+class FeedQuery(Query):
+    """Which part of the ledger."""
+
+    after = fields.String(
+        validate=Length(1, 1024),
+        metadata={"description": "cursor: next of the answer before; left out it begins at the start"},
+    )
+    limit = WholeParameter(1, MOST_FEED_ITEMS, load_default=100, metadata={"description": "events an answer"})
+    type = fields.List(_one_of(tuple(EVENT_TYPES), "only events of this type; repeated: of any of them"))
+    subject = fields.List(_text("only events about this subject; repeated: about any of them", "A-5001"))
+
+
+class FindingsQuery(PageQuery):
+    """Which findings."""
+
+    kind = _one_of(("contradiction", "new_name", "left_open"), "only findings of this kind")

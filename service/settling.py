@@ -1,0 +1,55 @@
+"""A site's settings as an event of the ledger, judged like all others."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from service.acceptance import Judged, People, judge
+from service.schemas.administration import SITE_ID, SITE_ID_FORM
+from worker import ledger
+from worker.installing import people_key
+
+#: Settings without a first day hold from here: before any event may lie.
+ALWAYS: Final = "2000-01-01"
+
+
+class SettingsWrong(ValueError):
+    """Settings that cannot be taken. `pointer`: from the start of the settings."""
+
+    def __init__(self, pointer: str, detail: str) -> None:
+        super().__init__(f"{pointer.removeprefix('/')} {detail}".strip())
+        self.pointer = pointer
+        self.detail = detail
+
+
+def checked_site_id(site: str) -> str:
+    """The id; raises SettingsWrong for one that no site may have."""
+    if re.fullmatch(SITE_ID, site, re.ASCII) is None:
+        raise SettingsWrong("/site", f"must be {SITE_ID_FORM}, found {site[:60]!r}")
+    return site
+
+
+def settle(
+    connection: Connection, site: str, settings: Mapping[str, Any], *, source: str, now_us: int
+) -> tuple[Judged, ledger.Verdict]:
+    """Append a change of a site's settings; raises SettingsWrong."""
+    event = {
+        "specversion": "1.0",
+        "id": str(uuid.uuid4()),
+        "source": source,
+        "type": "cutledger.site.set",
+        "subject": site,
+        "time": datetime.fromtimestamp(now_us / 1_000_000, UTC).isoformat(),
+        "data": {"valid_from": ALWAYS} | dict(settings),
+    }
+    judged = judge(event, now_us=now_us, people=People("drop", people_key(connection, site)), pointer="")
+    if not isinstance(judged, Judged):
+        raise SettingsWrong(judged[0].pointer.removeprefix("/data"), judged[0].detail)
+    (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
+    return judged, verdict

@@ -1,0 +1,106 @@
+"""Events and small installations for the tests: plain functions with defaults."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from worker import ledger, tallies
+from worker.database import Database
+from worker.folding import instant_us
+from worker.installing import add_site, install
+
+NOW_US = 1_800_000_000_000_000
+SITE = "main"
+
+
+@dataclass(frozen=True)
+class Posted:
+    """An event as the door would hand it to the ledger."""
+
+    source: str
+    id: str
+    type: str
+    subject: str
+    time_us: int
+    payload: bytes
+    content_hash: bytes
+    void_target: tuple[str, str] | None
+
+
+def posted(event: Mapping[str, Any]) -> Posted:
+    payload = orjson.dumps(event, default=float)
+    data = event["data"]
+    return Posted(
+        source=event["source"],
+        id=event["id"],
+        type=event["type"],
+        subject=event["subject"],
+        time_us=instant_us(event["time"]),
+        payload=payload,
+        content_hash=hashlib.blake2b(payload, digest_size=16).digest(),
+        void_target=(data["source"], data["id"]) if event["type"] == "cutledger.event.voided" else None,
+    )
+
+
+_serial = iter(range(1, 10**9))
+
+
+def event(
+    type_: str,
+    subject: str,
+    *,
+    time: str = "2026-03-04T10:00:00Z",
+    source: str = "/terminals/bay-1",
+    id: str | None = None,
+    **data: Any,
+) -> dict[str, Any]:
+    return {
+        "specversion": "1.0",
+        "id": id or f"e{next(_serial):06d}",
+        "source": source,
+        "type": f"cutledger.{type_}",
+        "subject": subject,
+        "time": time,
+        "data": data,
+    }
+
+
+def installed(url: str, *, sites: Iterable[str] = (SITE,)) -> Database:
+    database = Database(url)
+    database.create()
+    with database.write() as connection:
+        install(connection, now_us=NOW_US)
+        for site in set(sites) - {SITE}:
+            add_site(connection, site, now_us=NOW_US)
+    return database
+
+
+def embedded(folder: Path) -> Database:
+    return installed(f"sqlite:///{folder / 'test.sqlite3'}")
+
+
+def append(database: Database, events: Iterable[Mapping[str, Any]], *, site: str = SITE) -> list[str]:
+    with database.write() as connection:
+        verdicts = ledger.append(connection, site, [posted(event) for event in events], received_us=NOW_US)
+    return [verdict.status for verdict in verdicts]
+
+
+def count(database: Database, *, site: str = SITE, limit: int = 2_000) -> int:
+    counted = 0
+    while True:
+        with database.write() as connection:
+            step = tallies.bring_up_to_date(connection, site, limit=limit)
+        if not step:
+            return counted
+        counted += step
+
+
+def told(database: Database, *events: Mapping[str, Any]) -> None:
+    append(database, events)
+    count(database)

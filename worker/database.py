@@ -1,0 +1,169 @@
+"""Connections: one writer at a time, any number of readers, each reader on one snapshot.
+
+Embedded (SQLite): every write transaction begins IMMEDIATE, since a deferred one that reads first fails or loses
+updates under concurrency. The writers of this process share one connection: its pool is their queue. Commits are
+durable (synchronous FULL). The write-ahead log is folded back only by `checkpoint`, on that same connection, so that
+no commit overlaps it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Pool, QueuePool, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from worker.tables import SCHEMA_VERSION, metadata
+
+BUSY_TIMEOUT_MS = 5_000
+WRITER_QUEUE_SECONDS = 15
+CHECKPOINT_BYTES = 4 * 1024 * 1024
+
+
+class DatabaseUnavailable(Exception):
+    """The database cannot take or answer this now; nothing was kept of it."""
+
+
+class SchemaNotOurs(Exception):
+    """The database was made by another release."""
+
+    def __init__(self, found: int) -> None:
+        super().__init__(f"the data has schema {found}, this release reads schema {SCHEMA_VERSION}")
+        self.found = found
+
+
+def _sqlite_engine(url: str, *, writes: bool) -> Engine:
+    pool: dict[str, Any] = {"pool_size": 1, "max_overflow": 0} if writes else {"pool_size": 8, "max_overflow": 56}
+    engine = create_engine(
+        url,
+        poolclass=QueuePool,
+        pool_timeout=WRITER_QUEUE_SECONDS,
+        connect_args={"isolation_level": None, "check_same_thread": False},
+        **pool,
+    )
+
+    @event.listens_for(engine, "connect")
+    def _configure(connection: sqlite3.Connection, _record: object) -> None:
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA wal_autocheckpoint = 0")
+        connection.execute("PRAGMA trusted_schema = OFF")
+        connection.execute("PRAGMA cache_size = -32000")
+        if not writes:
+            connection.execute("PRAGMA query_only = ON")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+class Database:
+    """The installation's database."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self.is_sqlite = make_url(url).get_backend_name() == "sqlite"
+        if self.is_sqlite:
+            self.path = Path(make_url(url).database or "")
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._writer = _sqlite_engine(url, writes=True)
+            self._reader = _sqlite_engine(url, writes=False)
+        else:
+            self._writer = create_engine(url, pool_pre_ping=True)
+            self._reader = self._writer.execution_options(isolation_level="REPEATABLE READ")
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """One transaction that writes, committed at the end of the block, undone by an exception in it."""
+        with _unavailable_said(), self._writer.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """One snapshot to read from."""
+        with _unavailable_said(), self._reader.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def snapshot_with_scratch(self) -> Iterator[Connection]:
+        """A connection of its own, in no transaction, that may make temporary tables beside what it reads."""
+        engine = _scratch_engine(self.url) if self.is_sqlite else self._writer
+        with _unavailable_said(), engine.connect() as connection:
+            try:
+                yield connection
+            finally:
+                connection.rollback()
+                connection.invalidate()
+        if engine is not self._writer:
+            engine.dispose()
+
+    def create(self) -> None:
+        """Make the tables where there are none; raises SchemaNotOurs for another release's data."""
+        with self.write() as connection:
+            if self.is_sqlite:
+                found = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+                if found not in (0, SCHEMA_VERSION):
+                    raise SchemaNotOurs(found)
+                connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            metadata.create_all(connection)
+
+    def checkpoint(self) -> None:
+        """Fold the write-ahead log of an embedded file back into it, once it has grown."""
+        wal = self.path.with_name(self.path.name + "-wal") if self.is_sqlite else None
+        if wal is None or not wal.exists() or wal.stat().st_size < CHECKPOINT_BYTES:
+            return
+        with _unavailable_said(), self._writer.connect() as connection:
+            # Around the engine's BEGIN: a checkpoint runs in no transaction.
+            raw: Any = connection.connection.dbapi_connection
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._writer.dispose()
+        self._reader.dispose()
+
+    @property
+    def pool(self) -> Pool:
+        """The writers' pool, for those who watch it."""
+        return self._writer.pool
+
+
+def _scratch_engine(url: str) -> Engine:
+    """An engine whose connections read a deferred snapshot and write temporary tables only by their user's choice."""
+    engine = create_engine(
+        url, poolclass=QueuePool, pool_size=1, connect_args={"isolation_level": None, "check_same_thread": False}
+    )
+
+    @event.listens_for(engine, "connect")
+    def _configure(connection: sqlite3.Connection, _record: object) -> None:
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS * 6}")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA wal_autocheckpoint = 0")
+        connection.execute("PRAGMA temp_store = FILE")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql(connection.get_execution_options().get("begin", "BEGIN"))
+
+    return engine
+
+
+@contextmanager
+def _unavailable_said() -> Iterator[None]:
+    try:
+        yield
+    except (OperationalError, PoolTimeout) as error:
+        raise DatabaseUnavailable(str(error).splitlines()[0]) from error
+    except DBAPIError as error:
+        if error.connection_invalidated:
+            raise DatabaseUnavailable(str(error).splitlines()[0]) from error
+        raise

@@ -1,0 +1,122 @@
+"""What the worker noticed and can prove with figures: contradictions, names not mapped, attempts left open."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection, select, tuple_
+
+from worker.events import ATTEMPT
+from worker.reports.reading import Reader, instant
+from worker.shopcalendar import MICROSECONDS
+from worker.tables import LIVE
+
+NEW_NAME: Final = "new_name"
+LEFT_OPEN: Final = "left_open"
+OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
+
+
+class FindingCursorUnreadable(ValueError):
+    """A cursor that this service did not give."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A finding with its figures. `key` orders findings and names them."""
+
+    kind: str
+    code: str
+    subject_kind: str
+    subject: str
+    other: str
+    detail: str
+    figures: dict[str, Any]
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What makes it one finding, however often it is seen."""
+        return (self.code, self.subject_kind, self.subject, self.other)
+
+    @property
+    def id(self) -> str:
+        """Its key as one word."""
+        return base64.urlsafe_b64encode(orjson.dumps(self.key)).decode().rstrip("=")
+
+
+def _key_of(cursor: str) -> tuple[str, str, str, str]:
+    try:
+        parts = orjson.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+    except (binascii.Error, ValueError) as error:
+        raise FindingCursorUnreadable(cursor) from error
+    if not isinstance(parts, list) or len(parts) != 4 or not all(isinstance(part, str) for part in parts):
+        raise FindingCursorUnreadable(cursor)
+    return (parts[0], parts[1], parts[2], parts[3])
+
+
+def findings(
+    reader: Reader, *, now_us: int, kind: str | None = None, after: str | None = None, limit: int = 100
+) -> tuple[list[Finding], str | None]:
+    """(a page of open findings by key, cursor of the next page or None)."""
+    start = ("", "", "", "") if after is None else _key_of(after)
+    every = (
+        *islice(_contradictions(reader.connection, reader.site, start), limit + 1),
+        *_new_names(reader),
+        *_left_open(reader, now_us),
+    )
+    found = sorted((one for one in every if one.key > start and kind in (None, one.kind)), key=lambda one: one.key)
+    return found[:limit], found[limit - 1].id if len(found) > limit else None
+
+
+def _contradictions(connection: Connection, site: str, start: tuple[str, str, str, str]) -> Iterator[Finding]:
+    f = LIVE.findings.c
+    key = (f.code, f.subject_kind, f.subject, f.other)
+    query = (
+        select(f.kind, *key, f.detail, f.figures).where(f.site == site, tuple_(*key) > tuple_(*start)).order_by(*key)
+    )
+    for kind, code, subject_kind, subject, other, detail, figures in connection.execute(query):
+        yield Finding(kind, code, subject_kind, subject, other, detail, orjson.loads(figures))
+
+
+def _new_names(reader: Reader) -> Iterator[Finding]:
+    """Names that the site's settings do not list: the same thing under two names would be two."""
+    n = LIVE.names.c
+    query = select(n.kind, n.name_key, n.spelling).where(n.site == reader.site).order_by(n.kind, n.name_key)
+    settings = reader.calendar.latest
+    for kind, key, spelling in reader.connection.execute(query):
+        bare = key.split(" / ")[0] if kind == "recipe" else key
+        if settings.canonical_name(kind, bare) is None:
+            yield Finding(
+                "new_name",
+                NEW_NAME,
+                kind,
+                spelling,
+                "",
+                f"{kind} {spelling!r} is not in the site's aliases: list it there, under its own or another name",
+                {"name": spelling},
+            )
+
+
+def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:
+    a = LIVE.attempts.c
+    query = (
+        select(a.attempt, a.started_us)
+        .where(a.site == reader.site, a.state == "open", a.started_us < now_us - OPEN_TOO_LONG_US)
+        .order_by(a.attempt)
+    )
+    for attempt, started_us in reader.connection.execute(query):
+        hours = (now_us - started_us) // (3600 * MICROSECONDS)
+        yield Finding(
+            "left_open",
+            LEFT_OPEN,
+            ATTEMPT,
+            attempt,
+            "",
+            f"it started {hours} hours ago and nothing says how it ended: post its finished event, or void its start",
+            {"started_at": instant(started_us).isoformat(), "hours": hours},
+        )

@@ -1,0 +1,274 @@
+"""Events of one attempt -> what became of its parts. Pure; steps 1 to 7 of the fold, in their order.
+
+What an attempt shares with others (its number, its plate's condition, its job's part) is added by `worker.placing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Final
+
+from worker.events import PROCESS_STOP_REASONS, thickness_nm
+from worker.losses import Entry, defect_entries
+from worker.records import Event
+
+STARTED: Final = "cutledger.attempt.started"
+FINISHED: Final = "cutledger.attempt.finished"
+INSPECTED: Final = "cutledger.attempt.inspected"
+REWORKED: Final = "cutledger.attempt.reworked"
+
+VERDICTS: Final = ("good", "rework", "scrap")
+_DESCRIPTIVE: Final = (
+    "job", "plate", "machine", "run", "piece", "retry_of", "mode", "operator", "recipe", "gas", "quantity", "purpose",
+    "material", "tried", "interruptions", "blank_lost", "seconds",
+)  # fmt: skip
+_MICROSECONDS: Final = 1_000_000
+
+
+def instant_us(text: str) -> int:
+    """Microseconds since 1970 of a stored RFC 3339 instant; digits finer than a microsecond are cut."""
+    if text[-1] in "zZ":
+        text = text[:-1] + "+00:00"
+    seconds, dot, rest = text.partition(".")
+    fraction = 0
+    if dot:
+        digits = rest[:-6]
+        seconds, fraction = seconds + rest[-6:], int(digits[:6].ljust(6, "0"))
+    return int(datetime.fromisoformat(seconds).timestamp()) * _MICROSECONDS + fraction
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """What the events of a subject say against each other, with both figures."""
+
+    code: str
+    detail: str
+    figures: dict[str, Any]
+    other: str = ""
+
+
+@dataclass
+class Cut:
+    """An attempt by its own events alone. Instants in microseconds, times in milliseconds, thickness in nanometres."""
+
+    attempt: str
+    state: str
+    given: dict[str, Any] = field(default_factory=dict)
+    thickness_nm: int | None = None
+    source: str | None = None
+    started_us: int | None = None
+    outcome: str | None = None
+    stop_reason: str | None = None
+    seconds_ms: int | None = None
+    pierces: int | None = None
+    failed_pierces: int | None = None
+    quantity: int = 1
+    tried: int = 0
+    good: int = 0
+    rework: int = 0
+    scrap: int = 0
+    not_made: int = 0
+    pending: int = 0
+    recovered: int = 0
+    scrapped: int = 0
+    released: int = 0
+    hidden: int = 0
+    defects: list[Entry] = field(default_factory=list)
+    reworked: list[Event] = field(default_factory=list)
+    contradictions: list[Contradiction] = field(default_factory=list)
+
+    @property
+    def in_rework(self) -> int:
+        """Rework parts without an end."""
+        return self.rework - self.recovered - self.scrapped
+
+    @property
+    def judged(self) -> int:
+        """Parts with a first verdict; parts never severed have theirs."""
+        return self.good + self.rework + self.scrap + self.not_made
+
+    @property
+    def piece_key(self) -> str | None:
+        """Names the piece within its job, without a job within its plate; None when the attempt stands alone.
+
+        The separator is no printable character, so no two names run into one.
+        """
+        piece = self.given.get("piece")
+        if piece is None:
+            return None
+        for owner in ("job", "plate"):
+            if (name := self.given.get(owner)) is not None:
+                return f"{owner}\x1f{name}\x1f{piece}"
+        return None
+
+
+def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
+    """What the events of an attempt (not voided, in any order) say of it."""
+    ordered = sorted(events)
+    by_type: dict[str, list[Event]] = {STARTED: [], FINISHED: [], INSPECTED: [], REWORKED: []}
+    for event in ordered:
+        by_type[event.type].append(event)
+    started, finished = by_type[STARTED], by_type[FINISHED]
+    cut = Cut(attempt, "finished" if finished else "open" if started else "unfinished", reworked=by_type[REWORKED])
+    if cut.state != "unfinished":
+        _describe(cut, [event for event in ordered if event.type in (STARTED, FINISHED)], started, finished)
+    if finished:
+        _judge(cut, finished, by_type[INSPECTED])
+        _follow_rework(cut, by_type[INSPECTED])
+    return cut
+
+
+def _describe(cut: Cut, both: Sequence[Event], started: Sequence[Event], finished: Sequence[Event]) -> None:
+    """Step 1: the last value given counts."""
+    given = cut.given
+    for event in both:
+        for name in _DESCRIPTIVE:
+            if (value := event.data.get(name)) is not None:
+                given[name] = value
+        nm = thickness_nm(event.data)
+        cut.thickness_nm = cut.thickness_nm if nm is None else nm
+    cut.source = both[-1].source
+    cut.started_us = _started_us(started, finished)
+    if "seconds" in given:
+        cut.seconds_ms = round(given["seconds"] * 1000)
+    elif started and finished and finished[-1].time_us >= started[-1].time_us:
+        cut.seconds_ms = round((finished[-1].time_us - started[-1].time_us) / 1000)
+    if not finished:
+        return
+    cut.outcome = finished[-1].data["outcome"]
+    cut.stop_reason = finished[-1].data.get("stop_reason")
+    for event in reversed(finished):
+        pierces, failed = event.data.get("pierces"), event.data.get("failed_pierces")
+        if pierces is not None or failed is not None:
+            cut.pierces, cut.failed_pierces = pierces, failed
+            break
+
+
+def _started_us(started: Sequence[Event], finished: Sequence[Event]) -> int:
+    if started:
+        return started[-1].time_us
+    for event in reversed(finished):
+        if (stated := event.data.get("started_at")) is not None:
+            return instant_us(stated)
+    for event in reversed(finished):
+        if (seconds := event.data.get("seconds")) is not None:
+            return event.time_us - int(round(seconds * 1000)) * 1000
+    return finished[-1].time_us
+
+
+def _counts(data: dict[str, Any]) -> list[int]:
+    return [data.get(name) or 0 for name in VERDICTS]
+
+
+def _gives_counts(data: dict[str, Any]) -> bool:
+    return any(data.get(name) is not None for name in VERDICTS)
+
+
+def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> None:
+    """Steps 2 to 5: the first verdict of each part that was reached."""
+    own_event = next((event for event in reversed(finished) if _gives_counts(event.data)), None)
+    own = _counts(own_event.data) if own_event else [0, 0, 0]
+    stated_tried = cut.given.get("tried")
+    cut.quantity = max(cut.given.get("quantity") or 1, stated_tried or 0, sum(own))
+    counted_inspections = _inspections_that_count(cut, inspected)
+    inspections = [sum(column) for column in zip(*(_counts(e.data) for e in counted_inspections), strict=True)] or [
+        0,
+        0,
+        0,
+    ]
+    own = _operator_rest(own, inspections, excess=sum(own) + sum(inspections) - cut.quantity)
+    cut.good, cut.rework, cut.scrap = (mine + theirs for mine, theirs in zip(own, inspections, strict=True))
+    cut.tried = _tried(cut, stated_tried)
+    if any(event.data.get("rest_released") for event in counted_inspections):
+        cut.released = cut.tried - (cut.good + cut.rework + cut.scrap)
+        cut.good += cut.released
+    downstream = [event for event in inspected if event.data.get("stage") == "downstream"]
+    _move_downstream(cut, downstream)
+    rest = cut.tried - (cut.good + cut.rework + cut.scrap)
+    cut.not_made, cut.pending = (0, rest) if cut.outcome == "severed" else (rest, 0)
+    verdict_events = sorted([*([own_event] if own_event else ()), *counted_inspections, *downstream])
+    cut.defects = [entry for event in verdict_events for entry in defect_entries(event.data)]
+
+
+def _inspections_that_count(cut: Cut, inspected: Sequence[Event]) -> list[Event]:
+    """Step 3: those of stage first, each of parts not judged before, as far as the quantity goes."""
+    counted: list[Event] = []
+    judged = 0
+    for event in inspected:
+        if (event.data.get("stage") or "first") != "first":
+            continue
+        parts = sum(_counts(event.data))
+        if judged + parts > cut.quantity:
+            cut.contradictions.append(
+                Contradiction(
+                    "more_inspected_than_cut",
+                    f"an inspection of {parts} parts, {judged} being judged before, exceeds the {cut.quantity} cut",
+                    {"inspected": judged + parts, "quantity": cut.quantity},
+                )
+            )
+        else:
+            counted.append(event)
+            judged += parts
+    return counted
+
+
+def _operator_rest(own: Sequence[int], inspections: Sequence[int], *, excess: int) -> list[int]:
+    """Step 4: the operator's counts less what the inspections judged again."""
+    rest = list(own)
+    for limits in (inspections, own):
+        for index, limit in enumerate(limits):
+            taken = max(0, min(excess, rest[index], limit))
+            rest[index] -= taken
+            excess -= taken
+    return rest
+
+
+def _tried(cut: Cut, stated: int | None) -> int:
+    """Step 2: the parts that the run reached."""
+    counted = cut.good + cut.rework + cut.scrap
+    if stated is not None:
+        return max(stated, counted)
+    if cut.outcome != "aborted":
+        return cut.quantity
+    by_the_process = cut.stop_reason is None or cut.stop_reason in PROCESS_STOP_REASONS
+    return min(cut.quantity, counted + int(by_the_process))
+
+
+def _move_downstream(cut: Cut, downstream: Iterable[Event]) -> None:
+    """Step 5: what a later station found among the good."""
+    for event in downstream:
+        found = (event.data.get("rework") or 0) + (event.data.get("scrap") or 0)
+        if found > cut.good:
+            cut.contradictions.append(
+                Contradiction(
+                    "more_downstream_than_good",
+                    f"a later station found {found} parts faulty where {cut.good} were good",
+                    {"found": found, "good": cut.good},
+                )
+            )
+        for name in ("rework", "scrap"):
+            moved = min(cut.good, event.data.get(name) or 0)
+            cut.good -= moved
+            setattr(cut, name, getattr(cut, name) + moved)
+
+
+def _follow_rework(cut: Cut, inspected: Sequence[Event]) -> None:
+    """Steps 6 and 7: rework that no one declared, and what became of all rework."""
+    parts_by_operation: dict[str, int] = {}
+    for event in cut.reworked:
+        if not event.data.get("planned"):
+            operation = event.data["operation"]
+            parts_by_operation[operation] = parts_by_operation.get(operation, 0) + event.data["parts"]
+    worked = max(parts_by_operation.values(), default=0)
+    cut.hidden = min(cut.good, max(0, worked - cut.rework))
+    cut.good -= cut.hidden
+    cut.rework += cut.hidden
+    cut.released = min(cut.released, cut.good)
+    after = [event.data for event in inspected if event.data.get("stage") == "after_rework"]
+    ended = [event.data for event in cut.reworked]
+    scrapped = sum(data.get("scrapped") or 0 for data in ended) + sum(data.get("scrap") or 0 for data in after)
+    recovered = sum(data.get("recovered") or 0 for data in ended) + sum(data.get("good") or 0 for data in after)
+    cut.scrapped = min(cut.rework, scrapped)
+    cut.recovered = min(cut.rework - cut.scrapped, max(recovered, cut.hidden - cut.scrapped))

@@ -1,0 +1,54 @@
+"""A new installation and its sites."""
+
+from __future__ import annotations
+
+import secrets
+from typing import Final
+
+from sqlalchemy import Connection, insert, select
+
+from worker.tables import installation, sites
+
+FIRST_SITE: Final = "main"
+
+
+class SiteExists(Exception):
+    """A site of this id is already there."""
+
+    def __init__(self, site: str) -> None:
+        super().__init__(f"site {site!r} already exists")
+        self.site = site
+
+
+def install(connection: Connection, *, now_us: int) -> None:
+    """Give a new installation its secret and its first site; does nothing to one that has them."""
+    if connection.execute(select(installation.c.number)).first() is None:
+        connection.execute(insert(installation), {"number": 1, "secret": secrets.token_bytes(32), "created_us": now_us})
+    if connection.execute(select(sites.c.site)).first() is None:
+        add_site(connection, FIRST_SITE, now_us=now_us)
+
+
+def installation_secret(connection: Connection) -> bytes:
+    """The secret by which keys are hashed."""
+    return bytes(connection.execute(select(installation.c.secret)).scalar_one())
+
+
+def people_key(connection: Connection, site: str) -> bytes:
+    """The secret by which a site's people are given pseudonyms."""
+    return bytes(connection.execute(select(sites.c.people_key).where(sites.c.site == site)).scalar_one())
+
+
+def add_site(connection: Connection, site: str, *, now_us: int) -> None:
+    """Make a site with the default settings; raises SiteExists."""
+    if connection.execute(select(sites.c.site).where(sites.c.site == site)).first() is not None:
+        raise SiteExists(site)
+    connection.execute(
+        insert(sites),
+        {
+            "site": site,
+            "people_key": secrets.token_bytes(32),
+            "created_us": now_us,
+            "revision": 0,
+            "counted_position": 0,
+        },
+    )

@@ -1,0 +1,54 @@
+"""Events of a job -> what is to be cut. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from worker.events import thickness_nm
+from worker.records import Event
+
+OPENED: Final = "cutledger.job.opened"
+CLOSED: Final = "cutledger.job.closed"
+
+
+@dataclass
+class Job:
+    """A job by its events: the last opened states it as a whole."""
+
+    job: str
+    stated: dict[str, Any] = field(default_factory=dict)
+    opened_us: int | None = None
+    closed_us: int | None = None
+    close_reason: str | None = None
+
+    @property
+    def state(self) -> str:
+        """open or closed; unknown while only attempts name it."""
+        if self.closed_us is not None:
+            return "closed"
+        return "open" if self.opened_us is not None else "unknown"
+
+    @property
+    def thickness_nm(self) -> int | None:
+        """Thickness ordered."""
+        return thickness_nm(self.stated)
+
+
+def fold_job(job: str, events: Iterable[Event]) -> Job:
+    """What the events of a job (not voided, in any order) say of it: an opened after a closed opens it again."""
+    folded = Job(job)
+    for event in sorted(events):
+        if event.type == OPENED:
+            folded.opened_us = event.time_us
+            folded.stated = {name: value for name, value in event.data.items() if value is not None}
+            folded.closed_us = folded.close_reason = None
+        else:
+            folded.closed_us, folded.close_reason = event.time_us, event.data["reason"]
+    return folded
+
+
+def to_make(*, quantity: int, good: int, recovered: int, in_rework: int, pending: int) -> int:
+    """Parts of a job that still have to be cut."""
+    return max(0, quantity - good - recovered - in_rework - pending)

@@ -1,0 +1,262 @@
+"""Every measure: its name, unit and definition, and how it is made from sums. Written once; pages, headers and the
+API document read it from here. Pure.
+"""  # noqa: D205
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final
+
+from worker.stats.proportions import wilson
+
+Sums = Mapping[str, int]
+Value = int | float | Decimal | None
+
+PARTS: Final = "parts"
+SHARE: Final = "share (0-1)"
+COUNT: Final = "count"
+MINUTES: Final = "person-minutes"
+SECONDS: Final = "seconds"
+KILOGRAMS: Final = "kg"
+MONEY: Final = "site's currency"
+ISO_22400: Final = "ISO 22400-2:2014"
+E3: Final = 1_000
+E6: Final = 1_000_000
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A measure of a report. `parts_of` names the counts (x, n) of a share that carries an interval."""
+
+    name: str
+    unit: str
+    definition: str
+    make: Callable[[Sums], Value]
+    standard: str | None = None
+    parts_of: tuple[str, str] | None = None
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Its columns in a report: itself and, where it has an interval, the limits."""
+        return (self.name, f"{self.name}_low", f"{self.name}_high") if self.parts_of else (self.name,)
+
+    def values(self, sums: Sums, *, confidence: float) -> dict[str, Value]:
+        """Its columns' values. A ratio with nothing under it is None."""
+        if self.parts_of is None:
+            return {self.name: self.make(sums)}
+        x, n = (sums[name] for name in self.parts_of)
+        low, high = wilson(x, n, confidence=confidence) or (None, None)
+        return dict(zip(self.columns, (self.make(sums), low, high), strict=True))
+
+
+def ratio(over: int | Fraction, under: int | Fraction) -> float | None:
+    """Quotient; None when there is nothing under the bar."""
+    return float(Fraction(over) / under) if under else None
+
+
+def scaled(amount: int, scale: int) -> Decimal:
+    """The exact decimal of a whole number of scaled units."""
+    return Decimal(amount) / scale
+
+
+def judged(sums: Sums) -> int:
+    """Parts with a first verdict, over all attempts."""
+    return sums["good"] + sums["rework"] + sums["scrap"] + sums["not_made"]
+
+
+def made_good(sums: Sums) -> int:
+    """Parts good at once or recovered by rework."""
+    return sums["good"] + sums["recovered"]
+
+
+def _cost(sums: Sums) -> Decimal | None:
+    return None if sums["attempts_without_cost"] else scaled(sums["cost_e6"], E6)
+
+
+def _booked_cost(sums: Sums) -> Decimal | None:
+    return None if sums["entries_without_cost"] else scaled(sums["booked_rework_cost_e6"], E6)
+
+
+def _if_pending(sums: Sums, *, good: bool) -> float | None:
+    started = sums["parts_judged_first"] + sums["pending_first"]
+    return ratio(sums["first_pass_good"] + (sums["pending_first"] if good else 0), started)
+
+
+def _plain(name: str, unit: str, definition: str, *, of: str | None = None, standard: str | None = None) -> Measure:
+    summed = of or name
+    return Measure(name, unit, definition, lambda sums: sums[summed], standard)
+
+
+def _share(name: str, x: str, n: str, definition: str, *, standard: str | None = None) -> Measure:
+    return Measure(name, SHARE, definition, lambda sums: ratio(sums[x], sums[n]), standard, (x, n))
+
+
+_MEASURES: Final = (
+    _plain("attempts", COUNT, "finished attempts"),
+    _plain("first_attempts", COUNT, "finished attempts with attempt number 1"),
+    _plain("open_attempts", COUNT, "attempts that have started and not finished; counted here alone"),
+    _plain("parts_tried", PARTS, "parts that the attempts reached"),
+    _plain("parts_started", PARTS, "parts that first attempts reached"),
+    _plain(
+        "parts_judged_first", PARTS, "parts of first attempts with a first verdict, those never severed included",
+        standard=f"inspected parts, {ISO_22400}",
+    ),
+    _plain("pending_first", PARTS, "severed parts of first attempts without a verdict"),
+    Measure(
+        "judged_share", SHARE, "judged parts of first attempts over the parts that they reached",
+        lambda sums: ratio(sums["parts_judged_first"], sums["parts_started"]),
+    ),
+    _plain("first_pass_good", PARTS, "good parts of first attempts", standard=f"good in the first run, {ISO_22400}"),
+    _share(
+        "first_pass_yield", "first_pass_good", "parts_judged_first",
+        "share of judged parts that were good on the first attempt, without rework; provisional while parts are "
+        "pending, since failures are known at once and good parts only when inspected",
+        standard=f"first pass yield, {ISO_22400}",
+    ),
+    Measure(
+        "first_pass_yield_if_pending_bad", SHARE, "first-pass yield if no pending part turns out good",
+        lambda sums: _if_pending(sums, good=False),
+    ),
+    Measure(
+        "first_pass_yield_if_pending_good", SHARE, "first-pass yield if every pending part turns out good",
+        lambda sums: _if_pending(sums, good=True),
+    ),
+    _plain("good", PARTS, "parts good at the first verdict, all attempts"),
+    _plain("rework", PARTS, "parts that needed rework at the first verdict, undeclared rework included"),
+    _plain("scrap", PARTS, "parts scrapped at the first verdict"),
+    _plain("not_made", PARTS, "parts that the run reached and did not sever"),
+    _plain("pending", PARTS, "severed parts without a verdict"),
+    _plain("recovered", PARTS, "rework parts that became good"),
+    _plain("scrapped", PARTS, "rework parts that ended as scrap"),
+    _plain("in_rework", PARTS, "rework parts without an end"),
+    _plain("released_by_sample", PARTS, "good parts that no one judged one by one", of="released"),
+    _plain(
+        "hidden_rework", PARTS,
+        "parts called good that were reworked all the same: a lower bound, taken out of good and into rework",
+        of="hidden",
+    ),
+    Measure(
+        "yield_after_rework", SHARE, "good and recovered parts over judged parts, all attempts: by part tried",
+        lambda sums: ratio(made_good(sums), judged(sums)),
+    ),
+    Measure(
+        "rework_ratio", SHARE, "rework parts over judged parts, all attempts",
+        lambda sums: ratio(sums["rework"], judged(sums)), f"rework ratio, {ISO_22400}",
+    ),
+    Measure(
+        "scrap_ratio", SHARE, "scrap, not made and scrapped rework parts over judged parts, all attempts",
+        lambda sums: ratio(sums["scrap"] + sums["not_made"] + sums["scrapped"], judged(sums)),
+        f"scrap ratio, {ISO_22400}",
+    ),
+    Measure(
+        "attempts_per_good_part", "parts tried per good part", "parts tried over good and recovered parts",
+        lambda sums: ratio(sums["parts_tried"], made_good(sums)),
+    ),
+    _plain("pierces", COUNT, "starting points, over attempts that tell their pierces and their failed ones"),
+    _plain(
+        "failed_pierces", COUNT, "pierces that did not go through at the first try or blew out into the contour"
+    ),
+    _share("failed_pierce_rate", "failed_pierces", "pierces", "failed pierces over pierces"),
+    Measure(
+        "failed_pierces_per_1000", "per 1,000 pierces", "failed pierces in 1,000 pierces",
+        lambda sums: ratio(1000 * sums["failed_pierces"], sums["pierces"]),
+    ),
+    _plain("attempts_without_pierces", COUNT, "attempts that do not tell enough to count their pierces"),
+    Measure(
+        "rework_minutes", MINUTES, "unplanned rework on the group's attempts, whenever it was done, so far",
+        lambda sums: scaled(sums["rework_minutes_e3"], E3),
+    ),
+    Measure(
+        "rework_minutes_per_good_part", MINUTES, "rework minutes over good and recovered parts",
+        lambda sums: ratio(Fraction(sums["rework_minutes_e3"], E3), made_good(sums)),
+    ),
+    Measure(
+        "cutting_seconds", SECONDS, "time of the attempts that tell it", lambda sums: scaled(sums["cutting_ms"], E3)
+    ),
+    Measure(
+        "lost_seconds", SECONDS, "of each attempt's time the share of its scrap and not made parts",
+        lambda sums: scaled(sums["lost_us"], E6),
+    ),
+    _plain("attempts_without_seconds", COUNT, "attempts whose time is not known"),
+    _plain("interruptions", COUNT, "interruptions of the cut"),
+    Measure(
+        "scrap_mass_kg", KILOGRAMS,
+        "mass of the scrap, scrapped and not made parts whose blank was lost, where the part's mass is known",
+        lambda sums: scaled(sums["scrap_mass_mg"], E6),
+    ),
+    Measure(
+        "cost_of_poor_quality", MONEY,
+        "rework minutes x labour rate + lost seconds x machine rate + scrap mass x material price; null where a rate "
+        "is not set",
+        _cost,
+    ),
+    Measure(
+        "booked_rework_minutes", MINUTES, "unplanned rework whose own production day lies in the window",
+        lambda sums: scaled(sums["booked_rework_minutes_e3"], E3),
+    ),
+    Measure(
+        "finishing_minutes", MINUTES, "planned finishing, which is no rework, by its own production day",
+        lambda sums: scaled(sums["finishing_minutes_e3"], E3),
+    ),
+    _plain("rework_entries", COUNT, "entries of unplanned rework by their own production day"),
+    _plain("parts_reworked", PARTS, "parts worked on by these entries; a part worked twice counts twice"),
+    Measure(
+        "booked_rework_cost", MONEY, "booked rework minutes x labour rate; null where the rate is not set", _booked_cost
+    ),
+)  # fmt: skip
+
+_STAGE_WORDS: Final = {
+    "pierce": "failed at the pierce",
+    "sever": "were not severed, or were burnt into",
+    "surface": "failed by their surface",
+    "size": "failed by their size",
+    "unstated": "were not good for a reason that no one stated",
+}
+
+
+def _entering(sums: Sums, stage: str) -> int:
+    stages = list(_STAGE_WORDS)
+    return sums["parts_judged_first"] - sum(sums[f"first_lost_{name}"] for name in stages[: stages.index(stage)])
+
+
+def _stage_yield(sums: Sums, stage: str) -> Fraction | None:
+    entering = _entering(sums, stage)
+    return Fraction(entering - sums[f"first_lost_{stage}"], entering) if entering else None
+
+
+def rolled_throughput_yield(sums: Sums) -> float | None:
+    """Product of the stage yields of first attempts, exactly; a stage that nothing enters leaves it as it is."""
+    if not sums["parts_judged_first"]:
+        return None
+    product = Fraction(1)
+    for stage in _STAGE_WORDS:
+        share = _stage_yield(sums, stage)
+        product *= Fraction(1) if share is None else share
+    return float(product)
+
+
+def _stage_measures() -> Iterable[Measure]:
+    for stage, words in _STAGE_WORDS.items():
+        yield _plain(f"lost_{stage}", PARTS, f"parts of all attempts that {words}")
+    for stage, words in _STAGE_WORDS.items():
+        yield _plain(f"first_lost_{stage}", PARTS, f"parts of first attempts that {words}")
+    for stage in _STAGE_WORDS:
+
+        def make(sums: Sums, stage: str = stage) -> float | None:
+            share = _stage_yield(sums, stage)
+            return None if share is None else float(share)
+
+        yield Measure(
+            f"{stage}_yield", SHARE, f"parts of first attempts that leave stage {stage} over those that enter it", make
+        )
+    yield Measure(
+        "rolled_throughput_yield", SHARE, "product of the stage yields; equals the first-pass yield",
+        rolled_throughput_yield, "rolled throughput yield, ISO 13053-1",
+    )  # fmt: skip
+
+
+#: All measures by name.
+MEASURES: Final[dict[str, Measure]] = {measure.name: measure for measure in (*_MEASURES, *_stage_measures())}

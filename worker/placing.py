@@ -1,0 +1,319 @@
+"""An attempt in its place: with its plate, job, settings and relatives -> the row that is counted. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any
+
+import orjson
+
+from worker.folding import Contradiction, Cut
+from worker.jobs import Job
+from worker.lineage import Standing
+from worker.losses import place_losses
+from worker.naming import recipe_label
+from worker.plates import NO_CONDITION, Plate
+from worker.records import Event
+from worker.shopcalendar import iso_week
+from worker.sites import Settings, SiteCalendar
+from worker.tables import COUNTS, COUNTS_OR_NONE, DIMENSIONS
+
+E3, E6 = 1_000, 1_000_000
+Row = dict[str, Any]
+
+#: What a plate's row lends its attempts: where its steel came from.
+ORIGIN = ("mill", "heat_number", "supplier")
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What surrounds the attempts of a site: all that can be looked up by name."""
+
+    calendar: SiteCalendar
+    jobs: Mapping[str, Job]
+    plates: Mapping[str, Plate]
+    origins: Mapping[str, Mapping[str, str | None]]
+
+
+@lru_cache(maxsize=8192)
+def combination_id(values: tuple[Any, ...]) -> int:
+    """Number of a combination of dimensions: the same everywhere, so that tallies can be compared and moved."""
+    digest = hashlib.blake2b(orjson.dumps(values), digest_size=8).digest()
+    return int.from_bytes(digest, "big", signed=True)
+
+
+def exact(number: float | int) -> Fraction:
+    """The decimal number that was sent, exactly."""
+    return Fraction(str(number))
+
+
+def cost_e6(
+    settings: Settings,
+    *,
+    rework_minutes_e3: int,
+    lost_us: int = 0,
+    scrap_mass_mg: int = 0,
+    machine: str | None = None,
+    material: str | None = None,
+) -> int | None:
+    """Rework x labour rate + lost time x machine rate + scrap x material price, in millionths of the currency unit.
+
+    None when a rate is not set.
+    """
+    rates = (settings.labour_per_hour, settings.machine_per_hour(machine), settings.material_per_kg(material))
+    if any(rate is None for rate in rates):
+        return None
+    labour, machine_rate, price = (exact(rate) for rate in rates if rate is not None)
+    total = (
+        Fraction(rework_minutes_e3, 60 * E3) * labour
+        + Fraction(lost_us, 3600 * E6) * machine_rate
+        + Fraction(scrap_mass_mg, E6) * price
+    )
+    return round(total * E6)
+
+
+def place_attempt(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
+    """The row of an attempt. `standing` is None for an unfinished one, of which only what followed is known."""
+    row: Row = dict.fromkeys(COUNTS, 0) | dict.fromkeys(COUNTS_OR_NONE)
+    row |= {"attempt": cut.attempt, "state": cut.state, "is_first": 0, "quantity": cut.quantity}
+    row |= _described(cut, standing, around)
+    if cut.state == "finished" and standing is not None:
+        row |= _counted(cut, standing, row, around)
+    return row
+
+
+def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
+    given = cut.given
+    job = around.jobs.get(given.get("job") or "")
+    plate = around.plates.get(given.get("plate") or "")
+    place = around.calendar.place(cut.started_us) if cut.started_us is not None else None
+    settings = place.settings if place else around.calendar.latest
+    recipe = given.get("recipe") or {}
+    bevel = job.stated.get("bevel_deg") if job else None
+    condition = plate.condition_at(cut.started_us) if plate and cut.started_us is not None else NO_CONDITION
+    row: Row = {name: given.get(name) for name in ("job", "plate", "run", "piece", "operator", "gas")}
+    row |= {name: around.origins.get(given.get("plate") or "", {}).get(name) for name in ORIGIN}
+    row["material_name"], row["material"] = settings.name_and_key("material", _material(given, job, plate))
+    row["machine_name"], row["machine"] = settings.name_and_key("machine", given.get("machine"))
+    row["recipe_name"], row["recipe"] = _recipe(settings, recipe)
+    row |= {
+        "thickness_nm": _thickness(cut, job, plate),
+        "bevel_mdeg": None if bevel is None else round(bevel * E3),
+        "purpose": given.get("purpose") or (job.stated.get("purpose") if job else None) or "production",
+        "surface": condition.surface,
+        "thermal_history": condition.thermal_history,
+        "shift": place.shift if place else None,
+        "day": place.day.isoformat() if place else None,
+        "week": iso_week(place.day) if place else None,
+        "source": cut.source,
+        "piece_key": cut.piece_key,
+        "retry_of": given.get("retry_of"),
+        "mode": (given.get("mode") or "new") if cut.state != "unfinished" else None,
+        "part_number": job.stated.get("part_number") if job else None,
+        "started_us": cut.started_us,
+        "ended_us": None if cut.started_us is None or cut.seconds_ms is None else cut.started_us + cut.seconds_ms * E3,
+        "outcome": cut.outcome,
+        "stop_reason": cut.stop_reason,
+        "attempt_no": standing.attempt_no if standing else None,
+        "cluster": _cluster(cut),
+        "settings": orjson.dumps(recipe).decode() if recipe else None,
+    }
+    row["combination"] = combination_id(tuple(row[name] for name in DIMENSIONS))
+    return row
+
+
+def _material(given: Mapping[str, Any], job: Job | None, plate: Plate | None) -> str | None:
+    """Step 9: the plate's, until that is known what the attempt says, else the job's."""
+    candidates = (
+        plate.stated.get("material") if plate else None,
+        given.get("material"),
+        job.stated.get("material") if job else None,
+    )
+    return next((material for material in candidates if material is not None), None)
+
+
+def _thickness(cut: Cut, job: Job | None, plate: Plate | None) -> int | None:
+    candidates = (plate.thickness_nm if plate else None, cut.thickness_nm, job.thickness_nm if job else None)
+    return next((nm for nm in candidates if nm is not None), None)
+
+
+def _recipe(settings: Settings, recipe: Mapping[str, Any]) -> tuple[str | None, str | None]:
+    if (name := recipe.get("name")) is None:
+        return None, None
+    shown, key = settings.name_and_key("recipe", name)
+    revision = recipe.get("revision")
+    if shown is None or key is None or revision is None:
+        return shown, key
+    return recipe_label(shown, revision), recipe_label(key, settings.name_and_key("", revision)[1])
+
+
+def _cluster(cut: Cut) -> str:
+    """Parts of one plate stand or fall together; without a plate those of one run, else of one attempt."""
+    for owner in ("plate", "run"):
+        if (name := cut.given.get(owner)) is not None:
+            return f"{owner}:{name}"
+    return f"attempt:{cut.attempt}"
+
+
+def _counted(cut: Cut, standing: Standing, row: Row, around: Surroundings) -> Row:
+    job = around.jobs.get(cut.given.get("job") or "")
+    settings = around.calendar.place(cut.started_us or 0).settings
+    pierces, failed = _pierces(cut, job, settings)
+    lost = place_losses(
+        cut.defects,
+        faulty=cut.rework + cut.scrap,
+        not_made=cut.not_made,
+        pierce_failed=cut.outcome == "pierce_failed",
+    )
+    rework_minutes_e3 = sum(minutes_e3(event) for event in cut.reworked if not event.data.get("planned"))
+    scrap_mass_mg = _scrap_mass_mg(cut, standing, job)
+    lost_us = _lost_us(cut)
+    return {
+        "is_first": int(standing.attempt_no == 1),
+        "tried": cut.tried,
+        "good": cut.good,
+        "rework": cut.rework,
+        "scrap": cut.scrap,
+        "not_made": cut.not_made,
+        "pending": cut.pending,
+        "recovered": cut.recovered,
+        "scrapped": cut.scrapped,
+        "in_rework": cut.in_rework,
+        "released": cut.released,
+        "hidden": cut.hidden,
+        "interruptions": cut.given.get("interruptions") or 0,
+        "rework_minutes_e3": rework_minutes_e3,
+        "scrap_mass_mg": scrap_mass_mg,
+        "seconds_ms": cut.seconds_ms,
+        "lost_us": lost_us,
+        "pierces": pierces,
+        "failed_pierces": failed,
+        "cost_e6": cost_e6(
+            settings,
+            rework_minutes_e3=rework_minutes_e3,
+            lost_us=lost_us or 0,
+            scrap_mass_mg=scrap_mass_mg,
+            machine=row["machine"],
+            material=row["material"],
+        ),
+        **{f"lost_{stage}": parts for stage, parts in lost.items()},
+    }
+
+
+def _pierces(cut: Cut, job: Job | None, settings: Settings) -> tuple[int | None, int | None]:
+    """Pierces and failed pierces that count; (None, None) for an attempt that does not tell enough."""
+    pierces, failed = cut.pierces, cut.failed_pierces
+    if pierces is None and job and (planned := job.stated.get("pierces_per_part")) is not None:
+        pierces = planned * cut.tried
+    if failed is None:
+        failed = 1 if cut.outcome == "pierce_failed" else 0 if settings.pierces_by_exception else None
+    if pierces is None or failed is None:
+        return None, None
+    return pierces, min(failed, pierces)
+
+
+def _scrap_mass_mg(cut: Cut, standing: Standing, job: Job | None) -> int:
+    part_mass = job.stated.get("part_mass_kg") if job else None
+    if part_mass is None:
+        return 0
+    blank_lost = cut.given.get("blank_lost", standing.is_last)
+    parts = cut.scrap + cut.scrapped + (cut.not_made if blank_lost else 0)
+    return round(exact(part_mass) * E6) * parts
+
+
+def _lost_us(cut: Cut) -> int | None:
+    """Of the attempt's time the share of the parts that came to nothing; all of it when none was reached."""
+    if cut.seconds_ms is None:
+        return None
+    if not cut.tried:
+        return cut.seconds_ms * E3
+    return round(Fraction(cut.seconds_ms * E3 * (cut.scrap + cut.not_made), cut.tried))
+
+
+def minutes_e3(event: Event) -> int:
+    """Person-minutes of a reworked event, in thousandths."""
+    return int(round(event.data["minutes"] * E3))
+
+
+def place_rework(event: Event, attempt_row: Mapping[str, Any], calendar: SiteCalendar) -> Row:
+    """The row of a reworked event: the dimensions of its attempt, but the day and shift of the work."""
+    place = calendar.place(event.time_us)
+    dimensions = {name: attempt_row[name] for name in DIMENSIONS} | {"shift": place.shift}
+    minutes = minutes_e3(event)
+    labour = place.settings.labour_per_hour
+    return {
+        "source": event.source,
+        "id": event.id,
+        "attempt": event.subject,
+        "time_us": event.time_us,
+        "day": place.day.isoformat(),
+        "week": iso_week(place.day),
+        "shift": place.shift,
+        "combination": combination_id(tuple(dimensions.values())),
+        "operation": event.data["operation"],
+        "planned": int(bool(event.data.get("planned"))),
+        "minutes_e3": minutes,
+        "parts": event.data["parts"],
+        "cost_e6": None if labour is None else round(Fraction(minutes, 60 * E3) * exact(labour) * E6),
+        "dimensions": dimensions,
+    }
+
+
+def contradictions_of(cut: Cut, standing: Standing | None, around: Surroundings) -> Iterable[Contradiction]:
+    """What the attempt's events say against each other, its job, its plate and the attempts on its piece."""
+    yield from cut.contradictions
+    if standing is None or cut.started_us is None:
+        return
+    job = around.jobs.get(cut.given.get("job") or "")
+    plate = around.plates.get(cut.given.get("plate") or "")
+    if job and plate and job.opened_us is not None and plate.received_us is not None:
+        yield from _job_against_plate(job, plate, around.calendar.place(cut.started_us).settings)
+    if standing.in_circle:
+        yield Contradiction(
+            "retry_circle",
+            f"retry_of {cut.given['retry_of']!r} leads back to this attempt; it counts as none",
+            {"retry_of": cut.given["retry_of"]},
+        )
+    declared = cut.given.get("mode") == "recut" or (job is not None and job.stated.get("recut_of") is not None)
+    if standing.wholly_good_before is not None and not declared:
+        yield Contradiction(
+            "cut_again_after_good",
+            f"the piece was wholly good with attempt {standing.wholly_good_before!r} and was cut again",
+            {"wholly_good_with": standing.wholly_good_before, "cut_again_with": cut.attempt},
+        )
+
+
+def _job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Contradiction]:
+    if job.thickness_nm != plate.thickness_nm:
+        job_mm, plate_mm = mm(job.thickness_nm), mm(plate.thickness_nm)
+        yield Contradiction(
+            "thickness_disagrees",
+            f"the job asks for {job_mm} mm, its plate is {plate_mm} mm thick",
+            {"job_thickness_mm": job_mm, "plate_thickness_mm": plate_mm},
+        )
+    names = [subject.stated.get("material") for subject in (job, plate)]
+    groups = [settings.group("material", settings.name_and_key("material", name)[1] or "") for name in names]
+    if groups[0] != groups[1]:
+        yield Contradiction(
+            "material_disagrees",
+            f"the job asks for {names[0]}, its plate is {names[1]}",
+            {"job_material": names[0], "plate_material": names[1]},
+        )
+
+
+def mm(nm: int | None) -> float | int | None:
+    """Millimetres of a thickness in nanometres: whole ones as int."""
+    if nm is None:
+        return None
+    whole, rest = divmod(nm, 1_000_000)
+    return whole if not rest else nm / 1_000_000
+
+
+def cut_thickness_nm(thickness_nm: int, *, bevel_deg: float) -> int:
+    """Length of the cut through the plate: thickness / cos(bevel)."""
+    return round(thickness_nm / math.cos(math.radians(bevel_deg)))

@@ -1,0 +1,267 @@
+"""Recomputation: fold what is touched anew from the ledger, and recount the tallies it stands in.
+
+The one way to count, for one event and for a million. Attempts are folded in chunks, each with all attempts that share
+a piece or a retry chain with it; the last chunk that holds any of them has seen all, so the order of chunks does not
+matter. Only rows that changed are written.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any, Final
+
+from sqlalchemy import delete, insert, select
+
+from worker.batches import in_batches
+from worker.contradictions import Contradictions
+from worker.counting import Counting
+from worker.derived import replace
+from worker.events import ATTEMPT, JOB, PLATE, SITE, VOIDED
+from worker.folding import Cut, fold_attempt
+from worker.jobs import OPENED, Job
+from worker.ledger import View
+from worker.lineage import stand
+from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework
+from worker.plates import ASSESSED, RECEIVED, held_us
+from worker.records import Event
+from worker.sites import fold_settings
+from worker.stock import Stock
+from worker.tables import Derived, events
+
+CHUNK_ATTEMPTS: Final = 2_000
+Progress = Callable[[int], None]
+
+
+@dataclass
+class Changes:
+    """Subjects of the events to count, and of those that voids among them act on."""
+
+    jobs: set[str] = field(default_factory=set)
+    restated_jobs: set[str] = field(default_factory=set)
+    plates: set[str] = field(default_factory=set)
+    received_plates: set[str] = field(default_factory=set)
+    assessed_from: dict[str, int] = field(default_factory=dict)
+    attempts: set[str] = field(default_factory=set)
+    settings_from: str | None = None
+
+    def note(self, kind: str, event: Event) -> None:
+        """Take in one event."""
+        if kind == ATTEMPT:
+            self.attempts.add(event.subject)
+        elif kind == JOB:
+            self.jobs.add(event.subject)
+            if event.type == OPENED:
+                self.restated_jobs.add(event.subject)
+        elif kind == PLATE:
+            self.plates.add(event.subject)
+            if event.type == RECEIVED:
+                self.received_plates.add(event.subject)
+            elif event.type == ASSESSED:
+                since = held_us(event)
+                self.assessed_from[event.subject] = min(since, self.assessed_from.get(event.subject, since))
+        elif kind == SITE:
+            valid_from = event.data["valid_from"]
+            self.settings_from = min(valid_from, self.settings_from or valid_from)
+
+
+class Recount:
+    """One recomputation over a view of the ledger, into a set of derived tables. The caller commits."""
+
+    def __init__(self, view: View, derived: Derived) -> None:
+        self.view = view
+        self.derived = derived
+        self.connection = view.connection
+        self.site = view.site
+        self.calendar = fold_settings(view.of_subjects(SITE, [view.site])[view.site])
+        self.contradictions = Contradictions(view, derived)
+        self.stock = Stock(view, derived, self.contradictions)
+        self.counting = Counting(view.connection, view.site, derived)
+
+    def of_events(self, positions: list[int]) -> None:
+        """Count the events at these positions, which the view must allow."""
+        changes = self._changes(positions)
+        self.stock.fold_jobs(changes.jobs)
+        family = self.stock.fold_plates(changes.plates, changes.received_plates)
+        self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
+        self.contradictions.of_voids(positions)
+        self.counting.recount()
+
+    def of_everything(self, progress: Progress | None = None) -> None:
+        """Count all that the view allows, into tables that hold nothing of the site yet."""
+        for jobs in in_batches(self._subjects(JOB), CHUNK_ATTEMPTS):
+            self.stock.fold_jobs(jobs)
+        plates = list(self._subjects(PLATE))
+        for some in in_batches(plates, CHUNK_ATTEMPTS):
+            self.stock.fold_plates(some, ())
+        # A plate's origin may come from an ancestor that a later batch brought.
+        for some in in_batches(plates, CHUNK_ATTEMPTS):
+            self.stock.write_plates(self.stock.stored_plates(some))
+        self._fold_attempts(self._subjects(ATTEMPT), progress)
+        voids = select(events.c.position).where(self.view.allows(), events.c.type == VOIDED)
+        self.contradictions.of_voids(list(self.connection.execute(voids).scalars()))
+        self.counting.recount()
+
+    # --- what is touched ----------------------------------------------------------------------------------------
+
+    def _changes(self, positions: list[int]) -> Changes:
+        changes = Changes()
+        voids: list[tuple[str, str]] = []
+        for kind, event, target in self.view.at(positions):
+            changes.note(kind, event)
+            if target is not None:
+                voids.append(target)
+        for kind, event in self.view.targets(voids).values():
+            changes.note(kind, event)
+        return changes
+
+    def _touched_attempts(self, changes: Changes, family: set[str]) -> set[str]:
+        """Attempts that stand on a touched job, plate or day."""
+        a = self.derived.attempts.c
+        touched: set[str] = set()
+        for column, names in ((a.job, changes.restated_jobs), (a.plate, family)):
+            for some in in_batches(sorted(names)):
+                touched.update(self._attempts_where(column.in_(some)))
+        for plate, since in changes.assessed_from.items():
+            touched.update(self._attempts_where(a.plate == plate, a.started_us >= since))
+        if changes.settings_from is not None:
+            # Under another start of day or zone an instant can move by a day either way.
+            since_day = (date.fromisoformat(changes.settings_from) - timedelta(days=2)).isoformat()
+            r = self.derived.rework.c
+            reworked = select(r.attempt).where(r.site == self.site, r.day >= since_day)
+            touched.update(self._attempts_where(a.day >= since_day))
+            touched.update(self.connection.execute(reworked).scalars())
+        return touched
+
+    def _attempts_where(self, *conditions: Any) -> Iterator[str]:
+        a = self.derived.attempts.c
+        return iter(self.connection.execute(select(a.attempt).where(a.site == self.site, *conditions)).scalars().all())
+
+    def _subjects(self, kind: str) -> Iterator[str]:
+        """All subjects of a kind, in order, read piece by piece."""
+        after = ""
+        query = select(events.c.subject).where(self.view.allows(), events.c.kind == kind).distinct()
+        while True:
+            page = query.where(events.c.subject > after).order_by(events.c.subject).limit(CHUNK_ATTEMPTS)
+            subjects = list(self.connection.execute(page).scalars())
+            if not subjects:
+                return
+            yield from subjects
+            after = subjects[-1]
+
+    # --- attempts -----------------------------------------------------------------------------------------------
+
+    def _fold_attempts(self, seeds: Iterable[str], progress: Progress | None = None) -> None:
+        for chunk in in_batches(seeds, CHUNK_ATTEMPTS):
+            self._fold_chunk(chunk)
+            if progress is not None:
+                progress(len(chunk))
+
+    def _fold_chunk(self, seeds: Iterable[str]) -> None:
+        cuts, old = self._with_relatives(seeds)
+        around = self._surroundings(cuts.values())
+        standings = stand(cuts.values(), job_is_recut=lambda job: _is_recut(around.jobs.get(job or "")))
+        rows: dict[str, Row] = {}
+        rework: list[Row] = []
+        for attempt, cut in cuts.items():
+            row = {"site": self.site} | place_attempt(cut, standings.get(attempt), around)
+            rows[attempt] = row
+            rework.extend({"site": self.site} | place_rework(event, row, self.calendar) for event in cut.reworked)
+        changed = self._write_attempts(old, rows)
+        self._write_rework(cuts.keys() | old.keys(), rework)
+        found = {attempt: contradictions_of(cut, standings.get(attempt), around) for attempt, cut in cuts.items()}
+        self.contradictions.of_attempts(dict.fromkeys(old, ()) | found)
+        self.contradictions.of_runs(changed)
+
+    def _with_relatives(self, seeds: Iterable[str]) -> tuple[dict[str, Cut], dict[str, Row]]:
+        """Attempts with all that share a piece or a retry chain with them, before and after; and their stored rows."""
+        cuts: dict[str, Cut] = {}
+        old: dict[str, Row] = {}
+        visited: set[str] = set()
+        seen_pieces: set[str] = set()
+        frontier = set(seeds)
+        while frontier:
+            visited |= frontier
+            names = sorted(frontier)
+            by_attempt = self.view.of_subjects(ATTEMPT, names)
+            new_cuts = {attempt: fold_attempt(attempt, found) for attempt, found in by_attempt.items() if found}
+            before = self._stored_attempts(names)
+            cuts |= new_cuts
+            old |= before
+            pieces = {cut.piece_key for cut in new_cuts.values()} | {row["piece_key"] for row in before.values()}
+            parents = {cut.given.get("retry_of") for cut in new_cuts.values()} | {
+                row["retry_of"] for row in before.values()
+            }
+            fresh_pieces = {key for key in pieces if key is not None} - seen_pieces
+            seen_pieces |= fresh_pieces
+            frontier = {parent for parent in parents if parent is not None}
+            frontier |= self._sharing(sorted(fresh_pieces), names)
+            frontier -= visited
+        return cuts, old
+
+    def _sharing(self, pieces: Iterable[str], retried: Iterable[str]) -> set[str]:
+        a = self.derived.attempts.c
+        found: set[str] = set()
+        for column, names in ((a.piece_key, pieces), (a.retry_of, retried)):
+            for some in in_batches(names):
+                found.update(self._attempts_where(column.in_(some)))
+        return found
+
+    def _stored_attempts(self, names: Iterable[str]) -> dict[str, Row]:
+        table = self.derived.attempts
+        found: dict[str, Row] = {}
+        for some in in_batches(names):
+            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
+            found |= {row["attempt"]: dict(row) for row in self.connection.execute(query).mappings()}
+        return found
+
+    def _surroundings(self, cuts: Iterable[Cut]) -> Surroundings:
+        given = [cut.given for cut in cuts]
+        plates = sorted({plate for one in given if (plate := one.get("plate")) is not None})
+        jobs = sorted({job for one in given if (job := one.get("job")) is not None})
+        stock = self.stock
+        return Surroundings(self.calendar, stock.stored_jobs(jobs), stock.stored_plates(plates), stock.origins(plates))
+
+    def _write_attempts(self, old: Mapping[str, Row], new: Mapping[str, Row]) -> list[str]:
+        """Write the rows that differ from the stored ones; returns their attempts and those that are gone."""
+        changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
+        for attempt in changed:
+            for row in (old.get(attempt), new.get(attempt)):
+                if row is not None:
+                    self.counting.touch_attempt(row)
+        written = [new[attempt] for attempt in changed if attempt in new]
+        stored = [attempt for attempt in changed if attempt in old]
+        replace(self.connection, self.site, self.derived.attempts, "attempt", stored, written)
+        return changed
+
+    def _write_rework(self, attempts: Iterable[str], rows: list[Row]) -> None:
+        table = self.derived.rework
+        old: dict[tuple[str, str], Row] = {}
+        for some in in_batches(sorted(attempts)):
+            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
+            old |= {(row["source"], row["id"]): dict(row) for row in self.connection.execute(query).mappings()}
+        new: dict[tuple[str, str], Row] = {}
+        for row in rows:
+            dimensions = row.pop("dimensions")
+            new[row["source"], row["id"]] = row
+            self.counting.touch_combination(row["combination"], dimensions)
+        changed = [key for key in sorted(old.keys() | new.keys()) if old.get(key) != new.get(key)]
+        stored: dict[str, list[str]] = defaultdict(list)
+        for key in changed:
+            for found in (old.get(key), new.get(key)):
+                if found is not None:
+                    self.counting.touch_rework(found)
+            if key in old:
+                stored[key[0]].append(key[1])
+        for source, ids in stored.items():
+            for some in in_batches(ids):
+                mine = (table.c.site == self.site, table.c.source == source, table.c.id.in_(some))
+                self.connection.execute(delete(table).where(*mine))
+        if written := [new[key] for key in changed if key in new]:
+            self.connection.execute(insert(table), written)
+
+
+def _is_recut(job: Job | None) -> bool:
+    return job is not None and job.stated.get("recut_of") is not None

@@ -1,0 +1,1 @@
+"""One module per question; each returns a Report of plain values."""

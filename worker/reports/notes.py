@@ -1,0 +1,51 @@
+"""What a reader of a report may and may not conclude from it, in plain sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from worker.reports.questions import Question
+from worker.reports.report import AsOf
+
+
+def _are(count: int, thing: str) -> str:
+    return f"1 {thing} is" if count == 1 else f"{count} {thing}s are"
+
+
+def common_notes(sums: Mapping[str, int], question: Question, as_of: AsOf) -> Iterator[str]:
+    """Notes that hold for every report over attempts."""
+    if as_of.waiting:
+        yield f"{_are(as_of.waiting, 'event')} in the ledger and not yet counted here"
+    if as_of.set_aside:
+        yield f"{_are(as_of.set_aside, 'event')} set aside and not counted"
+    if sums["pending_first"]:
+        yield (
+            f"provisional: {_are(sums['pending_first'], 'part')} pending; failures are known at once, good parts only "
+            "when inspected, so the first-pass yield tends to rise"
+        )
+    if sums["open_attempts"]:
+        yield f"{_are(sums['open_attempts'], 'attempt')} still cutting; counted in open_attempts alone"
+    if sums["bevelled_attempts"] and all(dimension.name != "bevel" for dimension in question.by):
+        bevelled = _are(sums["bevelled_attempts"], "attempt")
+        yield f"{bevelled} bevelled and stand under the plate's thickness; by=bevel tells them apart"
+
+
+def pierce_notes(sums: Mapping[str, int]) -> Iterator[str]:
+    """Notes on failed pierces."""
+    if sums["attempts_without_pierces"]:
+        yield (
+            f"{_are(sums['attempts_without_pierces'], 'attempt')} left out of the failed-pierce rate: they do not tell "
+            "their pierces and their failed ones"
+        )
+
+
+def cost_notes(sums: Mapping[str, int]) -> Iterator[str]:
+    """Notes on money."""
+    if sums["attempts_without_cost"]:
+        yield "cost is null where the site has not set the rates for labour, machine and material"
+
+
+def in_rework_notes(sums: Mapping[str, int]) -> Iterator[str]:
+    """Notes on rework that goes on."""
+    if sums["in_rework"]:
+        yield f"so far: {_are(sums['in_rework'], 'part')} still in rework"

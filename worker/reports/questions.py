@@ -1,0 +1,256 @@
+"""What a report is asked: window, division, filters, confidence; read strictly from a request's parameters. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from difflib import get_close_matches
+from typing import Any, Final
+
+from worker.reports.dimensions import (
+    ASKED_UNKNOWN,
+    DIMENSIONS,
+    Dimension,
+    ValueUnreadable,
+    read_thickness_in,
+)
+from worker.shopcalendar import monday_of
+
+DEFAULT_LAST: Final = "8w"
+DEFAULT_CONFIDENCE: Final = 0.95
+LONGEST_WINDOW_DAYS: Final = 3_700
+MOST_DIMENSIONS: Final = 6
+MOST_VALUES: Final = 200
+WINDOW_PARAMETERS: Final = ("from", "to", "week", "month", "day", "last")
+OTHER_PARAMETERS: Final = ("by", "confidence")
+_LAST = re.compile(r"(?P<count>[1-9][0-9]{0,3})(?P<unit>[dwm])", re.ASCII)
+_WEEK = re.compile(r"[0-9]{4}-W[0-9]{2}", re.ASCII)
+_MONTH = re.compile(r"(?P<year>[0-9]{4})-(?P<month>[0-9]{2})", re.ASCII)
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """A parameter that cannot be answered, and what would do."""
+
+    parameter: str
+    detail: str
+
+
+class QuestionUnanswerable(ValueError):
+    """Parameters that are unknown, unreadable or contradict each other."""
+
+    def __init__(self, wrong: Sequence[Wrong]) -> None:
+        super().__init__("; ".join(f"{one.parameter} {one.detail}" for one in wrong))
+        self.wrong = list(wrong)
+
+
+@dataclass(frozen=True)
+class Question:
+    """A question to a report. `filters`: by dimension the stored values asked for, None meaning not known."""
+
+    first_day: date
+    last_day: date
+    by: tuple[Dimension, ...]
+    filters: Mapping[str, tuple[Any, ...]]
+    asked: Mapping[str, tuple[str, ...]]
+    confidence: float
+
+    @property
+    def needs_attempts(self) -> bool:
+        """True when tallies cannot answer it."""
+        asked = (*self.by, *(DIMENSIONS[name] for name in self.filters))
+        return any(dimension.of_attempts for dimension in asked)
+
+
+def filter_names() -> dict[str, Dimension]:
+    """Parameter name of each filter -> its dimension."""
+    filters = {dimension.label: dimension for dimension in DIMENSIONS.values() if not dimension.is_window}
+    return filters | {"thickness_in": DIMENSIONS["thickness"]}
+
+
+def read_question(parameters: Mapping[str, Sequence[str]], *, today: date, more: Sequence[Dimension] = ()) -> Question:
+    """Question of a request's parameters, each name with all its values; raises QuestionUnanswerable with every fault.
+
+    today: the site's running production day. more: dimensions that this report has beside the common ones.
+    """
+    wrong: list[Wrong] = []
+    _refuse_unknown(parameters, wrong)
+    dimensions = {**DIMENSIONS, **{dimension.name: dimension for dimension in more}}
+    by = _by(parameters, dimensions, wrong)
+    first_day, last_day = _window(parameters, today, wrong)
+    filters, asked = _filters(parameters, wrong)
+    if "purpose" not in filters and DIMENSIONS["purpose"] not in by:
+        filters["purpose"] = ("production",)
+        asked["purpose"] = ("production",)
+    if "all" in filters.get("purpose", ()):
+        del filters["purpose"]
+    confidence = _confidence(parameters, wrong)
+    if wrong:
+        raise QuestionUnanswerable(wrong)
+    return Question(first_day, last_day, by, filters, asked, confidence)
+
+
+def _refuse_unknown(parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]) -> None:
+    known = (*WINDOW_PARAMETERS, *OTHER_PARAMETERS, *filter_names())
+    for name in parameters:
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
+            wrong.append(Wrong(name, f"is no parameter of this report; {hint}"))
+
+
+def _single(parameters: Mapping[str, Sequence[str]], name: str, wrong: list[Wrong]) -> str | None:
+    values = parameters.get(name, ())
+    if len(values) > 1:
+        wrong.append(Wrong(name, f"is given {len(values)} times; give it once"))
+    return values[0] if values else None
+
+
+def _by(
+    parameters: Mapping[str, Sequence[str]], dimensions: Mapping[str, Dimension], wrong: list[Wrong]
+) -> tuple[Dimension, ...]:
+    if "by" not in parameters:
+        return (DIMENSIONS["thickness"],)
+    labels = {dimension.label: dimension for dimension in dimensions.values()}
+    found: dict[str, Dimension] = {}
+    for name in (part.strip() for value in parameters["by"] for part in value.split(",")):
+        if not name:
+            continue
+        dimension = dimensions.get(name) or labels.get(name)
+        if dimension is None:
+            near = get_close_matches(name, dimensions, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(dimensions)}"
+            wrong.append(Wrong("by", f"{name[:60]!r} is no dimension of this report; {hint}"))
+        else:
+            found[dimension.name] = dimension
+    if len(found) > MOST_DIMENSIONS:
+        wrong.append(Wrong("by", f"has {len(found)} dimensions; ask for at most {MOST_DIMENSIONS}"))
+    return tuple(found.values())
+
+
+def _window(parameters: Mapping[str, Sequence[str]], today: date, wrong: list[Wrong]) -> tuple[date, date]:
+    given = {name: _single(parameters, name, wrong) for name in WINDOW_PARAMETERS if name in parameters}
+    forms = {"from/to" if name in ("from", "to") else name for name in given}
+    if len(forms) > 1:
+        wrong.append(Wrong(sorted(given)[0], f"contradicts the others: give one of {', '.join(sorted(forms))}"))
+        return today, today
+    readers = {"week": _week, "month": _month, "day": _one_day, "last": _last}
+    name = next(iter(forms), "last")
+    if name == "from/to":
+        return _from_to(given, today, wrong)
+    window = readers[name](given.get(name) or (DEFAULT_LAST if name not in given else ""), today)
+    if isinstance(window, str):
+        wrong.append(Wrong(name, window))
+        return today, today
+    return window
+
+
+def _from_to(given: Mapping[str, str | None], today: date, wrong: list[Wrong]) -> tuple[date, date]:
+    days: dict[str, date] = {}
+    for name, text in given.items():
+        day = _read_day(text or "")
+        if day is None:
+            wrong.append(Wrong(name, f"must be a production day such as 2026-03-02, found {(text or '')[:60]!r}"))
+        else:
+            days[name] = day
+    if "from" not in given:
+        wrong.append(Wrong("from", "is missing; a window has a first day, and a last day unless it ends today"))
+    first, last = days.get("from", today), days.get("to", today)
+    if not wrong and first > last:
+        wrong.append(Wrong("to", f"is before from: {last} < {first}; the window holds both days"))
+    if (last - first).days >= LONGEST_WINDOW_DAYS:
+        wrong.append(Wrong("from", f"begins a window of {(last - first).days + 1} days; ask for fewer"))
+    return first, last
+
+
+def _read_day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if _DAY.fullmatch(text) else None
+    except ValueError:
+        return None
+
+
+def _week(text: str, _today: date) -> tuple[date, date] | str:
+    try:
+        first = monday_of(text) if _WEEK.fullmatch(text) else None
+    except ValueError:
+        return f"{text} does not exist: its year has no such week"
+    if first is None:
+        return f"must be an ISO week such as 2026-W10, found {text[:60]!r}"
+    return first, first + timedelta(days=6)
+
+
+def _month(text: str, _today: date) -> tuple[date, date] | str:
+    match = _MONTH.fullmatch(text)
+    if match is None or not 1 <= int(match["month"]) <= 12 or not int(match["year"]):
+        return f"must be a month such as 2026-03, found {text[:60]!r}"
+    first = date(int(match["year"]), int(match["month"]), 1)
+    if first.year == date.max.year:
+        return f"must be a month such as 2026-03, found {text[:60]!r}"
+    return first, _month_later(first, 1) - timedelta(days=1)
+
+
+def _month_later(first: date, months: int) -> date:
+    years, month = divmod(first.month - 1 + months, 12)
+    return date(first.year + years, month + 1, 1)
+
+
+def _one_day(text: str, _today: date) -> tuple[date, date] | str:
+    day = _read_day(text)
+    return (day, day) if day is not None else f"must be a production day such as 2026-03-02, found {text[:60]!r}"
+
+
+def _last(text: str, today: date) -> tuple[date, date] | str:
+    """The running day, week or month and those before it."""
+    match = _LAST.fullmatch(text)
+    if match is None:
+        return f"must be a number of days, weeks or months such as 30d, 8w or 3m, found {text[:60]!r}"
+    count, unit = int(match["count"]), match["unit"]
+    if count * {"d": 1, "w": 7, "m": 31}[unit] > LONGEST_WINDOW_DAYS:
+        return f"is longer than {LONGEST_WINDOW_DAYS} days"
+    if unit == "d":
+        return today - timedelta(days=count - 1), today
+    if unit == "w":
+        return today - timedelta(days=today.weekday() + 7 * (count - 1)), today
+    return _month_later(today.replace(day=1), 1 - count), today
+
+
+def _filters(
+    parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]
+) -> tuple[dict[str, tuple[Any, ...]], dict[str, tuple[str, ...]]]:
+    filters: dict[str, tuple[Any, ...]] = {}
+    asked: dict[str, tuple[str, ...]] = {}
+    for name, dimension in filter_names().items():
+        values = parameters.get(name, ())
+        if not values:
+            continue
+        if len(values) > MOST_VALUES:
+            wrong.append(Wrong(name, f"has {len(values)} values; ask for at most {MOST_VALUES}"))
+            continue
+        stored = [_stored(dimension, name, value, wrong) for value in values]
+        filters[dimension.name] = (*filters.get(dimension.name, ()), *stored)
+        asked[name] = tuple(values)
+    return filters, asked
+
+
+def _stored(dimension: Dimension, name: str, value: str, wrong: list[Wrong]) -> Any:
+    if value == ASKED_UNKNOWN:
+        return None
+    try:
+        return read_thickness_in(value) if name == "thickness_in" else dimension.read(value)
+    except ValueUnreadable as unreadable:
+        wrong.append(Wrong(name, f"{unreadable}, found {value[:60]!r}"))
+        return None
+
+
+def _confidence(parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]) -> float:
+    text = _single(parameters, "confidence", wrong)
+    if text is None:
+        return DEFAULT_CONFIDENCE
+    if re.fullmatch(r"0?\.[0-9]{1,6}", text, re.ASCII) and 0.5 <= float(text) <= 0.9999:
+        return float(text)
+    wrong.append(Wrong("confidence", f"must be from 0.5 to 0.9999, found {text[:60]!r}"))
+    return DEFAULT_CONFIDENCE

@@ -1,0 +1,249 @@
+"""Sums of a question's groups, from the tallies or, where those do not carry a dimension, from the attempts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, false, or_, select
+
+from worker import ledger
+from worker.events import SITE
+from worker.measures import MEASURES, Measure
+from worker.plates import UNKNOWN
+from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
+from worker.reports.questions import Question
+from worker.reports.report import AsOf, Column, Report, Value
+from worker.sites import SiteCalendar, fold_settings
+from worker.sums import attempt_sums, rework_sums, total
+from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, sites
+
+Group = tuple[Any, ...]
+Sums = dict[str, int]
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class SiteUnknown(LookupError):
+    """No such site, or none that the asker may know of."""
+
+    def __init__(self, site: str) -> None:
+        super().__init__(f"there is no site {site!r}")
+        self.site = site
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One snapshot of a site, and its calendar."""
+
+    connection: Connection
+    site: str
+    calendar: SiteCalendar
+    revision: int
+    as_of: AsOf
+
+    def today(self, now_us: int) -> date:
+        """The site's running production day."""
+        return self.calendar.place(now_us).day
+
+
+def open_site(connection: Connection, site: str) -> Reader:
+    """Reader of a site; raises SiteUnknown."""
+    columns = (sites.c.revision, sites.c.counted_position, sites.c.counted_us)
+    found = connection.execute(select(*columns).where(sites.c.site == site)).one_or_none()
+    if found is None:
+        raise SiteUnknown(site)
+    revision, position, counted_us = found
+    waiting, set_aside = ledger.waiting(connection, site)
+    as_of = AsOf(position, None if counted_us is None else instant(counted_us), waiting, set_aside)
+    return Reader(connection, site, calendar_of(connection, site), revision, as_of)
+
+
+def calendar_of(connection: Connection, site: str) -> SiteCalendar:
+    """Settings of a site over time, from its counted events."""
+    return fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+
+
+def instant(us: int) -> datetime:
+    """Aware instant of microseconds since 1970."""
+    return _EPOCH + timedelta(microseconds=us)
+
+
+# --- groups -----------------------------------------------------------------------------------------------------
+
+
+def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
+    """TALLY_SUMS of each group; groups that hold only open attempts are among them."""
+    a, t, c = LIVE.attempts.c, LIVE.tallies.c, LIVE.combinations.c
+    if question.needs_attempts:
+        by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
+        query = attempt_sums(
+            LIVE.attempts, by=by, where=(a.site == reader.site, *_window(question, a), *_asked(question, a))
+        )
+    else:
+        columns = {column.name: column for column in (*c, t.day, t.week)}
+        by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
+        query = (
+            select(*by, *(total(t[name]).label(name) for name in TALLY_SUMS))
+            .select_from(LIVE.tallies.join(LIVE.combinations, and_(c.site == t.site, c.combination == t.combination)))
+            .where(t.site == reader.site, *_window(question, t), *_asked(question, columns))
+            .group_by(*by)
+        )
+    return _grouped(reader.connection, query, len(question.by), TALLY_SUMS)
+
+
+def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
+    """REWORK_SUMS of each group, by the production day and shift of the work itself."""
+    c, t, a, r = (table.c for table in (LIVE.combinations, LIVE.rework_tallies, LIVE.attempts, LIVE.rework))
+    if question.needs_attempts:
+        columns: Mapping[str, Any] = {column.name: column for column in (*a, r.day, r.week, r.shift, r.operation)}
+        by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
+        joined = LIVE.rework.join(LIVE.attempts, and_(a.site == r.site, a.attempt == r.attempt))
+        query = rework_sums(
+            LIVE.rework, by=by, where=(r.site == reader.site, *_window(question, r), *_asked(question, columns))
+        ).select_from(joined)
+    else:
+        columns = {column.name: column for column in (*c, t.day, t.week, t.operation)}
+        by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
+        query = (
+            select(*by, *(total(t[name]).label(name) for name in REWORK_SUMS))
+            .select_from(
+                LIVE.rework_tallies.join(LIVE.combinations, and_(c.site == t.site, c.combination == t.combination))
+            )
+            .where(t.site == reader.site, *_window(question, t), *_asked(question, columns))
+            .group_by(*by)
+        )
+    return _grouped(reader.connection, query, len(question.by), REWORK_SUMS)
+
+
+def _window(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
+    return columns.day >= question.first_day.isoformat(), columns.day <= question.last_day.isoformat()
+
+
+def _asked(question: Question, columns: Any) -> Iterable[ColumnElement[bool]]:
+    for name, values in question.filters.items():
+        dimension = DIMENSIONS[name]
+        expression = stored_expression(dimension, columns)
+        known = [value for value in values if value is not None]
+        yield or_(
+            expression.in_(known) if known else false(),
+            or_(expression.is_(None), _is_unknown(dimension, expression)) if None in values else false(),
+        )
+
+
+def _is_unknown(dimension: Dimension, expression: ColumnElement[Any]) -> ColumnElement[bool]:
+    has_word = dimension.name in ("surface", "surface_group", "thermal_history")
+    return expression == UNKNOWN if has_word else false()
+
+
+def _grouped(connection: Connection, query: Select[Any], width: int, sums: Sequence[str]) -> dict[Group, Sums]:
+    groups: dict[Group, Sums] = {}
+    for row in connection.execute(query):
+        group = groups.setdefault(tuple(row[:width]), dict.fromkeys(sums, 0))
+        for name, value in zip(sums, row[width:], strict=True):
+            group[name] += int(value)
+    return groups
+
+
+def added(groups: Iterable[Sums], names: Sequence[str]) -> Sums:
+    """Sums over groups."""
+    sums = dict.fromkeys(names, 0)
+    for group in groups:
+        for name in names:
+            sums[name] += group[name]
+    return sums
+
+
+# --- rows -------------------------------------------------------------------------------------------------------
+
+
+def spellings(reader: Reader, kind: str) -> dict[str, str]:
+    """Key -> spelling of the names of a kind: as the site's settings list them, else as they were first written."""
+    query = select(LIVE.names.c.name_key, LIVE.names.c.spelling).where(
+        LIVE.names.c.site == reader.site, LIVE.names.c.kind == kind
+    )
+    return {row.name_key: row.spelling for row in reader.connection.execute(query)}
+
+
+def shown_groups(
+    reader: Reader, question: Question, groups: Mapping[Group, Sums]
+) -> list[tuple[dict[str, Value], Sums]]:
+    """(dimension columns as they are shown, sums) of each group, sorted by the dimensions, not known last."""
+    spelled = {dimension.name: spellings(reader, dimension.name) for dimension in question.by if dimension.named}
+    shown: list[tuple[dict[str, Value], Sums]] = []
+    for group, sums in groups.items():
+        values: dict[str, Value] = {}
+        for dimension, stored in zip(question.by, group, strict=True):
+            value = dimension.show(stored)
+            values[dimension.label] = spelled[dimension.name].get(stored, value) if dimension.named else value
+        shown.append((values, sums))
+    return sorted(
+        shown, key=lambda pair: [(value is None, value if value is not None else 0) for value in pair[0].values()]
+    )
+
+
+def dimension_columns(question: Question) -> list[Column]:
+    """Columns of the dimensions asked for."""
+    return [
+        Column(dimension.label, dimension.unit, dimension.definition, is_text=dimension.is_text)
+        for dimension in question.by
+    ]
+
+
+def measure_columns(measures: Iterable[Measure], *, confidence: float) -> list[Column]:
+    """Columns of measures, each interval behind its estimate."""
+    columns: list[Column] = []
+    for measure in measures:
+        texts = [
+            measure.definition,
+            *(f"{end} limit of the Wilson interval at {confidence:g}" for end in ("lower", "upper")),
+        ]
+        columns += [Column(name, measure.unit, text) for name, text in zip(measure.columns, texts, strict=False)]
+    return columns
+
+
+def measured(measures: Iterable[Measure], sums: Mapping[str, int], *, confidence: float) -> dict[str, Value]:
+    """Columns of measures over sums."""
+    values: dict[str, Value] = {}
+    for measure in measures:
+        values |= measure.values(sums, confidence=confidence)
+    return values
+
+
+def named_measures(*wanted: str) -> tuple[Measure, ...]:
+    """Measures by name, in this order."""
+    return tuple(MEASURES[name] for name in wanted)
+
+
+def assemble(
+    name: str,
+    reader: Reader,
+    question: Question,
+    *,
+    groups: Mapping[Group, Sums],
+    totals: Mapping[str, int],
+    measures: Sequence[Measure],
+    notes: list[str],
+) -> Report:
+    """The report of these groups: one row each, and the totals over all attempts of the window."""
+    confidence = question.confidence
+    rows = [
+        shown | measured(measures, sums, confidence=confidence)
+        for shown, sums in shown_groups(reader, question, groups)
+    ]
+    return Report(
+        name=name,
+        site=reader.site,
+        first_day=question.first_day,
+        last_day=question.last_day,
+        by=tuple(dimension.name for dimension in question.by),
+        filters=question.asked,
+        confidence=confidence,
+        as_of=reader.as_of,
+        columns=(*dimension_columns(question), *measure_columns(measures, confidence=confidence)),
+        rows=rows,
+        totals=measured(measures, totals, confidence=confidence),
+        currency=reader.calendar.on(question.last_day).values["rates"].get("currency"),
+        notes=notes,
+    )

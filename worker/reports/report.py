@@ -1,0 +1,50 @@
+"""A report: plain values that every format renders."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+Value = str | int | float | Decimal | None
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a report. Texts come from people; a spreadsheet must not run them."""
+
+    name: str
+    unit: str
+    definition: str
+    is_text: bool = False
+
+
+@dataclass(frozen=True)
+class AsOf:
+    """Up to which event of the ledger a report counts, and how many wait or are set aside."""
+
+    position: int
+    at: datetime | None
+    waiting: int
+    set_aside: int
+
+
+@dataclass(frozen=True)
+class Report:
+    """Rows of a question's answer, sorted by its dimensions; a value that is not known is None."""
+
+    name: str
+    site: str
+    first_day: date
+    last_day: date
+    by: tuple[str, ...]
+    filters: Mapping[str, Sequence[str]]
+    confidence: float
+    as_of: AsOf
+    columns: tuple[Column, ...]
+    rows: list[dict[str, Any]]
+    totals: dict[str, Any]
+    currency: str | None = None
+    notes: list[str] = field(default_factory=list)

@@ -1,0 +1,169 @@
+"""A site's settings, valid from a production day, and what they make of an instant, a name or a rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from typing import Any, Final
+
+from worker.naming import name_key
+from worker.records import Event
+from worker.shopcalendar import minutes_of, production_day, shift_at, wall_clock
+
+#: What holds until a site says otherwise.
+DEFAULTS: Final[Mapping[str, Any]] = {
+    "zone": "UTC",
+    "day_start": "06:00",
+    "shifts": [
+        {"name": "early", "start": "06:00"},
+        {"name": "late", "start": "14:00"},
+        {"name": "night", "start": "22:00"},
+    ],
+    "rates": {},
+    "targets": {},
+    "aliases": [],
+    "pierces_by_exception": False,
+    "people": "pseudonym",
+}
+_ALWAYS: Final = date.min
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The settings of a site from one production day until the next that changes them."""
+
+    valid_from: date
+    values: Mapping[str, Any]
+
+    @cached_property
+    def zone(self) -> str:
+        """IANA name of the time zone."""
+        return str(self.values["zone"])
+
+    @cached_property
+    def day_start_minutes(self) -> int:
+        """Start of the production day, minutes after midnight of the wall clock."""
+        return minutes_of(self.values["day_start"])
+
+    @cached_property
+    def shifts(self) -> tuple[tuple[int, str], ...]:
+        """(start in minutes after midnight, name), sorted."""
+        return tuple(sorted((minutes_of(shift["start"]), shift["name"]) for shift in self.values["shifts"]))
+
+    @cached_property
+    def _canonical(self) -> dict[tuple[str, str], Mapping[str, Any]]:
+        found: dict[tuple[str, str], Mapping[str, Any]] = {}
+        for alias in self.values["aliases"]:
+            for name in (alias["name"], *(alias.get("also") or ())):
+                found.setdefault((alias["kind"], name_key(name)), alias)
+        return found
+
+    def canonical_name(self, kind: str, name: str) -> str | None:
+        """The name under which `name` is listed in the site's aliases; None when it is not mapped."""
+        alias = self._canonical.get((kind, name_key(name)))
+        return None if alias is None else str(alias["name"])
+
+    def name_and_key(self, kind: str, name: str | None) -> tuple[str | None, str | None]:
+        """A name as it is shown and its key, through the aliases."""
+        if name is None:
+            return None, None
+        shown = self.canonical_name(kind, name) or name.strip()
+        return shown, name_key(shown)
+
+    def group(self, kind: str, key: str) -> str:
+        """The group of a name's key in the aliases, else the key itself: what may be compared."""
+        alias = self._canonical.get((kind, key))
+        group = alias.get("group") if alias else None
+        return name_key(group) if group else key
+
+    @cached_property
+    def pierces_by_exception(self) -> bool:
+        """True when this site writes failed pierces down only when there are any."""
+        return bool(self.values["pierces_by_exception"])
+
+    @cached_property
+    def labour_per_hour(self) -> float | None:
+        """Cost of one person-hour, in the site's currency."""
+        return self._rates.get("labour_per_hour")
+
+    @cached_property
+    def _rates(self) -> Mapping[str, Any]:
+        rates: Mapping[str, Any] = self.values["rates"]
+        return rates
+
+    @cached_property
+    def _machine_rates(self) -> dict[str, float]:
+        return {
+            self.name_and_key("machine", entry["name"])[1] or "": entry["per_hour"]
+            for entry in self._rates.get("machines") or ()
+        }
+
+    @cached_property
+    def _material_prices(self) -> dict[str, float]:
+        return {
+            self.name_and_key("material", entry["name"])[1] or "": entry["per_kg"]
+            for entry in self._rates.get("materials") or ()
+        }
+
+    def machine_per_hour(self, key: str | None) -> float | None:
+        """Cost of one machine-hour."""
+        return self._machine_rates.get(key or "", self._rates.get("machine_per_hour"))
+
+    def material_per_kg(self, key: str | None) -> float | None:
+        """Price of a kilogram of a material."""
+        return self._material_prices.get(key or "", self._rates.get("material_per_kg"))
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where an instant stands in the shop's calendar."""
+
+    settings: Settings
+    day: date
+    shift: str
+
+
+class SiteCalendar:
+    """All settings of a site over time."""
+
+    def __init__(self, versions: Iterable[Settings] = ()) -> None:
+        self.versions = sorted(versions, key=lambda version: version.valid_from)
+        if not self.versions or self.versions[0].valid_from != _ALWAYS:
+            self.versions.insert(0, Settings(_ALWAYS, dict(DEFAULTS)))
+
+    @property
+    def latest(self) -> Settings:
+        """The settings with the last valid_from."""
+        return self.versions[-1]
+
+    def on(self, day: date) -> Settings:
+        """The settings that hold on a production day."""
+        return next(version for version in reversed(self.versions) if version.valid_from <= day)
+
+    def place(self, instant_us: int) -> Place:
+        """Production day, shift and settings of an instant.
+
+        The newest settings under whose own clock the instant falls on or after their first day: so each instant has
+        one place, also in the hours in which a start of day or a zone changes.
+        """
+        for settings in reversed(self.versions):
+            wall = wall_clock(instant_us, settings.zone)
+            day = production_day(wall, day_start_minutes=settings.day_start_minutes)
+            if day >= settings.valid_from:
+                return Place(settings, day, shift_at(wall, settings.shifts))
+        raise AssertionError("the defaults hold always")
+
+
+def fold_settings(events: Iterable[Event]) -> SiteCalendar:
+    """Settings over time from site.set events (not voided): field by field the last that is valid on a day counts."""
+    in_order = sorted(events, key=lambda event: (event.data["valid_from"], event.order))
+    values = dict(DEFAULTS)
+    versions: dict[date, Settings] = {}
+    for event in in_order:
+        given = {name: value for name, value in event.data.items() if value is not None and name in DEFAULTS}
+        values = values | given
+        valid_from = date.fromisoformat(event.data["valid_from"])
+        versions[valid_from] = Settings(valid_from, values)
+    return SiteCalendar(versions.values())

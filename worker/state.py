@@ -1,0 +1,267 @@
+"""Current state of jobs, plates and attempts as plain values, in pages."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection, Select, Table, func, or_, select
+
+from worker.events import CONDITION_FIELDS
+from worker.jobs import to_make
+from worker.measures import E3, E6, scaled
+from worker.placing import cut_thickness_nm, mm
+from worker.plates import UNKNOWN, Condition, surface_group
+from worker.reports.reading import instant
+from worker.tables import LIVE
+
+Value = dict[str, Any]
+#: What a source prefix lets a terminal see of attempts; None lets see all.
+SourcePrefix = str | None
+
+
+class PageCursorUnreadable(ValueError):
+    """A page cursor that this service did not give."""
+
+
+@dataclass(frozen=True)
+class Page:
+    """Items in order, and the cursor of the next page when there is one."""
+
+    items: list[Value]
+    next: str | None
+
+
+def _cursor(last: str) -> str:
+    return base64.urlsafe_b64encode(b"p1:" + last.encode()).decode().rstrip("=")
+
+
+def _last_of(cursor: str) -> str:
+    try:
+        text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)).decode()
+    except (binascii.Error, ValueError) as error:
+        raise PageCursorUnreadable(cursor) from error
+    if not text.startswith("p1:") or _cursor(text[3:]) != cursor:
+        raise PageCursorUnreadable(cursor)
+    return text[3:]
+
+
+def _page(
+    connection: Connection, table: Table, key: str, site: str, *, where: Iterable[Any], after: str | None, limit: int
+) -> tuple[list[Value], str | None]:
+    query = select(table).where(table.c.site == site, *where)
+    if after is not None:
+        query = query.where(table.c[key] > _last_of(after))
+    rows = _rows(connection, query.order_by(table.c[key]).limit(limit + 1))
+    return rows[:limit], _cursor(rows[limit - 1][key]) if len(rows) > limit else None
+
+
+def _rows(connection: Connection, query: Select[Any]) -> list[Value]:
+    return [{str(name): value for name, value in row.items()} for row in connection.execute(query).mappings()]
+
+
+def _thickness_shown(stated: Mapping[str, Any], nm: int | None) -> Value:
+    shown = {name: value for name, value in stated.items() if name not in ("thickness_mm", "thickness_in")}
+    return {"thickness_mm": mm(nm)} | shown
+
+
+def _at(us: int | None) -> Any:
+    return None if us is None else instant(us)
+
+
+# --- jobs -------------------------------------------------------------------------------------------------------
+
+_JOB_PARTS: Final = ("tried", "good", "recovered", "in_rework", "pending")
+
+
+def jobs(
+    connection: Connection,
+    site: str,
+    *,
+    state: str | None = None,
+    part_number: str | None = None,
+    after: str | None = None,
+    limit: int = 100,
+) -> Page:
+    """A page of jobs by id."""
+    j = LIVE.jobs.c
+    where = [column == value for column, value in ((j.state, state), (j.part_number, part_number)) if value]
+    rows, following = _page(connection, LIVE.jobs, "job", site, where=where, after=after, limit=limit)
+    return Page(_jobs_shown(connection, site, rows), following)
+
+
+def job(connection: Connection, site: str, name: str) -> Value | None:
+    """One job, or None."""
+    j = LIVE.jobs.c
+    rows = _rows(connection, select(LIVE.jobs).where(j.site == site, j.job == name))
+    return next(iter(_jobs_shown(connection, site, rows)), None)
+
+
+def _jobs_shown(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> list[Value]:
+    a = LIVE.attempts.c
+    query = (
+        select(a.job, func.count(), *(func.sum(a[name]) for name in _JOB_PARTS))
+        .where(a.site == site, a.job.in_([row["job"] for row in rows]), a.state == "finished")
+        .group_by(a.job)
+    )
+    counted = {name: [int(value) for value in sums] for name, *sums in connection.execute(query)}
+    shown: list[Value] = []
+    for row in rows:
+        attempts, *sums = counted.get(row["job"], [0] * (1 + len(_JOB_PARTS)))
+        parts = dict(zip(_JOB_PARTS, sums, strict=True))
+        left = {name: parts[name] for name in ("good", "recovered", "in_rework", "pending")}
+        quantity = row["quantity"]
+        shown.append(
+            {
+                "job": row["job"],
+                "state": row["state"],
+                "opened_at": _at(row["opened_us"]),
+                "closed_at": _at(row["closed_us"]),
+                "close_reason": row["close_reason"],
+                **_thickness_shown(orjson.loads(row["stated"]), row["thickness_nm"]),
+                "attempts": attempts,
+                "parts_tried": parts["tried"],
+                **left,
+                "to_make": None if quantity is None else to_make(quantity=quantity, **left),
+            }
+        )
+    return shown
+
+
+# --- plates -----------------------------------------------------------------------------------------------------
+
+
+def plates(
+    connection: Connection,
+    site: str,
+    *,
+    state: str | None = None,
+    heat_number: str | None = None,
+    parent: str | None = None,
+    after: str | None = None,
+    limit: int = 100,
+) -> Page:
+    """A page of plates by id."""
+    p = LIVE.plates.c
+    given = ((p.state, state), (p.heat_number, heat_number), (p.parent, parent))
+    where = [column == value for column, value in given if value]
+    rows, following = _page(connection, LIVE.plates, "plate", site, where=where, after=after, limit=limit)
+    return Page(_plates_shown(connection, site, rows), following)
+
+
+def plate(connection: Connection, site: str, name: str) -> Value | None:
+    """One plate, or None."""
+    p = LIVE.plates.c
+    rows = _rows(connection, select(LIVE.plates).where(p.site == site, p.plate == name))
+    return next(iter(_plates_shown(connection, site, rows)), None)
+
+
+def _plates_shown(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> list[Value]:
+    p = LIVE.plates.c
+    query = select(p.parent, p.plate).where(p.site == site, p.parent.in_([row["plate"] for row in rows]))
+    remnants: dict[str, list[str]] = {}
+    for parent, remnant in connection.execute(query.order_by(p.plate)):
+        remnants.setdefault(parent, []).append(remnant)
+    return [_plate_shown(row, remnants.get(row["plate"], [])) for row in rows]
+
+
+def _plate_shown(row: Mapping[str, Any], remnants: list[str]) -> Value:
+    observed = orjson.loads(row["observations"])
+    condition = Condition({name: (observed[name][-1][2], observed[name][-1][0]) for name in observed})
+    origin = ("mill", "heat_number", "supplier", "certificate", "delivery_condition")
+    return {
+        "plate": row["plate"],
+        "state": row["state"],
+        "received_at": _at(row["received_us"]),
+        "closed_at": _at(row["closed_us"]),
+        "close_reason": row["close_reason"],
+        **_thickness_shown(orjson.loads(row["stated"]), row["thickness_nm"]),
+        **{name: row[name] for name in origin},
+        "condition": {
+            name: {"value": condition.value(name), "since": _at(condition.values[name][1])}
+            for name in CONDITION_FIELDS
+            if name in condition.values
+        },
+        "surface": row["surface"],
+        "surface_group": surface_group(row["surface"]),
+        "thermal_history": row["thermal_history"],
+        "remnants": remnants,
+    }
+
+
+# --- attempts ---------------------------------------------------------------------------------------------------
+
+_PLAIN: Final = (
+    "attempt", "state", "attempt_no", "job", "plate", "machine_name", "run", "piece", "retry_of", "mode", "gas",
+    "purpose", "day", "week", "shift", "outcome", "stop_reason",
+)  # fmt: skip
+_PARTS: Final = (
+    "quantity", "tried", "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework",
+    "released", "hidden",
+)  # fmt: skip
+_STAGES: Final = ("pierce", "sever", "surface", "size", "unstated")
+
+
+def attempts(
+    connection: Connection,
+    site: str,
+    *,
+    filters: Mapping[str, str | None],
+    own: SourcePrefix = None,
+    after: str | None = None,
+    limit: int = 100,
+) -> Page:
+    """A page of attempts by id; filters: columns of the attempts table and what they must be."""
+    a = LIVE.attempts.c
+    where = [a[name] == value for name, value in filters.items() if value]
+    where += _own(own)
+    rows, following = _page(connection, LIVE.attempts, "attempt", site, where=where, after=after, limit=limit)
+    return Page([_attempt_shown(row) for row in rows], following)
+
+
+def attempt(connection: Connection, site: str, name: str, *, own: SourcePrefix = None) -> Value | None:
+    """One attempt, or None."""
+    a = LIVE.attempts.c
+    query = select(LIVE.attempts).where(a.site == site, a.attempt == name, *_own(own))
+    return next((_attempt_shown(row) for row in _rows(connection, query)), None)
+
+
+def _own(prefix: SourcePrefix) -> list[Any]:
+    if prefix is None:
+        return []
+    source = LIVE.attempts.c.source
+    return [or_(source == prefix, source.startswith(prefix, autoescape=True))]
+
+
+def _attempt_shown(row: Mapping[str, Any]) -> Value:
+    bevel = None if row["bevel_mdeg"] is None else row["bevel_mdeg"] / E3
+    nm = row["thickness_nm"]
+    shown: Value = {name.removesuffix("_name"): row[name] for name in _PLAIN}
+    settings = orjson.loads(row["settings"]) if row["settings"] else None
+    shown |= {
+        "material": row["material_name"],
+        "thickness_mm": mm(nm),
+        "bevel_deg": bevel,
+        "cut_thickness_mm": mm(cut_thickness_nm(nm, bevel_deg=bevel)) if nm is not None and bevel else mm(nm),
+        "recipe": settings,
+        "heat_number": row["heat_number"],
+        "surface": row["surface"],
+        "surface_group": surface_group(row["surface"] or UNKNOWN),
+        "thermal_history": row["thermal_history"],
+        "started_at": _at(row["started_us"]),
+        "seconds": None if row["seconds_ms"] is None else scaled(row["seconds_ms"], E3),
+        "lost_seconds": None if row["lost_us"] is None else scaled(row["lost_us"], E6),
+        "interruptions": row["interruptions"],
+        "pierces": row["pierces"],
+        "failed_pierces": row["failed_pierces"],
+        "rework_minutes": scaled(row["rework_minutes_e3"], E3),
+        "scrap_mass_kg": scaled(row["scrap_mass_mg"], E6),
+        "cost": None if row["cost_e6"] is None else scaled(row["cost_e6"], E6),
+    }
+    shown["parts"] = {name: row[name] for name in _PARTS}
+    shown["lost_at"] = {stage: row[f"lost_{stage}"] for stage in _STAGES}
+    return shown

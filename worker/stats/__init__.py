@@ -1,0 +1,1 @@
+"""Numbers in, numbers out: pure statistics, one subject a module."""

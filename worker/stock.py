@@ -1,0 +1,154 @@
+"""Jobs and plates of a site: what attempts stand on, folded from the ledger into their tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import orjson
+from sqlalchemy import select
+
+from worker.batches import in_batches
+from worker.contradictions import Contradictions
+from worker.derived import replace
+from worker.events import INHERITED_PLATE_FIELDS, JOB, PLATE
+from worker.jobs import Job, fold_job
+from worker.ledger import View
+from worker.placing import ORIGIN, Row
+from worker.plates import Plate, fold_plate, inherited
+from worker.tables import Derived
+
+
+class Stock:
+    """Folds and reads the jobs and plates within one recomputation."""
+
+    def __init__(self, view: View, derived: Derived, contradictions: Contradictions) -> None:
+        self.view = view
+        self.derived = derived
+        self.contradictions = contradictions
+        self.connection = view.connection
+        self.site = view.site
+
+    def fold_jobs(self, names: Iterable[str]) -> None:
+        """Fold jobs from their events, writing those that have any."""
+        folded = {job: fold_job(job, found) for job, found in self.view.of_subjects(JOB, names).items() if found}
+        replace(
+            self.connection, self.site, self.derived.jobs, "job", names, [self._job_row(job) for job in folded.values()]
+        )
+
+    def _job_row(self, job: Job) -> Row:
+        stated = job.stated
+        return {
+            "site": self.site,
+            "job": job.job,
+            "state": job.state,
+            "opened_us": job.opened_us,
+            "closed_us": job.closed_us,
+            "close_reason": job.close_reason,
+            "part_number": stated.get("part_number"),
+            "material": stated.get("material"),
+            "thickness_nm": job.thickness_nm,
+            "quantity": stated.get("quantity"),
+            "stated": orjson.dumps(stated).decode(),
+        }
+
+    def fold_plates(self, names: Iterable[str], received: Iterable[str]) -> set[str]:
+        """Fold plates and pass their origin on; returns the received ones with all their remnants."""
+        by_plate = self.view.of_subjects(PLATE, names)
+        folded = {plate: fold_plate(plate, found) for plate, found in by_plate.items() if found}
+        self.write_plates(folded)
+        gone = by_plate.keys() - folded.keys()
+        replace(self.connection, self.site, self.derived.plates, "plate", gone, [])
+        self.contradictions.clear_rings(gone)
+        family = self._descendants(received)
+        self.write_plates(self.stored_plates(family - folded.keys()))
+        self.write_plates({plate: folded[plate] for plate in family & folded.keys()})
+        return family
+
+    def _descendants(self, plates: Iterable[str]) -> set[str]:
+        p = self.derived.plates.c
+        family = set(plates)
+        generation = family
+        while generation:
+            children: set[str] = set()
+            for some in in_batches(sorted(generation)):
+                query = select(p.plate).where(p.site == self.site, p.parent.in_(some))
+                children.update(self.connection.execute(query).scalars())
+            generation = children - family
+            family = family | generation
+        return family
+
+    def stored_plates(self, names: Iterable[str]) -> dict[str, Plate]:
+        """Known plates by name, as they were folded."""
+        p = self.derived.plates.c
+        columns = (p.plate, p.received_us, p.closed_us, p.close_reason, p.stated, p.observations)
+        found: dict[str, Plate] = {}
+        for some in in_batches(names):
+            query = select(*columns).where(p.site == self.site, p.plate.in_(some))
+            for plate, received_us, closed_us, reason, stated, observations in self.connection.execute(query):
+                observed = {
+                    name: [(held, tuple(order), value) for held, order, value in entries]
+                    for name, entries in orjson.loads(observations).items()
+                }
+                found[plate] = Plate(plate, orjson.loads(stated), received_us, closed_us, reason, observed)
+        return found
+
+    def write_plates(self, plates: Mapping[str, Plate]) -> None:
+        """Write plates with the origin that they take from themselves and their ancestors."""
+        stated_of = self._stated_with_ancestors(plates)
+        rows: list[Row] = []
+        for plate in plates.values():
+            origin, ring = inherited(plate.plate, stated_of)
+            rows.append(self._plate_row(plate, origin))
+            self.contradictions.of_ring(plate.plate, ring)
+        replace(self.connection, self.site, self.derived.plates, "plate", list(plates), rows)
+
+    def _stated_with_ancestors(self, plates: Mapping[str, Plate]) -> dict[str, Mapping[str, Any]]:
+        stated_of: dict[str, Mapping[str, Any]] = {name: plate.stated for name, plate in plates.items()}
+        missing = {plate.stated.get("parent") for plate in plates.values()} - stated_of.keys() - {None}
+        while missing:
+            ancestors = self.stored_plates(sorted(name for name in missing if name is not None))
+            stated_of |= dict.fromkeys((name for name in missing if name is not None), {})
+            stated_of |= {name: plate.stated for name, plate in ancestors.items()}
+            missing = {plate.stated.get("parent") for plate in ancestors.values()} - stated_of.keys() - {None}
+        return stated_of
+
+    def _plate_row(self, plate: Plate, origin: Mapping[str, str | None]) -> Row:
+        now = plate.condition_at(None)
+        return {
+            "site": self.site,
+            "plate": plate.plate,
+            "state": plate.state,
+            "received_us": plate.received_us,
+            "closed_us": plate.closed_us,
+            "close_reason": plate.close_reason,
+            "parent": plate.stated.get("parent"),
+            "material": plate.stated.get("material"),
+            "thickness_nm": plate.thickness_nm,
+            **{name: origin[name] for name in INHERITED_PLATE_FIELDS},
+            "surface": now.surface,
+            "thermal_history": now.thermal_history,
+            "stated": orjson.dumps(plate.stated).decode(),
+            "observations": orjson.dumps(plate.observations).decode(),
+        }
+
+    def stored_jobs(self, names: Iterable[str]) -> dict[str, Job]:
+        """Known jobs by name, as they were folded."""
+        j = self.derived.jobs.c
+        found: dict[str, Job] = {}
+        for some in in_batches(names):
+            query = select(j.job, j.stated, j.opened_us, j.closed_us, j.close_reason)
+            for job, stated, *rest in self.connection.execute(query.where(j.site == self.site, j.job.in_(some))):
+                found[job] = Job(job, orjson.loads(stated), *rest)
+        return found
+
+    def origins(self, plates: Iterable[str]) -> dict[str, dict[str, str | None]]:
+        """Where the steel of known plates came from."""
+        p = self.derived.plates.c
+        found: dict[str, dict[str, str | None]] = {}
+        for some in in_batches(plates):
+            query = select(p.plate, *(p[name] for name in ORIGIN)).where(p.site == self.site, p.plate.in_(some))
+            found |= {
+                plate: dict(zip(ORIGIN, origin, strict=True)) for plate, *origin in self.connection.execute(query)
+            }
+        return found

@@ -1,0 +1,400 @@
+"""The tables: the ledger (truth), what is derived from it, sites and keys.
+
+The site comes first in every key, so that sites can be spread over databases. Instants are whole microseconds since
+1970 UTC, thickness whole nanometres, minutes and seconds thousandths, mass milligrams, money millionths of a unit:
+sums of integers are exact in every database. Production days are ISO dates as text: they sort, group and read alike
+everywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Final
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    text,
+)
+
+NAMING: Final = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+metadata = MetaData(naming_convention=NAMING)
+
+#: Raised whenever a table changes, so that an older file is recognised.
+SCHEMA_VERSION: Final = 1
+
+OWED: Final = 0
+COUNTED: Final = 1
+SET_ASIDE: Final = 2
+
+# Ids compare by their UTF-8 bytes: SQLite does so by itself, PostgreSQL is told to.
+_ident = Text().with_variant(Text(collation="C"), "postgresql")
+_day = String(10)
+_week = String(8)
+# SQLite gives a rowid, and so a position, only to INTEGER.
+_position = BigInteger().with_variant(Integer(), "sqlite")
+
+
+def _site() -> Column[str]:
+    return Column("site", _ident, primary_key=True)
+
+
+installation = Table(
+    "installation",
+    metadata,
+    Column("number", SmallInteger, primary_key=True),
+    Column("secret", LargeBinary, nullable=False),
+    Column("created_us", BigInteger, nullable=False),
+)
+
+sites = Table(
+    "sites",
+    metadata,
+    _site(),
+    Column("people_key", LargeBinary, nullable=False),
+    Column("created_us", BigInteger, nullable=False),
+    Column("revision", BigInteger, nullable=False, default=0),
+    Column("counted_position", BigInteger, nullable=False, default=0),
+    Column("counted_us", BigInteger),
+)
+
+events = Table(
+    "events",
+    metadata,
+    Column("position", _position, primary_key=True, autoincrement=True),
+    Column("site", _ident, nullable=False),
+    Column("source", _ident, nullable=False),
+    Column("id", _ident, nullable=False),
+    Column("type", _ident, nullable=False),
+    Column("kind", _ident, nullable=False),
+    Column("subject", _ident, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("received_us", BigInteger, nullable=False),
+    Column("state", SmallInteger, nullable=False),
+    Column("content_hash", LargeBinary, nullable=False),
+    Column("void_source", _ident),
+    Column("void_id", _ident),
+    Column("payload", LargeBinary, nullable=False),
+    UniqueConstraint("site", "source", "id"),
+    Index(None, "site", "subject"),
+    Index(None, "site", "position"),
+    Index("ix_events_owed", "site", "position", sqlite_where=text("state = 0"), postgresql_where=text("state = 0")),
+    Index(
+        "ix_events_set_aside", "site", "position", sqlite_where=text("state = 2"), postgresql_where=text("state = 2")
+    ),
+    Index(
+        "ix_events_voids",
+        "site",
+        "void_source",
+        "void_id",
+        sqlite_where=text("void_id IS NOT NULL"),
+        postgresql_where=text("void_id IS NOT NULL"),
+    ),
+    sqlite_autoincrement=True,
+)
+
+#: What became of the parts of an attempt, and its other counts: integers that add up over attempts.
+COUNTS: Final = (
+    "tried", "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released",
+    "hidden", "interruptions", "rework_minutes_e3", "scrap_mass_mg", "lost_pierce", "lost_sever", "lost_surface",
+    "lost_size", "lost_unstated",
+)  # fmt: skip
+#: Counts that an attempt may not know.
+COUNTS_OR_NONE: Final = ("seconds_ms", "lost_us", "pierces", "failed_pierces", "cost_e6")
+#: The dimensions of a tally, besides its production day.
+DIMENSIONS: Final = (
+    "thickness_nm", "material", "machine", "gas", "recipe", "surface", "thermal_history", "bevel_mdeg", "purpose",
+    "shift",
+)  # fmt: skip
+
+
+def _dimension(name: str) -> Column[str] | Column[int]:
+    return Column(name, BigInteger) if name in ("thickness_nm", "bevel_mdeg") else Column(name, _ident)
+
+
+#: The additive sums of a tally: what every measure and interval is made from (see worker.sums).
+TALLY_SUMS: Final = (
+    "attempts", "first_attempts", "open_attempts",
+    "parts_tried", "parts_started", "parts_judged_first", "pending_first", "first_pass_good",
+    "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden",
+    "pierces", "failed_pierces", "attempts_without_pierces",
+    "rework_minutes_e3", "cutting_ms", "lost_us", "attempts_without_seconds", "interruptions", "scrap_mass_mg",
+    "cost_e6", "attempts_without_cost", "bevelled_attempts",
+    "lost_pierce", "lost_sever", "lost_surface", "lost_size", "lost_unstated",
+    "first_lost_pierce", "first_lost_sever", "first_lost_surface", "first_lost_size", "first_lost_unstated",
+    "clusters", "cluster_n2", "cluster_x2_over_n_e6",
+    "pierce_clusters", "pierce_n2", "pierce_x2_over_n_e6",
+)  # fmt: skip
+
+REWORK_SUMS: Final = (
+    "rework_entries", "booked_rework_minutes_e3", "finishing_minutes_e3", "parts_reworked", "booked_rework_cost_e6",
+    "entries_without_cost",
+)  # fmt: skip
+
+
+def _jobs(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}jobs",
+        metadata,
+        _site(),
+        Column("job", _ident, primary_key=True),
+        Column("state", String(8), nullable=False),
+        Column("opened_us", BigInteger),
+        Column("closed_us", BigInteger),
+        Column("close_reason", String(16)),
+        Column("part_number", _ident),
+        Column("material", _ident),
+        Column("thickness_nm", BigInteger),
+        Column("quantity", Integer),
+        Column("stated", Text, nullable=False),
+        Index(None, "site", "state", "job"),
+        prefixes=prefixes,
+    )
+
+
+def _plates(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}plates",
+        metadata,
+        _site(),
+        Column("plate", _ident, primary_key=True),
+        Column("state", String(8), nullable=False),
+        Column("received_us", BigInteger),
+        Column("closed_us", BigInteger),
+        Column("close_reason", String(16)),
+        Column("parent", _ident),
+        Column("material", _ident),
+        Column("thickness_nm", BigInteger),
+        Column("mill", _ident),
+        Column("heat_number", _ident),
+        Column("supplier", _ident),
+        Column("certificate", _ident),
+        Column("delivery_condition", _ident),
+        Column("surface", String(16), nullable=False),
+        Column("thermal_history", String(16), nullable=False),
+        Column("stated", Text, nullable=False),
+        Column("observations", Text, nullable=False),
+        Index(None, "site", "parent"),
+        Index(None, "site", "heat_number"),
+        Index(None, "site", "state", "plate"),
+        prefixes=prefixes,
+    )
+
+
+def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}attempts",
+        metadata,
+        _site(),
+        Column("attempt", _ident, primary_key=True),
+        Column("state", String(10), nullable=False),
+        Column("is_first", SmallInteger, nullable=False),
+        Column("day", _day),
+        Column("week", _week),
+        Column("combination", BigInteger),
+        Column("cluster", _ident),
+        *(_dimension(name) for name in DIMENSIONS),
+        Column("material_name", _ident),
+        Column("machine_name", _ident),
+        Column("recipe_name", _ident),
+        Column("source", _ident),
+        Column("job", _ident),
+        Column("plate", _ident),
+        Column("run", _ident),
+        Column("piece", _ident),
+        Column("piece_key", _ident),
+        Column("retry_of", _ident),
+        Column("mode", String(8)),
+        Column("operator", _ident),
+        Column("part_number", _ident),
+        Column("mill", _ident),
+        Column("heat_number", _ident),
+        Column("supplier", _ident),
+        Column("started_us", BigInteger),
+        Column("ended_us", BigInteger),
+        Column("outcome", String(16)),
+        Column("stop_reason", String(16)),
+        Column("attempt_no", Integer),
+        Column("quantity", Integer, nullable=False),
+        *(Column(name, BigInteger, nullable=False) for name in COUNTS),
+        *(Column(name, BigInteger) for name in COUNTS_OR_NONE),
+        Column("settings", Text),
+        Index(None, "site", "day", "combination"),
+        Index(None, "site", "piece_key"),
+        Index(None, "site", "retry_of"),
+        Index(None, "site", "job"),
+        Index(None, "site", "plate", "started_us"),
+        Index(None, "site", "machine", "started_us", "attempt", "ended_us", "run"),
+        Index(None, "site", "material", "started_us", "attempt"),
+        Index(None, "site", "recipe", "started_us", "attempt"),
+        prefixes=prefixes,
+    )
+
+
+def _rework(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}rework",
+        metadata,
+        _site(),
+        Column("source", _ident, primary_key=True),
+        Column("id", _ident, primary_key=True),
+        Column("attempt", _ident, nullable=False),
+        Column("time_us", BigInteger, nullable=False),
+        Column("day", _day, nullable=False),
+        Column("week", _week, nullable=False),
+        Column("shift", _ident, nullable=False),
+        Column("combination", BigInteger, nullable=False),
+        Column("operation", String(16), nullable=False),
+        Column("planned", SmallInteger, nullable=False),
+        Column("minutes_e3", BigInteger, nullable=False),
+        Column("parts", Integer, nullable=False),
+        Column("cost_e6", BigInteger),
+        Index(None, "site", "attempt"),
+        Index(None, "site", "day", "combination"),
+        prefixes=prefixes,
+    )
+
+
+def _combinations(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}combinations",
+        metadata,
+        _site(),
+        Column("combination", BigInteger, primary_key=True, autoincrement=False),
+        *(_dimension(name) for name in DIMENSIONS),
+        prefixes=prefixes,
+    )
+
+
+def _tallies(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}tallies",
+        metadata,
+        _site(),
+        Column("day", _day, primary_key=True),
+        Column("combination", BigInteger, primary_key=True, autoincrement=False),
+        Column("week", _week, nullable=False),
+        *(Column(name, BigInteger, nullable=False) for name in TALLY_SUMS),
+        prefixes=prefixes,
+    )
+
+
+def _rework_tallies(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}rework_tallies",
+        metadata,
+        _site(),
+        Column("day", _day, primary_key=True),
+        Column("combination", BigInteger, primary_key=True, autoincrement=False),
+        Column("operation", String(16), primary_key=True),
+        Column("week", _week, nullable=False),
+        *(Column(name, BigInteger, nullable=False) for name in REWORK_SUMS),
+        prefixes=prefixes,
+    )
+
+
+def _names(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}names",
+        metadata,
+        _site(),
+        Column("kind", String(8), primary_key=True),
+        Column("name_key", _ident, primary_key=True),
+        Column("spelling", _ident, nullable=False),
+        prefixes=prefixes,
+    )
+
+
+def _findings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}findings",
+        metadata,
+        _site(),
+        Column("code", String(32), primary_key=True),
+        Column("subject_kind", String(8), primary_key=True),
+        Column("subject", _ident, primary_key=True),
+        Column("other", _ident, primary_key=True),
+        Column("kind", String(16), nullable=False),
+        Column("detail", Text, nullable=False),
+        Column("figures", Text, nullable=False),
+        Index(None, "site", "other"),
+        prefixes=prefixes,
+    )
+
+
+@dataclass(frozen=True)
+class Derived:
+    """The tables that can be computed again from the ledger, in the order in which they are written."""
+
+    jobs: Table
+    plates: Table
+    attempts: Table
+    rework: Table
+    combinations: Table
+    tallies: Table
+    rework_tallies: Table
+    names: Table
+    findings: Table
+
+    @classmethod
+    def within(cls, metadata: MetaData, *, prefix: str = "", temporary: bool = False) -> Derived:
+        """A set of them in `metadata`."""
+        makers = (_jobs, _plates, _attempts, _rework, _combinations, _tallies, _rework_tallies, _names, _findings)
+        return cls(*(make(metadata, prefix, ["TEMPORARY"] if temporary else []) for make in makers))
+
+    @property
+    def all(self) -> tuple[Table, ...]:
+        """Each of them."""
+        return tuple(getattr(self, field.name) for field in fields(self))
+
+
+#: What reports read.
+LIVE: Final = Derived.within(metadata)
+#: The same, temporary and on one connection: what an audit or a rebuild computes from the whole ledger.
+SHADOW: Final = Derived.within(MetaData(naming_convention=NAMING), prefix="shadow_", temporary=True)
+
+keys = Table(
+    "keys",
+    metadata,
+    Column("key_id", String(16), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("secret_hash", LargeBinary, nullable=False),
+    Column("roles", Text, nullable=False),
+    Column("source_prefix", Text),
+    Column("created_us", BigInteger, nullable=False),
+    Column("expires_us", BigInteger),
+    Column("revoked_us", BigInteger),
+)
+
+key_sites = Table(
+    "key_sites",
+    metadata,
+    Column("key_id", String(16), primary_key=True),
+    Column("site", _ident, primary_key=True),
+)
+
+audits = Table(
+    "audits",
+    metadata,
+    _site(),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger),
+    Column("position", BigInteger),
+    Column("events", BigInteger),
+    Column("equal", SmallInteger),
+    Column("differences", Text, nullable=False),
+)

@@ -1,0 +1,128 @@
+"""The only writer of derived tables: bring them up to date, rebuild them, audit them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from sqlalchemy import Connection, Table, delete, func, insert, literal, select, update
+
+from worker import ledger
+from worker.database import Database
+from worker.recount import Progress, Recount
+from worker.tables import COUNTED, LIVE, SHADOW, events, sites
+
+#: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
+CLAIM_EVENTS: Final = 2_000
+#: Differing rows that an audit shows of one table.
+SHOWN_DIFFERENCES: Final = 5
+
+
+def bring_up_to_date(connection: Connection, site: str, *, limit: int = CLAIM_EVENTS) -> int:
+    """Count the site's oldest owed events, with all they touch; returns how many.
+
+    The caller commits: the counts and the mark that the events are counted become true together. Another worker that
+    counts this site at the moment is not waited for (0).
+    """
+    lock = select(sites.c.revision).where(sites.c.site == site).with_for_update(skip_locked=True)
+    if connection.execute(lock).one_or_none() is None:
+        return 0
+    positions = ledger.claim(connection, site, limit=limit)
+    if positions:
+        Recount(ledger.View(connection, site), LIVE).of_events(positions)
+        _raise_revision(connection, site, positions[-1])
+    return len(positions)
+
+
+def _raise_revision(connection: Connection, site: str, position: int) -> None:
+    received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
+    connection.execute(
+        update(sites)
+        .where(sites.c.site == site)
+        .values(revision=sites.c.revision + 1, counted_position=position, counted_us=received)
+    )
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Rows of a derived table that the ledger does not bear out, or that are missing."""
+
+    table: str
+    only_stored: int
+    only_recounted: int
+    examples: list[dict[str, Any]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The result of a recount of all counted events beside what is stored."""
+
+    site: str
+    position: int
+    events: int
+    differences: list[Difference]
+
+    @property
+    def equal(self) -> bool:
+        """True when what is stored is exactly what the ledger gives."""
+        return not self.differences
+
+
+def audit(database: Database, site: str, progress: Progress | None = None) -> Audit:
+    """Recount a site from its ledger in one snapshot, beside what is stored, and compare. Stops nobody."""
+    with database.snapshot_with_scratch() as connection, connection.begin():
+        position, count = _recount_into_shadow(connection, site, progress)
+        differences = [
+            difference
+            for live, shadow in zip(LIVE.all, SHADOW.all, strict=True)
+            if live is not LIVE.combinations and (difference := _difference(connection, site, live, shadow))
+        ]
+        return Audit(site, position, count, differences)
+
+
+def rebuild(database: Database, site: str, progress: Progress | None = None) -> int:
+    """Compute a site's derived tables again from its whole ledger and swap them in; returns the events counted.
+
+    The recount reads a snapshot while the door goes on; what was counted meanwhile is caught up under the site's lock.
+    """
+    with database.snapshot_with_scratch() as connection:
+        with connection.begin():
+            position, count = _recount_into_shadow(connection, site, progress)
+        connection = connection.execution_options(begin="BEGIN IMMEDIATE")
+        with connection.begin():
+            connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
+            since = _counted(connection, site, events.c.position > position)
+            if since:
+                Recount(ledger.View(connection, site), SHADOW).of_events(since)
+            for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
+                connection.execute(delete(live).where(live.c.site == site))
+                connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
+            if positions := since or ([position] if position else []):
+                _raise_revision(connection, site, positions[-1])
+        return count + len(since)
+
+
+def _recount_into_shadow(connection: Connection, site: str, progress: Progress | None) -> tuple[int, int]:
+    SHADOW.attempts.metadata.create_all(connection, checkfirst=False)
+    counted = select(func.coalesce(func.max(events.c.position), 0), func.count())
+    position, count = connection.execute(counted.where(events.c.site == site, events.c.state == COUNTED)).one()
+    Recount(ledger.View(connection, site, upto=position), SHADOW).of_everything(progress)
+    return position, count
+
+
+def _counted(connection: Connection, site: str, *conditions: Any) -> list[int]:
+    query = select(events.c.position).where(events.c.site == site, events.c.state == COUNTED, *conditions)
+    return list(connection.execute(query.order_by(events.c.position)).scalars())
+
+
+def _difference(connection: Connection, site: str, live: Table, shadow: Table) -> Difference | None:
+    stored = select(*live.c).where(live.c.site == site)
+    recounted = select(*shadow.c)
+    counts: list[int] = []
+    examples: list[dict[str, Any]] = []
+    for side, query in (("stored", stored.except_(recounted)), ("recounted", recounted.except_(stored))):
+        differing = query.subquery()
+        counts.append(connection.execute(select(func.count()).select_from(differing)).scalar_one())
+        shown = select(literal(side).label("side"), *differing.c).limit(SHOWN_DIFFERENCES)
+        examples.extend(dict(row) for row in connection.execute(shown).mappings())
+    return Difference(live.name, counts[0], counts[1], examples) if any(counts) else None
