@@ -18,7 +18,7 @@ from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
 from worker.events import EVENT_TYPES, VOIDED
-from worker.records import Event
+from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, sites
 
 ACCEPTED: Final = "accepted"
@@ -307,7 +307,7 @@ def connection_rows(connection: Connection, query: Any) -> Iterator[Sequence[Any
 
 def _event(read: Sequence[Any]) -> Event:
     time_us, source, id_, type_, subject, payload = read
-    return Event(time_us, source, id_, type_, subject, orjson.loads(payload)["data"])
+    return Event(time_us, source, id_, type_, subject, by_value(orjson.loads(payload)["data"]))
 
 
 # --- the feed ---------------------------------------------------------------------------------------------------

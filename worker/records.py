@@ -25,3 +25,14 @@ class Event:
 
     def __lt__(self, other: Event) -> bool:
         return self.order < other.order
+
+
+def by_value(value: Any) -> Any:
+    """JSON in which a number without a fraction is an int, however it was written: 4.0 and 4e0 are 4 parts."""
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else value
+    if isinstance(value, dict):
+        return {name: by_value(member) for name, member in value.items()}
+    if isinstance(value, list):
+        return [by_value(member) for member in value]
+    return value
