@@ -15,8 +15,11 @@ def document() -> dict[str, Any]:
     """The OpenAPI 3.1 document."""
     with tempfile.TemporaryDirectory() as folder:
         app = create_app(Database(f"sqlite:///{Path(folder) / 'unused.sqlite3'}"), nudge=lambda: None)
-        answer: dict[str, Any] = app.test_client().get("/openapi.json").get_json()
-        return answer
+        response = app.test_client().get("/openapi.json")
+    if response.status_code != 200:
+        raise RuntimeError(f"the document cannot be made: {response.get_json()}")
+    answer: dict[str, Any] = response.get_json()
+    return answer
 
 
 def document_text() -> str:

@@ -57,7 +57,7 @@ def event(
     *,
     time: str = "2026-03-04T10:00:00Z",
     source: str = "/terminals/bay-1",
-    id: str | None = None,
+    id: str | None = None,  # noqa: A002
     **data: Any,
 ) -> dict[str, Any]:
     return {

@@ -153,12 +153,18 @@ def test_step_1_started_at(events: list[Event], at: str) -> None:
     [
         ([finished(seconds=12.345), finished("12:00")], 12345),
         ([started("10:00"), finished("11:00")], 3_600_000),
+        ([started("10:00"), finished("10:00")], 0),
         ([started("10:00"), finished("09:00")], None),
         ([finished()], None),
     ],
 )
 def test_step_1_seconds(events: list[Event], expected_ms: int | None) -> None:
     assert attempt_of(*events)["seconds_ms"] == expected_ms
+
+
+def test_step_1_interruptions_are_the_last_given() -> None:
+    assert attempt_of(finished(interruptions=2), finished("12:00"))["interruptions"] == 2
+    assert attempt_of(finished())["interruptions"] == 0
 
 
 def test_step_1_outcome_and_stop_reason_are_those_of_the_last_finished() -> None:
@@ -233,7 +239,9 @@ def test_step_3_an_inspection_above_the_quantity_is_left_out() -> None:
         ({"good": 2, "rework": 6, "scrap": 2}, {"good": 5}, (5, 3, 2)),
     ],
 )
-def test_step_4_excess_is_taken_out_of_the_operators_counts(operator: Event, inspection: Event, verdict: tuple[int, ...]) -> None:
+def test_step_4_excess_is_taken_out_of_the_operators_counts(
+    operator: Event, inspection: Event, verdict: tuple[int, ...]
+) -> None:
     row = attempt_of(finished(quantity=10, **operator), inspected(**inspection))
     assert seen(row, "good", "rework", "scrap") == verdict
 
@@ -257,6 +265,7 @@ def test_step_5_downstream_moves_rework_then_scrap_out_of_good() -> None:
     found = recount(events)
     assert seen(found.attempts["a"], "good", "rework", "scrap") == (0, 2, 2)
     assert codes(found) == {("more_downstream_than_good", "a")}
+    assert codes(recount(events[:2])) == set()
 
 
 @pytest.mark.parametrize(
@@ -286,6 +295,12 @@ def test_step_6_released_parts_are_at_most_the_good_that_remain() -> None:
     # 1 good + 4 released = 5 good; 3 hidden leaves 2 good, so at most 2 released
     row = attempt_of(finished(quantity=5), inspected(good=1, rest_released=True), reworked(parts=3))
     assert seen(row, "good", "released", "hidden") == (2, 2, 3)
+
+
+def test_step_7_hidden_rework_that_was_not_scrapped_is_recovered() -> None:
+    # 1 declared, 2 hidden, 1 scrapped, none said recovered: max(0, 2 - 1) = 1
+    row = attempt_of(finished(good=5, rework=1), reworked(parts=3, scrapped=1))
+    assert seen(row, "hidden", "scrapped", "recovered", "in_rework") == (2, 1, 1, 1)
 
 
 @pytest.mark.parametrize(
@@ -441,6 +456,12 @@ def test_step_10_a_condition_holds_from_observed_at_and_at_started_at() -> None:
     assert attempt_of(*events[:3], started("07:00", plate="P"))["surface"] == "unknown"
 
 
+def test_step_10_ties_are_settled_in_fold_order_and_other_plates_aside() -> None:
+    tie = [assessed(event_id="y", rust_grade="B"), assessed(event_id="x", rust_grade="C")]
+    assert attempt_of(*tie, plate(name="Q", rust_grade="D"), finished(plate="P"))["surface"] == "loose_scale"
+    assert attempt_of(*tie, finished())["surface"] == "unknown"
+
+
 def test_step_11_only_started_is_open_and_counted_alone() -> None:
     found = recount([started(quantity=5, gas="air"), inspected(good=2)])
     row = found.attempts["a"]
@@ -489,6 +510,18 @@ def test_settings_defaults_apply_before_the_first_version() -> None:
     assert seen(row, "day", "shift") == ("2026-03-09", "night")
 
 
+def test_settings_of_another_subject_do_not_count() -> None:
+    other = event("site.set", "elsewhere", "00:00", valid_from="2026-01-01", day_start="22:00")
+    assert attempt_of(other, finished("10:00"))["day"] == "2026-03-10"
+
+
+@pytest.mark.parametrize(
+    ("when", "shift"), [("05:59", "night"), ("06:00", "early"), ("14:00", "late"), ("22:00", "night")]
+)
+def test_a_shift_begins_with_its_start(when: str, shift: str) -> None:
+    assert attempt_of(finished(when))["shift"] == shift
+
+
 def test_names_match_by_key_and_through_the_aliases_of_the_day() -> None:
     aliases = [
         {"kind": "machine", "name": "Br\u00fccke", "also": ["north bridge"]},
@@ -498,6 +531,8 @@ def test_names_match_by_key_and_through_the_aliases_of_the_day() -> None:
     assert seen(attempt_of(cut), "machine", "recipe", "material") == ("br\u00fccke", "old / a", "strasse")
     row = attempt_of(site(aliases=aliases), cut, finished("12:00", machine="North Bridge"))
     assert seen(row, "machine", "recipe") == ("br\u00fccke", "thick")
+    # An alias of a machine is none of a material
+    assert attempt_of(site(aliases=aliases), finished(material="north bridge"))["material"] == "north bridge"
     assert attempt_of(finished(recipe={"power_w": 9000}))["recipe"] is None
 
 
@@ -585,7 +620,7 @@ def test_cost_is_work_and_lost_time_and_material() -> None:
 def test_cost_takes_the_machines_own_rate_first_and_is_none_where_a_rate_is_not_set(
     rates: Event, cost: int | None
 ) -> None:
-    # Reached no part, so all of the 20 s are lost
+    # No job, so no mass is known. Reached no part, so all of the 20 s are lost
     cut = finished(machine="LASER", outcome="aborted", stop_reason="power", seconds=20)
     assert attempt_of(site(rates=rates), cut)["cost_e6"] == cost
 
@@ -634,6 +669,7 @@ def lost(*events: Event) -> tuple[int, ...]:
         ({"defects": [("surface_burning", None)], "scrap": 2}, (0, 2, 0, 0, 0)),
         ({"defects": [("surface_burning", None)], "rework": 2, "scrap": 1}, (0, 1, 2, 0, 0)),
         ({"defects": [("surface_burning", None)], "rework": 2}, (0, 0, 2, 0, 0)),
+        ({"defects": [("surface_burning", 2)], "rework": 2}, (0, 0, 2, 0, 0)),
     ],
 )
 def test_a_part_is_lost_at_the_first_stage_that_it_failed(data: Event, expected: tuple[int, ...]) -> None:
@@ -670,6 +706,9 @@ def test_job_and_plate_disagree_on_thickness_and_on_material_without_a_common_gr
     grouped = [{"kind": "material", "name": name, "group": "thick"} for name in ("s355", "S460")]
     found = recount([site(aliases=grouped), job(material="S460", thickness_mm=25), plate(), cut])
     assert codes(found) == set()
+    apart = [grouped[0], {"kind": "material", "name": "S460"}, {"kind": "machine", "name": "S460", "group": "thick"}]
+    found = recount([site(aliases=apart), job(material="S460", thickness_mm=25), plate(), cut])
+    assert codes(found) == {("material_disagrees", "a")}
 
 
 def test_a_piece_cut_again_after_it_was_wholly_good() -> None:
@@ -703,7 +742,12 @@ def test_two_runs_overlap_on_one_machine(one: Event, other: Event, overlaps: boo
 
 def test_an_interval_is_at_most_a_day_long() -> None:
     long = finished("10:00", "a", machine="l", started_at="2026-03-08T10:00:00Z", seconds=2 * 86400)
-    assert codes(recount([long, started("09:00", "b"), finished("09:30", "b", machine="l")])) == set()
+    short = [started("09:00", "b"), finished("09:30", "b", machine="l")]
+    assert codes(recount([long, *short])) == set()
+    # From the 8th, 10:00 to the 9th, 10:00: the last microsecond overlaps, the next does not
+    for last, overlaps in (("09:59:59.999999", True), ("10:00:00", False)):
+        begun = finished("12:00", "b", machine="l", started_at=f"2026-03-09T{last}Z", seconds=1)
+        assert bool(codes(recount([long, begun]))) is overlaps
 
 
 def test_a_ring_of_parents_names_each_plate_on_it() -> None:
@@ -726,6 +770,7 @@ def test_a_job_shows_what_is_still_to_make() -> None:
     row = recount(events).jobs["J"]
     assert seen(row, "good", "recovered", "in_rework", "pending", "to_make") == (2, 1, 2, 1, 4)
     assert seen(row, "state", "part_number", "thickness_nm") == ("open", "bracket", 20_000_000)
+    assert recount([job(quantity=1), finished(job="J", good=3)]).jobs["J"]["to_make"] == 0
 
 
 def test_a_job_is_closed_until_it_is_opened_again_as_a_whole() -> None:
@@ -734,7 +779,7 @@ def test_a_job_is_closed_until_it_is_opened_again_as_a_whole() -> None:
     row = recount([job(order="7"), closed, job("10:00", quantity=3)]).jobs["J"]
     assert seen(row, "state", "closed_reason", "quantity") == ("open", None, 3)
     assert "order" not in row
-    assert seen(recount([finished(job="J")]).jobs["J"], "state", "to_make") == ("unknown", None)
+    assert seen(recount([finished(job="J"), job(name="K")]).jobs["J"], "state", "to_make") == ("unknown", None)
 
 
 def test_a_remnant_takes_each_field_from_the_nearest_ancestor_that_has_it() -> None:
@@ -777,16 +822,17 @@ def test_sums_group_by_any_key_and_hold_first_attempts_apart() -> None:
         finished("10:00", "a", gas="air", quantity=4, good=2, scrap=1, seconds=8),
         finished("11:00", "b", gas="air", mode="recut", quantity=2, good=2, pierces=3, failed_pierces=1),
         finished("12:00", "c", rework=1),
+        finished("12:00", "d", gas="air", mode="recut", good=1, seconds=1),
     ]
     sums = recount(events).sums(["day", "gas"])
     assert set(sums) == {("2026-03-10", "air"), ("2026-03-10", None)}
     air = sums[("2026-03-10", "air")]
-    assert seen(air, "attempts", "first_attempts", "parts_tried", "parts_started") == (2, 1, 6, 4)
-    assert seen(air, "parts_judged_first", "pending_first", "first_pass_good", "good") == (3, 1, 2, 4)
-    assert seen(air, "pierces", "failed_pierces", "attempts_without_pierces") == (3, 1, 1)
-    # 8 s, 1 of 4 parts scrap: 2 s lost; the second gives no seconds
-    assert seen(air, "cutting_ms", "lost_us", "attempts_without_seconds") == (8000, 2_000_000, 1)
-    assert seen(air, "first_lost_unstated", "lost_unstated", "attempts_without_cost") == (1, 1, 2)
+    assert seen(air, "attempts", "first_attempts", "parts_tried", "parts_started") == (3, 1, 7, 4)
+    assert seen(air, "parts_judged_first", "pending_first", "first_pass_good", "good") == (3, 1, 2, 5)
+    assert seen(air, "pierces", "failed_pierces", "attempts_without_pierces") == (3, 1, 2)
+    # 8 s, 1 of 4 parts scrap: 2 s lost; 1 s more without loss; the second gives no seconds
+    assert seen(air, "cutting_ms", "lost_us", "attempts_without_seconds") == (9000, 2_000_000, 1)
+    assert seen(air, "first_lost_unstated", "lost_unstated", "attempts_without_cost") == (1, 1, 3)
 
 
 @pytest.mark.parametrize(

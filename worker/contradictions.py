@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import and_, case, delete, insert, or_, select
+from sqlalchemy import Select, Table, and_, bindparam, case, delete, insert, or_, select
 
 from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
@@ -61,20 +62,10 @@ class Contradictions:
             )
 
     def _overlapping(self, attempts: Sequence[str]) -> list[dict[str, Any]]:
-        mine, other = self.attempts.alias("mine"), self.attempts.alias("other")
-        m, o = mine.c, other.c
-        query = (
-            select(m.attempt, m.started_us, m.ended_us, o.attempt, o.started_us, o.ended_us, m.machine_name)
-            .where(m.site == self.site, m.attempt.in_(attempts), m.state == "finished")
-            .where(o.site == self.site, o.machine == m.machine, o.state == "finished", o.attempt != m.attempt)
-            .where(o.started_us >= m.started_us - LONGEST_RUN_US, o.started_us < _run_end(m))
-            .where(_run_end(o) > m.started_us, m.ended_us > m.started_us, o.ended_us > o.started_us)
-            .where(or_(m.run.is_(None), o.run.is_(None), m.run != o.run))
-        )
+        query, of = _overlaps(self.attempts), {"of_site": self.site, "of_attempts": attempts}
         rows: list[dict[str, Any]] = []
-        for first, first_us, first_end, second, second_us, second_end, machine in self.connection.execute(query):
-            runs = sorted([(first_us, first, first_end), (second_us, second, second_end)])
-            (_, earlier, earlier_end), (later_us, later, later_end) = runs
+        for row in self.connection.execute(query, of):
+            (_, earlier, earlier_end, machine), (later_us, later, later_end, _) = sorted([row[:4], row[4:]])
             overlap = (min(earlier_end, later_end) - later_us) / MICROSECONDS
             said = Contradiction(
                 RUNS_OVERLAP,
@@ -161,3 +152,22 @@ def _run_end(columns: Any) -> Any:
     """End of a run, at most the longest run after its start."""
     longest = columns.started_us + LONGEST_RUN_US
     return case((and_(columns.ended_us > longest), longest), else_=columns.ended_us)
+
+
+@lru_cache
+def _overlaps(attempts: Table) -> Select[Any]:
+    """(start, attempt, end, machine) of the runs of some attempts, and of each that overlaps them on their machine."""
+    mine, other = attempts.alias("mine"), attempts.alias("other")
+    m, o = mine.c, other.c
+    return (
+        select(
+            *(m[name] for name in ("started_us", "attempt", "ended_us", "machine_name")),
+            *(o[name] for name in ("started_us", "attempt", "ended_us", "machine_name")),
+        )
+        .where(m.site == bindparam("of_site"), m.attempt.in_(bindparam("of_attempts", expanding=True)))
+        .where(o.site == m.site, o.machine == m.machine, o.attempt != m.attempt)
+        .where(m.state == "finished", o.state == "finished")
+        .where(o.started_us >= m.started_us - LONGEST_RUN_US, o.started_us < _run_end(m))
+        .where(_run_end(o) > m.started_us, m.ended_us > m.started_us, o.ended_us > o.started_us)
+        .where(or_(m.run.is_(None), o.run.is_(None), m.run != o.run))
+    )

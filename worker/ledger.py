@@ -21,6 +21,9 @@ from worker.events import EVENT_TYPES, VOIDED
 from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, sites
 
+#: The ledger beside itself: voids of the events at hand. Made once; making an alias costs more than most statements.
+VOIDS: Final = events.alias("voids")
+
 ACCEPTED: Final = "accepted"
 DUPLICATE: Final = "duplicate"
 CONFLICT: Final = "conflict"
@@ -242,19 +245,18 @@ class View:
         """(kind, event, void target) of the events at positions, in that order."""
         for some in in_batches(positions):
             query = select(*_READ, events.c.void_source, events.c.void_id).where(events.c.position.in_(some))
-            for *read, void_source, void_id in connection_rows(self.connection, query):
+            for *read, void_source, void_id in self.connection.execute(query).all():
                 yield read[0], _event(read[1:]), None if void_id is None else (void_source, void_id)
 
     def of_subjects(self, kind: str, subjects: Iterable[str]) -> dict[str, list[Event]]:
         """Events of subjects that are not voided, by subject; one without events is in it with none."""
         found: dict[str, list[Event]] = {subject: [] for subject in subjects}
-        voids = events.alias("voids")
         voided = exists().where(
-            self.allows(voids), voids.c.void_source == events.c.source, voids.c.void_id == events.c.id
+            self.allows(VOIDS), VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id
         )
         for some in in_batches(found):
             query = select(*_READ).where(self.allows(), events.c.subject.in_(some), events.c.kind == kind, ~voided)
-            for read in connection_rows(self.connection, query):
+            for read in self.connection.execute(query).all():
                 found[read[5]].append(_event(read[1:]))
         return found
 
@@ -267,7 +269,7 @@ class View:
         for source, ids in wanted.items():
             for some in in_batches(ids):
                 query = select(*_READ).where(self.allows(), events.c.source == source, events.c.id.in_(some))
-                for read in connection_rows(self.connection, query):
+                for read in self.connection.execute(query).all():
                     event = _event(read[1:])
                     found[event.source, event.id] = (read[0], event)
         return found
@@ -275,16 +277,15 @@ class View:
     def voids_naming(self, positions: Sequence[int]) -> list[tuple[Event, tuple[str, str]]]:
         """(void, its target) of the voids that name an event at one of the positions."""
         found: list[tuple[Event, tuple[str, str]]] = []
-        voids = events.alias("voids")
-        columns = [voids.c[column.name] for column in _READ]
+        columns = [VOIDS.c[column.name] for column in _READ]
         for some in in_batches(positions):
-            query = select(*columns, voids.c.void_source, voids.c.void_id).where(
+            query = select(*columns, VOIDS.c.void_source, VOIDS.c.void_id).where(
                 events.c.position.in_(some),
-                self.allows(voids),
-                voids.c.void_source == events.c.source,
-                voids.c.void_id == events.c.id,
+                self.allows(VOIDS),
+                VOIDS.c.void_source == events.c.source,
+                VOIDS.c.void_id == events.c.id,
             )
-            for *read, source, id_ in connection_rows(self.connection, query):
+            for *read, source, id_ in self.connection.execute(query).all():
                 found.append((_event(read[1:]), (source, id_)))
         return found
 
@@ -298,11 +299,6 @@ _READ = (
     events.c.subject,
     events.c.payload,
 )
-
-
-def connection_rows(connection: Connection, query: Any) -> Iterator[Sequence[Any]]:
-    """Rows of a query."""
-    return iter(connection.execute(query).all())
 
 
 def _event(read: Sequence[Any]) -> Event:
@@ -370,9 +366,8 @@ def feed(
 
 def history(connection: Connection, site: str, kind: str, subject: str) -> list[tuple[FeedItem, bool]]:
     """(event, whether it is voided) of one subject in fold order, voids of its events included."""
-    voids = events.alias("voids")
     voided = exists().where(
-        voids.c.site == site, voids.c.void_source == events.c.source, voids.c.void_id == events.c.id
+        VOIDS.c.site == site, VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id
     )
     query = (
         select(events.c.position, events.c.received_us, events.c.payload, and_(voided, events.c.type != VOIDED))

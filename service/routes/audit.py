@@ -10,10 +10,12 @@ from flask import Response
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
+from service.api_document.operations import Reply, operation
 from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.formats import json_response
 from service.problems import not_found
+from service.schemas.administration_answers import AuditStarted, AuditState
 from service.schemas.queries import Query
 from worker import audits
 from worker.database import Database
@@ -24,6 +26,7 @@ blueprint = Blueprint("audit", __name__, url_prefix="/v1", description="Do the t
 
 @blueprint.route("/audit", methods=["POST"])
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(202, "It runs.", AuditStarted, headers=("Location",)), errors=(404, 409)))
 @needs("administer")
 def post_audit(_query: dict[str, Any]) -> Response:
     """Start an audit.
@@ -46,6 +49,7 @@ def _run(over: Database, site: str, number: int) -> None:
 
 @blueprint.route("/audit", methods=["GET"])
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "The last audit.", AuditState), errors=(404,)))
 @needs("administer")
 def get_audit(_query: dict[str, Any]) -> Response:
     """Read the last audit.

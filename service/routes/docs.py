@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+from functools import cache
 from typing import Final
 
 from flask import Flask, Response
-from flask_smorest import Api
+from flask_smorest import Api, Blueprint
 from flask_swagger_ui import get_swaggerui_blueprint
 
+from service.api_document.document import complete
+from service.api_document.operations import Reply, operation
 from service.asking import PUBLIC, needs
-from service.formats import json_response
+from service.formats import JSON, json_bytes
 
 DOCUMENT: Final = "/openapi.json"
 PAGE: Final = "/docs"
@@ -18,17 +22,65 @@ _PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
     "connect-src 'self'; frame-ancestors 'none'"
 )
+_PAGE_SETTINGS: Final = {
+    "app_name": "Cutledger API",
+    "layout": "BaseLayout",
+    "validatorUrl": None,
+    # Not worked out from the request: the page is the same for whoever asks, by whatever name of this host.
+    "oauth2RedirectUrl": "",
+    "defaultModelsExpandDepth": 0,
+    "displayRequestDuration": True,
+}
+
+_SAYS_DOCUMENT: Final = operation(
+    Reply(
+        200,
+        "The document.",
+        content={
+            JSON: {
+                "schema": {"type": "object", "additionalProperties": True},
+                "example": {"openapi": "3.1.0", "info": {"title": "Cutledger"}},
+            }
+        },
+    )
+)
+_SAYS_PAGE: Final = {
+    "summary": "Read the document as a page.",
+    "description": "It loads nothing from another host.",
+    "operationId": "get_docs_page",
+    "tags": ["document"],
+    **operation(
+        Reply(200, "The page.", content={"text/html": {"schema": {"type": "string"}, "example": "<!DOCTYPE html>"}})
+    ),
+}
 
 
 def serve(app: Flask, api: Api) -> None:
-    """Serve the document of this API and the page."""
+    """Serve the document of this API and the page. To be called last: what is registered later is not in it."""
+    blueprint = Blueprint("document", __name__, description="This document, and a page to read it")
 
-    @app.get(DOCUMENT)
+    @cache
+    def document() -> bytes:
+        return json_bytes(complete(app, deepcopy(api.spec.to_dict())))
+
+    @blueprint.route(DOCUMENT)
+    @blueprint.doc(**_SAYS_DOCUMENT)
     @needs(PUBLIC)
     def get_document() -> Response:
-        return json_response(api.spec.to_dict())
+        """Read this document.
 
-    page = get_swaggerui_blueprint(PAGE, DOCUMENT, config={"app_name": "Cutledger API", "validatorUrl": None})
+        OpenAPI 3.1, made from the code that answers.
+        """
+        return Response(document(), mimetype=JSON)
+
+    api.register_blueprint(blueprint)
+    _serve_page(app)
+    rule = next(rule for rule in app.url_map.iter_rules() if rule.rule == f"{PAGE}/")
+    api.spec.path(rule=rule, operations={"get": deepcopy(_SAYS_PAGE)})
+
+
+def _serve_page(app: Flask) -> None:
+    page = get_swaggerui_blueprint(PAGE, DOCUMENT, config=dict(_PAGE_SETTINGS))
 
     @page.after_request
     def _allow_own_parts(response: Response) -> Response:

@@ -14,12 +14,15 @@ from flask_smorest import Blueprint
 from marshmallow import RAISE
 
 from service.acceptance import Judged, People, judge
+from service.api_document.operations import Reply, operation
+from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs
 from service.bodies import Batch, Item, parse_items, read_body
 from service.clock import now_us
 from service.faults import Fault
 from service.formats import json_response
 from service.problems import Problem
+from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
 from worker import ledger
 from worker.events import VOIDED
@@ -56,6 +59,7 @@ class Answer:
 
 
 @blueprint.route("/events", methods=["POST"])
+@blueprint.doc(**POST_EVENTS)
 @needs("write")
 def post_events() -> Response:
     """Post events.
@@ -142,6 +146,7 @@ def _answered(answers: Sequence[Answer]) -> Response:
 
 @blueprint.route("/events", methods=["GET"])
 @blueprint.arguments(FeedQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "A piece of the ledger.", Feed, headers=("Link",)), errors=(404,)))
 @needs("read")
 def get_events(query: dict[str, Any]) -> Response:
     """Read the ledger as a feed.

@@ -9,11 +9,13 @@ from flask import Response
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
+from service.api_document.operations import Reply, operation
 from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.formats import json_response
 from service.routes.events import next_link
 from service.schemas.queries import FindingsQuery
+from service.schemas.state_answers import FindingPage
 from worker.findings import findings
 from worker.reports.reading import open_site
 
@@ -22,6 +24,7 @@ blueprint = Blueprint("findings", __name__, url_prefix="/v1", description="What 
 
 @blueprint.route("/findings")
 @blueprint.arguments(FindingsQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "A page of findings.", FindingPage, headers=("Link",)), errors=(404,)))
 @needs("read")
 def get_findings(query: dict[str, Any]) -> Response:
     """List open findings.

@@ -5,8 +5,10 @@ from __future__ import annotations
 from flask import Response
 from flask_smorest import Blueprint
 
+from service.api_document.operations import Reply, operation
 from service.asking import PUBLIC, database, needs
 from service.formats import json_response
+from service.schemas.answers import Alive, NotReady, Ready
 from worker.database import DatabaseUnavailable
 from worker.ledger import sites_owed
 
@@ -14,6 +16,7 @@ blueprint = Blueprint("health", __name__, description="For those who watch the s
 
 
 @blueprint.route("/livez")
+@blueprint.doc(**operation(Reply(200, "It runs.", Alive)))
 @needs(PUBLIC)
 def get_livez() -> Response:
     """Say that the process runs.
@@ -24,6 +27,13 @@ def get_livez() -> Response:
 
 
 @blueprint.route("/readyz")
+@blueprint.doc(
+    **operation(
+        Reply(200, "Requests can be answered.", Ready),
+        Reply(503, "Requests cannot be answered: the part that is not ready.", NotReady),
+        errors=(500,),
+    )
+)
 @needs(PUBLIC)
 def get_readyz() -> Response:
     """Say whether requests can be answered.

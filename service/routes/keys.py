@@ -7,18 +7,21 @@ from typing import Any
 from flask import Response
 from flask_smorest import Blueprint
 
+from service.api_document.operations import Reply, json_body, operation, path_id
 from service.asking import Asker, asker, database, needs
 from service.clock import now_us
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import not_found
-from service.schemas.administration import KEY_NEW
+from service.schemas.administration import KEY_NEW, KeyNew
+from service.schemas.administration_answers import KeyList, KeyMade
 from worker.keys import Key, known_keys, new_key, revoke
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
 
 
 @blueprint.route("/keys", methods=["GET"])
+@blueprint.doc(**operation(Reply(200, "The keys.", KeyList)))
 @needs("administer")
 def get_keys() -> Response:
     """List keys.
@@ -30,6 +33,11 @@ def get_keys() -> Response:
 
 
 @blueprint.route("/keys", methods=["POST"])
+@blueprint.doc(
+    **operation(
+        Reply(201, "The key, with its secret.", KeyMade), body=json_body(KeyNew, "The key to make; at most 1 MiB.")
+    )
+)
 @needs("administer")
 def post_key() -> Response:
     """Make a key.
@@ -60,7 +68,10 @@ def post_key() -> Response:
     return json_response({"key": text} | _shown(key), 201)
 
 
-@blueprint.route("/keys/<identifier:key_id>", methods=["DELETE"])
+@blueprint.route(
+    "/keys/<identifier:key_id>", methods=["DELETE"], parameters=path_id("key_id", "visible id of the key", "k7m2q9xa")
+)
+@blueprint.doc(**operation(Reply(204, "It is revoked."), errors=(404,)))
 @needs("administer")
 def delete_key(key_id: str) -> Response:
     """Revoke a key.

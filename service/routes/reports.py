@@ -8,11 +8,14 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
+from service.api_document.operations import Reply, operation
+from service.api_document.reporting import GET_REPORT, REPORT_NAME
 from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import CSV, JSON, json_response, report_csv, report_json
 from service.problems import Problem, not_found
+from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
@@ -28,6 +31,7 @@ blueprint = Blueprint("reports", __name__, url_prefix="/v1", description="Figure
 
 @blueprint.route("/reports")
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "What there is.", Catalogue)))
 @needs("read")
 def get_reports(_query: dict[str, Any]) -> Response:
     """Describe the reports.
@@ -76,7 +80,8 @@ def _described(entry: Entry) -> dict[str, Any]:
     }
 
 
-@blueprint.route("/reports/<identifier:name>")
+@blueprint.route("/reports/<identifier:name>", parameters=REPORT_NAME)
+@blueprint.doc(**GET_REPORT)
 @needs("read")
 def get_report(name: str) -> Response:
     """Read a report.

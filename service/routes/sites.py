@@ -11,12 +11,15 @@ from flask_smorest import Blueprint
 from sqlalchemy import Connection
 
 from service.acceptance import Judged
+from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
 from service.asking import asker, database, needs
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
-from service.schemas.administration import SITE_NEW, SITE_SET
+from service.schemas.administration import SITE_NEW, SITE_SET, SiteNew
+from service.schemas.administration_answers import Site, SiteChanged, SiteList, SiteMade
+from service.schemas.settings_data import SiteSet
 from service.settling import SettingsWrong, settle
 from worker.installing import SiteExists, add_site
 from worker.keys import admit_site
@@ -25,9 +28,11 @@ from worker.reports.reading import calendar_of, open_site
 from worker.sites import Settings
 
 blueprint = Blueprint("sites", __name__, url_prefix="/v1", description="Sites and their settings")
+_SITE = path_id("site", "id of the site", "main")
 
 
 @blueprint.route("/sites", methods=["GET"])
+@blueprint.doc(**operation(Reply(200, "The sites.", SiteList)))
 @needs("administer")
 def get_sites() -> Response:
     """List sites.
@@ -39,6 +44,12 @@ def get_sites() -> Response:
 
 
 @blueprint.route("/sites", methods=["POST"])
+@blueprint.doc(
+    **operation(
+        Reply(201, "It is made.", SiteMade, headers=("Location",)),
+        body=json_body(SiteNew, "The site to make, with its first settings; at most 1 MiB."),
+    )
+)
 @needs("administer")
 def post_site() -> Response:
     """Make a site.
@@ -61,7 +72,8 @@ def post_site() -> Response:
     return json_response({"site": site}, 201, Location=f"/v1/sites/{site}")
 
 
-@blueprint.route("/sites/<identifier:site>", methods=["GET"])
+@blueprint.route("/sites/<identifier:site>", methods=["GET"], parameters=_SITE)
+@blueprint.doc(**operation(Reply(200, "The site.", Site, headers=("ETag",)), NOT_CHANGED, errors=(404,)))
 @needs("administer")
 def get_site(site: str) -> Response:
     """Read a site.
@@ -75,7 +87,14 @@ def get_site(site: str) -> Response:
         return unchanged(etag) or tagged(json_response(_shown(connection, site)), etag)
 
 
-@blueprint.route("/sites/<identifier:site>", methods=["PUT"])
+@blueprint.route("/sites/<identifier:site>", methods=["PUT"], parameters=_SITE)
+@blueprint.doc(
+    **operation(
+        Reply(200, "The change is in the ledger.", SiteChanged),
+        errors=(404,),
+        body=json_body(SiteSet, "What changes, and from which production day on; at most 1 MiB."),
+    )
+)
 @needs("administer")
 def put_site(site: str) -> Response:
     """Change a site's settings.

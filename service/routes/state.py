@@ -7,15 +7,18 @@ from typing import Any
 
 from flask import Response
 from flask_smorest import Blueprint
-from marshmallow import RAISE
+from marshmallow import RAISE, Schema
 from sqlalchemy import Connection
 
+from service.api_document.operations import NOT_CHANGED, Reply, operation, path_id
 from service.asking import asked_site, asker, database, needs
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import json_response
 from service.problems import not_found
 from service.routes.events import feed_item, next_link
+from service.schemas.answers import History
 from service.schemas.queries import AttemptsQuery, JobsQuery, PlatesQuery, Query
+from service.schemas.state_answers import Attempt, AttemptPage, Job, JobPage, Plate, PlatePage
 from worker import ledger, state
 from worker.events import ATTEMPT, JOB, PLATE
 from worker.naming import name_key
@@ -24,6 +27,18 @@ from worker.reports.reading import open_site
 blueprint = Blueprint("state", __name__, url_prefix="/v1", description="Jobs, plates and attempts as they stand")
 
 OPEN = "open"
+_JOB = path_id("job", "id of the job", "J-1042")
+_PLATE = path_id("plate", "id of the plate", "P-77")
+_ATTEMPT = path_id("attempt", "id of the attempt", "A-5001")
+_SAYS_HISTORY = operation(Reply(200, "All events about it.", History), errors=(404,))
+
+
+def _says_page(of: type[Schema]) -> dict[str, Any]:
+    return operation(Reply(200, "A page.", of, headers=("ETag", "Link")), NOT_CHANGED, errors=(404,))
+
+
+def _says_state(of: type[Schema]) -> dict[str, Any]:
+    return operation(Reply(200, "As it stands.", of, headers=("ETag",)), NOT_CHANGED, errors=(404,))
 
 
 def _answer(read: Callable[[Connection, str], Any], *about: object) -> Response:
@@ -54,16 +69,21 @@ def _history(kind: str, subject: str) -> Response:
 
 @blueprint.route("/jobs")
 @blueprint.arguments(JobsQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_page(JobPage))
 @needs("read_state")
 def get_jobs(query: dict[str, Any]) -> Response:
-    """List jobs."""
+    """List jobs.
+
+    By id; a terminal sees the open ones.
+    """
     only = OPEN if asker().is_only_terminal else query.get("state")
     asked: dict[str, Any] = {name: query.get(name) for name in ("part_number", "after", "limit")}
     return _answer(lambda connection, site: state.jobs(connection, site, state=only, **asked), "jobs", only, asked)
 
 
-@blueprint.route("/jobs/<identifier:job>")
+@blueprint.route("/jobs/<identifier:job>", parameters=_JOB)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_state(Job))
 @needs("read_state")
 def get_job(_query: dict[str, Any], job: str) -> Response:
     """Read a job.
@@ -81,25 +101,34 @@ def get_job(_query: dict[str, Any], job: str) -> Response:
     return _answer(read, "job", job, only_open)
 
 
-@blueprint.route("/jobs/<identifier:job>/events")
+@blueprint.route("/jobs/<identifier:job>/events", parameters=_JOB)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_SAYS_HISTORY)
 @needs("read")
 def get_job_events(_query: dict[str, Any], job: str) -> Response:
-    """Read a job's history."""
+    """Read a job's history.
+
+    All events about it by the time at which they happened, voided ones too.
+    """
     return _history(JOB, job)
 
 
 @blueprint.route("/plates")
 @blueprint.arguments(PlatesQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_page(PlatePage))
 @needs("read_state")
 def get_plates(query: dict[str, Any]) -> Response:
-    """List plates."""
+    """List plates.
+
+    By id, remnants too.
+    """
     asked: dict[str, Any] = {name: query.get(name) for name in ("state", "heat_number", "parent", "after", "limit")}
     return _answer(lambda connection, site: state.plates(connection, site, **asked), "plates", asked)
 
 
-@blueprint.route("/plates/<identifier:plate>")
+@blueprint.route("/plates/<identifier:plate>", parameters=_PLATE)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_state(Plate))
 @needs("read_state")
 def get_plate(_query: dict[str, Any], plate: str) -> Response:
     """Read a plate.
@@ -116,16 +145,21 @@ def get_plate(_query: dict[str, Any], plate: str) -> Response:
     return _answer(read, "plate", plate)
 
 
-@blueprint.route("/plates/<identifier:plate>/events")
+@blueprint.route("/plates/<identifier:plate>/events", parameters=_PLATE)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_SAYS_HISTORY)
 @needs("read")
 def get_plate_events(_query: dict[str, Any], plate: str) -> Response:
-    """Read a plate's history."""
+    """Read a plate's history.
+
+    All events about it by the time at which they happened, voided ones too.
+    """
     return _history(PLATE, plate)
 
 
 @blueprint.route("/attempts")
 @blueprint.arguments(AttemptsQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_page(AttemptPage))
 @needs("read_state")
 def get_attempts(query: dict[str, Any]) -> Response:
     """List attempts.
@@ -146,8 +180,9 @@ def get_attempts(query: dict[str, Any]) -> Response:
     )
 
 
-@blueprint.route("/attempts/<identifier:attempt>")
+@blueprint.route("/attempts/<identifier:attempt>", parameters=_ATTEMPT)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_says_state(Attempt))
 @needs("read_state")
 def get_attempt(_query: dict[str, Any], attempt: str) -> Response:
     """Read an attempt.
@@ -165,9 +200,13 @@ def get_attempt(_query: dict[str, Any], attempt: str) -> Response:
     return _answer(read, "attempt", attempt, own)
 
 
-@blueprint.route("/attempts/<identifier:attempt>/events")
+@blueprint.route("/attempts/<identifier:attempt>/events", parameters=_ATTEMPT)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**_SAYS_HISTORY)
 @needs("read")
 def get_attempt_events(_query: dict[str, Any], attempt: str) -> Response:
-    """Read an attempt's history."""
+    """Read an attempt's history.
+
+    All events about it by the time at which they happened, voided ones too.
+    """
     return _history(ATTEMPT, attempt)

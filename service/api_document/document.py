@@ -1,0 +1,193 @@
+"""The whole document: what the routes told, completed by what follows from keys, parameters and bodies."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+from flask import Flask
+
+from service import RELEASE
+from service.api_document.event_shapes import event_examples
+from service.api_document.example_values import example_of
+from service.api_document.field_shapes import Shape
+from service.api_document.operations import PARAMETERS_WRONG
+from service.api_document.references import header_ref, parameter_ref, response_ref
+from service.api_document.refusals import REFUSALS, Refusal, headers
+from service.api_document.shapes import OPENAPI, all_shapes, flowing
+from service.asking import PERMISSIONS, PUBLIC, permission_of
+from worker.keys import ROLES
+
+KEY: Final = "key"
+_REQUEST_ID: Final = "X-Request-Id"
+#: Answers that flask-smorest says of itself.
+_NOT_OURS: Final = (response_ref("DEFAULT_ERROR"), response_ref("UNPROCESSABLE_ENTITY"))
+INFORMATION: Final[Shape] = {
+    "title": "Cutledger",
+    "version": RELEASE,
+    "summary": "Record and arithmetic for thermal cutting of thick plate.",
+    "description": (
+        "What happened on the shop floor is posted as events, through one door; first-pass yield, failed pierces and "
+        "rework are read from it, right to the last part, however late, doubled or corrected the events came.\n\n"
+        "**Figures are evidence, not permission: local codes, machine instructions and qualified people come first.**"
+        "\n\n"
+        "Every operation under `/v1` asks for a key as `Authorization: Bearer KEY`; `?site=` names the site, and may "
+        "be left out when the key has one. Whatever is wrong with a request is answered as `application/problem+json` "
+        "(RFC 9457). Every answer carries `X-Request-Id`. Instants have an offset, days are production days of the "
+        "site, units end the names of numbers, shares are 0 to 1. A client leaves fields alone that it does not know: "
+        "an answer may gain some."
+    ),
+    "license": {"name": "Apache License 2.0", "identifier": "Apache-2.0"},
+}
+
+
+def complete(app: Flask, told: Shape) -> Shape:
+    """The document; `told` is what the blueprints' routes say of themselves."""
+    shapes = all_shapes()
+    for path, method, operation in operations_of(told):
+        endpoint = _endpoint(app, path, method)
+        operation.setdefault("operationId", app.view_functions[endpoint].__name__)
+        _complete(operation, permission_of(app, endpoint), shapes)
+    return {
+        "openapi": OPENAPI,
+        "info": INFORMATION,
+        "servers": [{"url": "/", "description": "the host that serves this document"}],
+        "security": [{KEY: []}],
+        "tags": told["tags"],
+        "paths": told["paths"],
+        "components": _components(shapes),
+    }
+
+
+def operations_of(document: Shape) -> Iterator[tuple[str, str, Shape]]:
+    """(path, method, operation) of each operation."""
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            if method in ("get", "post", "put", "delete"):
+                yield path, method, operation
+
+
+def _endpoint(app: Flask, path: str, method: str) -> str:
+    return next(
+        str(rule.endpoint)
+        for rule in app.url_map.iter_rules()
+        if path_of(rule.rule) == path and method.upper() in (rule.methods or ())
+    )
+
+
+def path_of(rule: str) -> str:
+    """A rule of the application as the document writes it."""
+    return re.sub(r"<(?:[^:<>]+:)?([^<>]+)>", r"{\1}", rule)
+
+
+# --- operations -------------------------------------------------------------------------------------------------
+
+
+def _complete(operation: Shape, permission: str, shapes: dict[str, Shape]) -> None:
+    if permission == PUBLIC:
+        operation["security"] = []
+    operation["description"] = _described(operation, permission)
+    operation["responses"] = dict(sorted(_responses(operation, permission).items()))
+    for response in operation["responses"].values():
+        if "$ref" not in response:
+            response["headers"] = response.get("headers", {}) | {_REQUEST_ID: header_ref(_REQUEST_ID)}
+            _give_examples(response.get("content", {}), shapes)
+    _give_examples(operation.get("requestBody", {}).get("content", {}), shapes)
+    parameters = [*map(_told_parameter, operation.get("parameters", [])), *_parameters_that_follow(operation)]
+    if parameters:
+        operation["parameters"] = parameters
+
+
+def _described(operation: Shape, permission: str) -> str:
+    who = "Asks for no key." if permission == PUBLIC else f"Roles: {', '.join(PERMISSIONS[permission])}."
+    return f"{flowing(operation['description'])}\n\n{who}"
+
+
+def _responses(operation: Shape, permission: str) -> dict[str, Shape]:
+    told: dict[str, Shape] = operation["responses"]
+    responses = {status: answer for status, answer in told.items() if answer not in _NOT_OURS}
+    if any(parameter["in"] == "query" for parameter in operation.get("parameters", ())):
+        responses.setdefault("422", PARAMETERS_WRONG)
+    return {str(refusal.status): response_ref(refusal.name) for refusal in _of_key(permission)} | responses
+
+
+def _of_key(permission: str) -> Iterator[Refusal]:
+    """What asking for a key can end in, and for what a key is asked."""
+    if permission == PUBLIC:
+        return
+    everyone = set(PERMISSIONS[permission]) == set(ROLES)
+    for refusal in REFUSALS:
+        if refusal.status in (401, 500, 503) or (refusal.status == 403 and not everyone):
+            yield refusal
+
+
+def _give_examples(content: dict[str, Shape], shapes: dict[str, Shape]) -> None:
+    for told in content.values():
+        if not told.keys() & {"example", "examples"}:
+            told["example"] = example_of(told["schema"], shapes)
+
+
+def _told_parameter(parameter: Shape) -> Shape:
+    """A parameter with its description where it belongs: that of a list may be that of its entries."""
+    schema = _with_examples(parameter["schema"])
+    if "items" in schema:
+        schema["items"] = _with_examples(schema["items"])
+        parameter = {"description": schema["items"].pop("description", ""), **parameter}
+    return parameter | {"schema": schema}
+
+
+def _with_examples(schema: Shape) -> Shape:
+    """A schema that gives its example as OpenAPI 3.1 does."""
+    told = {name: value for name, value in schema.items() if name != "example"}
+    return told | {"examples": [schema["example"]]} if "example" in schema else told
+
+
+def _parameters_that_follow(operation: Shape) -> Iterator[Shape]:
+    if "304" in operation["responses"]:
+        yield parameter_ref("IfNoneMatch")
+    if "requestBody" in operation:
+        yield parameter_ref("ContentEncoding")
+
+
+# --- components -------------------------------------------------------------------------------------------------
+
+
+def _components(shapes: dict[str, Shape]) -> Shape:
+    responses = {refusal.name: refusal.response() for refusal in REFUSALS}
+    for response in responses.values():
+        response["headers"] |= {_REQUEST_ID: header_ref(_REQUEST_ID)}
+    return {
+        "schemas": shapes,
+        "responses": responses,
+        "headers": headers(),
+        "parameters": _parameters(),
+        "examples": event_examples(),
+        "securitySchemes": {
+            KEY: {
+                "type": "http",
+                "scheme": "bearer",
+                "description": "A key: `cutledger key new` and `POST /v1/keys` make one. Its roles say what it may do, "
+                "its sites for which it may.",
+            }
+        },
+    }
+
+
+def _parameters() -> Shape:
+    return {
+        "IfNoneMatch": {
+            "in": "header",
+            "name": "If-None-Match",
+            "required": False,
+            "description": "ETag of the answer that is held already; 304 when nothing changed since",
+            "schema": {"type": "string", "examples": ['"3f0c9a7e51d2"']},
+        },
+        "ContentEncoding": {
+            "in": "header",
+            "name": "Content-Encoding",
+            "required": False,
+            "description": "how the body is packed; the limits hold for what it unpacks to",
+            "schema": {"type": "string", "enum": ["identity", "gzip", "x-gzip"], "default": "identity"},
+        },
+    }

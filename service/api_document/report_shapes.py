@@ -1,0 +1,266 @@
+"""Reports in the document: their parameters and answers, from the dimensions, the measures and the catalogue."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any, Final
+
+from service.api_document.field_shapes import Shape
+from service.api_document.references import ref
+from worker.events import GASES, PURPOSES
+from worker.measures import COUNT, PARTS, SHARE, Measure
+from worker.plates import SURFACES
+from worker.reports.catalogue import REPORTS, Entry
+from worker.reports.dimensions import ASKED_UNKNOWN, DIMENSIONS, HISTORIES, OPERATION, Dimension
+from worker.reports.questions import (
+    DEFAULT_CONFIDENCE,
+    DEFAULT_LAST,
+    LONGEST_WINDOW_DAYS,
+    MOST_DIMENSIONS,
+    MOST_VALUES,
+    filter_names,
+)
+
+REPORT: Final = "Report"
+_DIVISION: Final = "Division"
+#: The words that a filter takes, where it takes nothing else.
+WORDS: Final[dict[str, tuple[str, ...]]] = {
+    "gas": GASES,
+    "surface": SURFACES,
+    "surface_group": ("clean", "disturbed", ASKED_UNKNOWN),
+    "thermal_history": HISTORIES,
+    "purpose": (*PURPOSES, "all"),
+}
+_WEEK: Final = r"^[0-9]{4}-W[0-9]{2}$"
+_MONTH: Final = r"^[0-9]{4}-(0[1-9]|1[0-2])$"
+_LAST: Final = r"^[1-9][0-9]{0,3}[dwm]$"
+
+Parameter = dict[str, Any]
+
+
+# --- parameters -------------------------------------------------------------------------------------------------
+
+
+def name_parameter() -> Parameter:
+    """Which report."""
+    questions = " ".join(f"`{entry.name}`: {entry.question}" for entry in REPORTS.values())
+    schema = {"type": "string", "enum": list(REPORTS), "examples": ["yield"]}
+    return {"in": "path", "name": "name", "required": True, "description": questions, "schema": schema}
+
+
+def report_parameters() -> list[Parameter]:
+    """What a report can be asked, and how it is answered."""
+    return [_by(), *_window(), _confidence(), *_filters(), _format()]
+
+
+def _query(name: str, description: str, schema: Shape, **more: Any) -> Parameter:
+    return {"in": "query", "name": name, "required": False, "description": description, "schema": schema, **more}
+
+
+def _by() -> Parameter:
+    dimensions = [*DIMENSIONS.values(), OPERATION]
+    names = dict.fromkeys([dimension.name for dimension in dimensions] + [dimension.label for dimension in dimensions])
+    only = ", ".join(
+        f"{each.name} only in {entry.name}" for entry in REPORTS.values() for each in entry.more_dimensions
+    )
+    schema = {
+        "type": "array",
+        "items": {"type": "string", "enum": list(names)},
+        "maxItems": MOST_DIMENSIONS,
+        "uniqueItems": True,
+        "default": ["thickness"],
+        "examples": [["thickness", "machine"]],
+    }
+    description = f"dimensions that divide it, one row for each group; by= without a name: one row; {only}"
+    return _query("by", description, schema, style="form", explode=False)
+
+
+def _window() -> list[Parameter]:
+    one = "give one of from and to, week, month, day, last"
+    day = {"type": "string", "format": "date"}
+    return [
+        _query("from", f"first production day, within; {one}", day | {"examples": ["2026-03-02"]}),
+        _query("to", "last production day, within; left out: the running one", day | {"examples": ["2026-03-08"]}),
+        _query("week", "ISO 8601 week", {"type": "string", "pattern": _WEEK, "examples": ["2026-W10"]}),
+        _query("month", "month", {"type": "string", "pattern": _MONTH, "examples": ["2026-03"]}),
+        _query("day", "one production day", day | {"examples": ["2026-03-04"]}),
+        _query(
+            "last",
+            # No default of the schema: a client that sends it beside another window would contradict itself.
+            f"that many days, weeks or months up to the running one, at most {LONGEST_WINDOW_DAYS} days; without any "
+            f"window: {DEFAULT_LAST}",
+            {"type": "string", "pattern": _LAST, "examples": [DEFAULT_LAST]},
+        ),
+    ]
+
+
+def _confidence() -> Parameter:
+    schema = {"type": "number", "minimum": 0.5, "maximum": 0.9999, "default": DEFAULT_CONFIDENCE}
+    return _query("confidence", "confidence of the intervals, at most 6 decimals", schema)
+
+
+def _format() -> Parameter:
+    return _query("format", "json or csv, whatever Accept says", {"type": "string", "enum": ["json", "csv"]})
+
+
+def _filters() -> list[Parameter]:
+    return [_filter(name, dimension) for name, dimension in filter_names().items()]
+
+
+def _filter(name: str, dimension: Dimension) -> Parameter:
+    unit = "inches, a number or a fraction" if name == "thickness_in" else dimension.unit
+    in_unit = f", {unit}" if unit else ""
+    description = f"filter: {dimension.definition}{in_unit}; repeated: any of them; {ASKED_UNKNOWN}: not known"
+    if dimension.name == "purpose":
+        description += "; left out: production, unless by names it"
+    schema = {"type": "array", "items": _filter_value(name, dimension), "maxItems": MOST_VALUES}
+    return _query(name, description, schema, style="form", explode=True)
+
+
+def _filter_value(name: str, dimension: Dimension) -> Shape:
+    value: Shape = {"type": "string"}
+    if words := WORDS.get(dimension.name):
+        value["enum"] = list(dict.fromkeys((*words, ASKED_UNKNOWN)))
+    return value | {"examples": ["3/4" if name == "thickness_in" else dimension.example]}
+
+
+# --- answers ----------------------------------------------------------------------------------------------------
+
+
+def report_name(entry: Entry) -> str:
+    """Component of a report."""
+    return f"{entry.name.title()}Report"
+
+
+def report_shapes() -> dict[str, Shape]:
+    """Components of the reports' answers."""
+    shapes = {report_name(entry): _report(entry) for entry in REPORTS.values()}
+    mapping = {entry.name: f"#/components/schemas/{report_name(entry)}" for entry in REPORTS.values()}
+    shapes[REPORT] = {
+        "description": "The answer of a report.",
+        "oneOf": [{"$ref": target} for target in mapping.values()],
+        "discriminator": {"propertyName": "report", "mapping": mapping},
+    }
+    columns = {_columns_name(entry): _measures(entry) for entry in REPORTS.values()}
+    return shapes | columns | {_DIVISION: _divided_by(), "Window": _window_shown(), "AsOf": _as_of()}
+
+
+def _columns_name(entry: Entry) -> str:
+    return f"{entry.name.title()}Columns"
+
+
+def _report(entry: Entry) -> Shape:
+    texts = {"type": "array", "items": {"type": "string"}}
+    properties = {
+        "report": {"const": entry.name},
+        "site": {"type": "string", "description": "id of the site"},
+        "window": ref("Window"),
+        "by": texts | {"description": "dimensions that divide it"},
+        "filters": {
+            "type": "object",
+            "description": "what it was filtered by, as asked",
+            "additionalProperties": texts,
+        },
+        "confidence": {"type": "number", "description": "confidence of the intervals"},
+        "currency": {"type": ["string", "null"], "description": "currency of its costs, ISO 4217; null: none is set"},
+        "as_of": ref("AsOf"),
+        "rows": {
+            "type": "array",
+            "description": "one row for each group, by the dimensions, not known last",
+            "items": {"type": "object", "allOf": [ref(_DIVISION), ref(_columns_name(entry))]},
+        },
+        "totals": ref(_columns_name(entry)) | {"description": "the measures over all groups"},
+        "notes": texts | {"description": "what may and what may not be concluded, in sentences"},
+    }
+    return {
+        "description": entry.question,
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+    }
+
+
+def _divided_by() -> Shape:
+    more = [dimension for entry in REPORTS.values() for dimension in entry.more_dimensions]
+    return {
+        "description": "The group of a row: a column for each dimension that by names; null: not known.",
+        "type": "object",
+        "properties": {each.label: _dimension(each) for each in (*DIMENSIONS.values(), *more)},
+    }
+
+
+def _measures(entry: Entry) -> Shape:
+    columns = {name: shape for measure in entry.measures for name, shape in measure_columns(measure).items()}
+    shape: Shape = {"description": f"The measures of report {entry.name}.", "type": "object", "properties": columns}
+    # A report with a dimension of its own answers fewer columns when it is divided by it.
+    return shape if entry.more_dimensions else shape | {"required": list(columns)}
+
+
+def _dimension(dimension: Dimension) -> Shape:
+    kind = "string" if dimension.is_text else "number"
+    unit = f", {dimension.unit}" if dimension.unit else ""
+    return {"type": [kind, "null"], "description": f"{dimension.definition}{unit}"}
+
+
+def measure_columns(measure: Measure) -> dict[str, Shape]:
+    """Columns of a measure, the limits of its interval behind it."""
+    standard = f" ({measure.standard})" if measure.standard else ""
+    unit = "" if measure.unit in (COUNT, PARTS) else f"; {measure.unit}"
+    texts = (
+        f"{measure.definition}{unit}{standard}",
+        f"lower limit of the Wilson interval of {measure.name}",
+        f"upper limit of the Wilson interval of {measure.name}",
+    )
+    shape = _value(measure)
+    limit = shape | {"type": ["number", "null"]}
+    shapes = (shape, limit, limit)
+    columns = zip(measure.columns, texts, shapes, strict=False)
+    return {name: of | {"description": text} for name, text, of in columns}
+
+
+def _value(measure: Measure) -> Shape:
+    kind = "integer" if measure.unit in (COUNT, PARTS) else "number"
+    bounds = {"minimum": 0, "maximum": 1} if measure.unit == SHARE else {"minimum": 0}
+    return {"type": [kind, "null"] if _may_be_none(measure) else kind, **bounds}
+
+
+def _may_be_none(measure: Measure) -> bool:
+    """Whether a measure has no value over nothing, or over attempts that lack what it needs."""
+    nothing: defaultdict[str, int] = defaultdict(int)
+    lacking: defaultdict[str, int] = defaultdict(lambda: 1)
+    return measure.make(nothing) is None or measure.make(lacking) is None
+
+
+def _window_shown() -> Shape:
+    day = {"type": "string", "format": "date", "examples": ["2026-03-02"]}
+    properties = {
+        "from": day | {"description": "first production day"},
+        "to": day | {"description": "last production day"},
+    }
+    return {
+        "description": "The window of a report, both days within.",
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+    }
+
+
+def _as_of() -> Shape:
+    whole = {"type": "integer", "minimum": 0}
+    properties: dict[str, Shape] = {
+        "position": whole | {"description": "place in the ledger of the last event that is counted", "examples": [417]},
+        "at": {
+            "type": ["string", "null"],
+            "format": "date-time",
+            "description": "when it was counted; null before the first",
+            "examples": ["2026-03-08T22:00:00Z"],
+        },
+        "waiting": whole | {"description": "events in the ledger that are not yet counted", "examples": [0]},
+        "set_aside": whole | {"description": "events that could not be counted", "examples": [0]},
+    }
+    return {
+        "description": "Up to where the ledger is counted in an answer.",
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+    }

@@ -1,0 +1,282 @@
+"""A way to get each answer that the API document tells, from an installation with something of everything in it."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from flask import Flask
+from werkzeug.test import TestResponse
+
+from service.asking import PERMISSIONS, permission_of
+from service.bodies import ARRAY, LINES, ONE_EVENT
+from service.objects import BODY_LIMIT
+from service.routes import events as door
+from service.schemas.examples import EXAMPLES
+from tests.service import described
+from tests.service.sent import event
+from worker.database import Database
+from worker.keys import ROLES, new_key
+
+#: An id that a path must encode.
+ODD = "J/1 50%/ü"
+NOW_US = time.time_ns() // 1_000
+
+
+@dataclass(frozen=True)
+class Shop:
+    """An installation with something of everything in it, and keys of each kind."""
+
+    app: Flask
+    broken: Flask
+    database: Database
+    keys: dict[str, str]
+
+    def ask(self, method: str, path: str, *, key: str | None = "admin", app: Flask | None = None, **sent: Any) -> Any:
+        headers = {"Authorization": f"Bearer {self.keys[key]}"} if key else {}
+        headers |= sent.pop("headers", {})
+        return (app or self.app).test_client().open(path, method=method, headers=headers, **sent)
+
+    def get(self, path: str, **sent: Any) -> TestResponse:
+        answer: TestResponse = self.ask("GET", path, **sent)
+        return answer
+
+    def post(self, body: Any, *, media_type: str = ONE_EVENT, path: str = "/v1/events", **sent: Any) -> TestResponse:
+        data = body if isinstance(body, bytes) else json.dumps(body).encode()
+        answer: TestResponse = self.ask("POST", path, data=data, content_type=media_type, **sent)
+        return answer
+
+
+# --- cases ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Case:
+    """An answer to ask for: of which operation, with which status, and how."""
+
+    operation_id: str
+    status: int
+    ask: Callable[[Shop], TestResponse]
+    about: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.operation_id}-{self.status}" + (f"-{self.about}" if self.about else "")
+
+
+IN_PATHS = {"job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none"}
+
+
+def _place(operation_id: str, **changed: str) -> tuple[str, str]:
+    path, method, _ = described.operations()[operation_id]
+    return method.upper(), path.format(**(IN_PATHS | changed))
+
+
+def _read(operation_id: str, query: str = "", about: str = "", status: int = 200, **sent: Any) -> Case:
+    places = {name: sent.pop(name) for name in IN_PATHS.keys() & sent.keys()}
+
+    def ask(shop: Shop) -> TestResponse:
+        method, path = _place(operation_id, **places)
+        answer: TestResponse = shop.ask(method, f"{path}?{query}" if query else path, **sent)
+        return answer
+
+    return Case(operation_id, status, ask, about or query or str(places or ""))
+
+
+READS = [
+    _read("get_events"), _read("get_events", "limit=2"), _read("get_events", "type=cutledger.job.opened"),
+    _read("get_jobs"), _read("get_jobs", "limit=1"), _read("get_jobs", key="terminal"), _read("get_job"),
+    _read("get_job", job=quote(ODD, safe="")), _read("get_job", job="J-closed"), _read("get_job_events"),
+    _read("get_plates"), _read("get_plates", "limit=1"), _read("get_plate"), _read("get_plate", plate="P-77-1"),
+    _read("get_plate", plate="P-seen"), _read("get_plate_events"),
+    _read("get_attempts"), _read("get_attempts", "limit=1"), _read("get_attempt"),
+    _read("get_attempt", attempt="A-open"), _read("get_attempt", attempt="A-unfinished"),
+    _read("get_attempt", attempt="A-overlap"), _read("get_attempt_events", attempt="A-void"),
+    _read("get_findings"), _read("get_findings", "limit=1"), _read("get_reports"),
+    _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
+    _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
+    _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_document", key=None),
+    _read("get_docs_page", key=None),
+    *(
+        _read("get_report", f"month=2026-03&{query}", name=name)
+        for name in ("yield", "pierces", "rework", "losses")
+        for query in ("", "by=", "by=thickness,machine,week", "by=plate,bevel", "format=csv", "site=main&purpose=all")
+    ),
+    _read("get_report", "month=2026-03&by=operation", name="rework"),
+    _read("get_report", "site=empty", key="elsewhere"),
+]  # fmt: skip
+
+
+def _post_verdicts() -> Iterator[Case]:
+    def posts(status: int, about: str, *bodies: Any, **sent: Any) -> Case:
+        return Case("post_events", status, lambda shop: [shop.post(_named(body), **sent) for body in bodies][-1], about)
+
+    same, other = event(id="n-1"), event(id="n-1", subject="A-2")
+    wrong = event(id="n-2", time="2026-03-02T06:15:00")
+    yield posts(202, "new", event(id=...))
+    yield posts(202, "again", same, same)
+    yield posts(202, "no events", [], media_type=ARRAY)
+    yield posts(202, "lines", b"\n".join(json.dumps(event(id=f"l-{each}")).encode() for each in "ab"), media_type=LINES)
+    packed = gzip.compress(json.dumps(event(id="g-1")).encode())
+    yield posts(202, "gzip", packed, media_type="application/json", headers={"Content-Encoding": "gzip"})
+    yield posts(207, "in part", [event(id="n-3"), wrong, 7], media_type=ARRAY)
+    yield posts(409, "conflict", same, other)
+    yield posts(422, "invalid", wrong)
+    yield posts(422, "invalid and conflict", same, [other, wrong], media_type="application/json")
+    yield posts(422, "no site", same, key="elsewhere")
+    yield posts(404, "other site", same, path="/v1/events?site=nowhere")
+
+
+def _named(body: Any) -> Any:
+    return body | {"id": str(uuid.uuid4())} if isinstance(body, dict) and "id" not in body else body
+
+
+def _administration() -> Iterator[Case]:
+    def sends(operation_id: str, status: int, body: Any, about: str = "", key: str = "admin", **places: str) -> Case:
+        def ask(shop: Shop) -> TestResponse:
+            method, path = _place(operation_id, **places)
+            answer: TestResponse = shop.ask(method, path, key=key, json=body)
+            return answer
+
+        return Case(operation_id, status, ask, about)
+
+    yield sends("post_key", 201, {"name": "reader in the office", "roles": ["reader"]})
+    yield sends("post_key", 201, {"name": "t", "roles": ["terminal"], "sites": ["main"], "source_prefix": "/t/",
+                                  "expires_at": "2100-01-01T00:00:00Z"}, "all given")  # fmt: skip
+    yield sends("post_key", 422, {"name": "t", "roles": ["read"]})
+    yield sends("post_site", 201, {"site": "north", "zone": "Europe/Berlin"}, key="founder")
+    yield sends("post_site", 422, {"site": "main"}, "taken")
+    yield sends("put_site", 200, EXAMPLES["cutledger.site.set"]["data"])
+    yield sends("put_site", 422, {"valid_from": "2026-03-02"}, "sets nothing")
+    yield sends("put_site", 404, {"valid_from": "2026-03-02", "people": "drop"}, site="nowhere")
+    yield Case("delete_key", 204, _revoke)
+    yield _read("delete_key", status=404)
+    yield Case("post_audit", 202, _audit)
+    yield Case("get_audit", 200, lambda shop: (_audit(shop), _ended(shop))[-1], "one has ended")
+    yield _read("post_audit", "site=audited", key="elsewhere", status=409, about="one runs")
+    yield _read("get_audit", "site=empty", key="elsewhere", status=404, about="never audited")
+    yield _read("get_report", headers={"Accept": "image/png"}, status=406)
+    yield _read("get_report", name="profit", status=404)
+    yield _read("get_report", "by=colour&week=2026-W99&last=1d", status=422)
+    yield Case("get_readyz", 503, lambda shop: shop.get("/readyz", key=None, app=shop.broken))
+
+
+def _revoke(shop: Shop) -> TestResponse:
+    with shop.database.write() as connection:
+        _, key = new_key(connection, name="short-lived", roles=["reader"], sites=["main"], now_us=NOW_US)
+    answer: TestResponse = shop.ask("DELETE", f"/v1/keys/{key.key_id}")
+    return answer
+
+
+def _audit(shop: Shop) -> TestResponse:
+    answer: TestResponse = shop.ask("POST", "/v1/audit")
+    _ended(shop)
+    return answer
+
+
+def _ended(shop: Shop) -> TestResponse:
+    for _ in range(200):
+        answer = shop.get("/v1/audit")
+        if not answer.get_json()["running"]:
+            return answer
+        time.sleep(0.05)
+    raise AssertionError("the audit did not end")
+
+
+# --- cases that follow from the document ------------------------------------------------------------------------
+
+
+def _following() -> Iterator[Case]:
+    for operation_id, (_, _, told) in described.operations().items():
+        names = {described.resolved(each)["name"] for each in told.get("parameters", ())}
+        statuses = described.responses(operation_id).keys()
+        if 401 in statuses:
+            yield _read(operation_id, status=401, key=None)
+            yield _read(operation_id, status=401, headers={"Authorization": "Bearer cut_x_y"}, about="unknown key")
+            yield Case(operation_id, 503, _unavailable(operation_id))
+        if 403 in statuses:
+            yield Case(operation_id, 403, _not_allowed(operation_id))
+        if 500 in statuses:
+            yield Case(operation_id, 500, _failing(operation_id))
+        if 304 in statuses:
+            yield Case(operation_id, 304, _unchanged(operation_id))
+        if 404 in statuses and "site" in names:
+            yield _read(operation_id, "site=nowhere", status=404, json={})
+        if 422 in statuses and "requestBody" not in told:
+            yield _read(operation_id, "nonsense=1", status=422)
+        if "requestBody" in told:
+            yield from _bad_bodies(operation_id)
+    yield _read("get_job", job="none", status=404)
+    yield _read("get_plate_events", plate="none", status=404)
+    yield _read("get_site", site="nowhere", status=404)
+    yield _read("get_events", "after=xyz", status=422)
+
+
+def _bad_bodies(operation_id: str) -> Iterator[Case]:
+    limit = door.BODY_LIMIT if operation_id == "post_events" else BODY_LIMIT
+    yield _read(operation_id, status=400, data=b"{", content_type="application/json", about="no JSON")
+    yield _read(operation_id, status=413, data=b" " * (limit + 1), content_type="application/json", about="large")
+    yield _read(operation_id, status=415, data=b"<a/>", content_type="text/xml", about="other media type")
+    yield _read(operation_id, status=415, data=b"{}", content_type="application/json",
+                headers={"Content-Encoding": "br"}, about="other encoding")  # fmt: skip
+
+
+def _endpoint(shop: Shop, operation_id: str) -> str:
+    method, path = _place(operation_id)
+    endpoint, _ = shop.app.url_map.bind("localhost").match(path, method=method)
+    return str(endpoint)
+
+
+def _not_allowed(operation_id: str) -> Callable[[Shop], TestResponse]:
+    def ask(shop: Shop) -> TestResponse:
+        allowed = PERMISSIONS[permission_of(shop.app, _endpoint(shop, operation_id))]
+        method, path = _place(operation_id)
+        answer: TestResponse = shop.ask(method, path, key=next(role for role in ROLES if role not in allowed))
+        return answer
+
+    return ask
+
+
+def _unavailable(operation_id: str) -> Callable[[Shop], TestResponse]:
+    def ask(shop: Shop) -> TestResponse:
+        method, path = _place(operation_id)
+        answer: TestResponse = shop.ask(method, path, app=shop.broken)
+        return answer
+
+    return ask
+
+
+def _failing(operation_id: str) -> Callable[[Shop], TestResponse]:
+    def ask(shop: Shop) -> TestResponse:
+        endpoint, (method, path) = _endpoint(shop, operation_id), _place(operation_id)
+        view: Any = shop.app.view_functions[endpoint]
+
+        def fail(**_: Any) -> None:
+            raise RuntimeError("a fault of ours")
+
+        fail.permission = view.permission  # type: ignore[attr-defined]
+        shop.app.view_functions[endpoint] = fail
+        try:
+            answer: TestResponse = shop.ask(method, path)
+            return answer
+        finally:
+            shop.app.view_functions[endpoint] = view
+
+    return ask
+
+
+def _unchanged(operation_id: str) -> Callable[[Shop], TestResponse]:
+    def ask(shop: Shop) -> TestResponse:
+        _, path = _place(operation_id)
+        etag = shop.get(path).headers["ETag"]
+        return shop.get(path, headers={"If-None-Match": etag})
+
+    return ask
+
+
+CASES = [*READS, *_post_verdicts(), *_administration(), *_following()]
