@@ -26,6 +26,8 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "administer": ("admin",),
 }
 PUBLIC: Final = "public"
+#: No source holds this character, so nothing lies below it.
+NO_SOURCE: Final = "\x1f"
 #: A key's loss of validity is honoured within this time.
 REMEMBERED_SECONDS: Final = 0.5
 _MOST_REMEMBERED: Final = 4096
@@ -60,8 +62,13 @@ class Asker:
 
     @property
     def own_sources(self) -> str | None:
-        """Prefix of the sources whose attempts it may see; None for all."""
-        return self.key.source_prefix if self.is_only_terminal else None
+        """Prefix of the sources whose attempts it may see; None for all. A terminal without one sees no attempts."""
+        return (self.key.source_prefix or NO_SOURCE) if self.is_only_terminal else None
+
+    def speaks_for(self, source: str) -> bool:
+        """True when it may post as this source: its prefix, or what lies below it."""
+        prefix = self.key.source_prefix
+        return prefix is None or source == prefix or source.startswith(f"{prefix.rstrip('/')}/")
 
     def site(self, name: str | None) -> str:
         """The site that a request is about, as it names it or as the key's only one.
@@ -153,6 +160,13 @@ def asked_site() -> str:
         detail = f"is given {len(names)} times; give it once"
         raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
     return asker().site(names[0] if names else None)
+
+
+def only_site() -> str | None:
+    """The site that a request names, where that is the only parameter: another that vanished might have been meant."""
+    if wrong := [{"parameter": name, "detail": "is no parameter here"} for name in request.args if name != "site"]:
+        raise Problem(422, "parameters", "; ".join(f"{one['parameter']} {one['detail']}" for one in wrong), wrong)
+    return asked_site() if "site" in request.args else None
 
 
 def database() -> Database:

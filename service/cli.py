@@ -13,7 +13,7 @@ import click
 
 from service import RELEASE
 from service.clock import now_us
-from worker.audits import AuditRunning, begin, run
+from worker.audits import AuditRunning, begin, give_up, run
 from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
 from worker.installing import SiteExists, add_site
 from worker.keys import ROLES, known_keys, new_key, revoke
@@ -70,6 +70,7 @@ def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
     try:
         lock = hold(installation.data) if installation.embedded else None
         prepare(installation)
+        _close_what_a_crash_left(installation)
     except (AlreadyServed, SchemaNotOurs, DatabaseUnavailable) as error:
         raise _fail(str(error)) from error
     if not quiet:
@@ -79,6 +80,13 @@ def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
     finally:
         if lock is not None:
             lock.close()
+
+
+def _close_what_a_crash_left(installation: Installation) -> None:
+    database = Database(installation.database_url)
+    with database.write() as connection:
+        give_up(connection, now_us=now_us())
+    database.close()
 
 
 def _greet(installation: Installation, host: str, port: int) -> None:
@@ -181,7 +189,13 @@ def site_new(data: str | None, site_id: str, zone: str, day_start: str) -> None:
         try:
             checked_site_id(site_id)
             add_site(connection, site_id, now_us=now_us())
-            settle(connection, site_id, {"zone": zone, "day_start": day_start}, source="/cli", now_us=now_us())
+            settle(
+                connection,
+                site_id,
+                {"zone": zone, "day_start": day_start},
+                source="/keys/command-line",
+                now_us=now_us(),
+            )
         except SettingsWrong as error:
             raise _fail(str(error)) from error
 

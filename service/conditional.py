@@ -17,7 +17,7 @@ def etag_of(site: str, revision: int, *what: object) -> str:
 
 def unchanged(etag: str) -> Response | None:
     """The answer 304 when the client holds this already."""
-    if request.if_none_match.contains(etag):
+    if request.if_none_match.contains_weak(etag):
         return tagged(Response(status=304), etag)
     return None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -39,7 +39,6 @@ TITLES: Final = {
     "not-found": "There is no such thing here",
     "conflict": "It is in the way of what is there",
     "unavailable": "The database cannot take or answer this now",
-    "too-many-requests": "Too many requests",
     "fault": "The service failed",
     "http": "The request cannot be answered",
 }
@@ -104,9 +103,7 @@ def _of_error(error: Exception) -> Problem:
         case HTTPException():
             return _of_http(error)
         case _:
-            return Problem(
-                500, "fault", "it was logged under the instance named here; nothing of this request was kept"
-            )
+            return Problem(500, "fault", "it was logged under the instance named here; sending it again is safe")
 
 
 def _of_http(error: HTTPException) -> Problem:
@@ -124,15 +121,23 @@ def _query_errors(error: HTTPException) -> list[dict[str, str]]:
     """What flask-smorest says of the parameters of a query, as parameter and detail."""
     messages = (getattr(error, "data", None) or {}).get("messages") or {}
     found = messages.get("query") or {}
-    return [
-        {"parameter": str(name), "detail": " ".join(texts) if isinstance(texts, list) else str(texts)}
-        for name, texts in found.items()
-    ]
+    return [{"parameter": str(name), "detail": " ".join(_flat(texts))} for name, texts in found.items()]
+
+
+def _flat(messages: Any) -> Iterator[str]:
+    """The texts of messages, which are lists, or lists by index."""
+    if isinstance(messages, str):
+        yield messages
+    else:
+        for each in messages.values() if isinstance(messages, dict) else messages:
+            yield from _flat(each)
 
 
 def answer_problems(app: Flask) -> None:
     """Let every error of the application leave as a problem."""
 
+    # flask-smorest has a handler of its own for HTTPException, which would win over that for Exception.
+    @app.errorhandler(HTTPException)
     @app.errorhandler(Exception)
     def _answer(error: Exception) -> Response:
         problem = _of_error(error)

@@ -42,15 +42,6 @@ def hold(folder: Path) -> IO[str]:
     return lock
 
 
-def is_served(folder: Path) -> bool:
-    """True while a process serves a data folder."""
-    try:
-        hold(folder).close()
-    except AlreadyServed:
-        return True
-    return False
-
-
 def prepare(installation: Installation) -> None:
     """Make what an installation needs and lacks: tables, secret, first site."""
     database = Database(installation.database_url)
@@ -98,6 +89,7 @@ class Server(BaseApplication):  # type: ignore[misc]
             "graceful_timeout": 20,
             "keepalive": 30,
             "limit_request_fields": 50,
+            "limit_request_line": 8190,
             "proc_name": "cutledger",
             "loglevel": "warning" if quiet else "info",
             "accesslog": None,

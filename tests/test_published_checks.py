@@ -16,6 +16,8 @@ from tests.builders import NOW_US, event
 from tests.service.conftest import Clock, Door, Service, cut, opened, received, serving
 from worker.shopcalendar import iso_week, monday_of
 
+HOUR = timedelta(hours=1)
+
 
 @pytest.fixture(scope="module")
 def published(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
@@ -56,7 +58,6 @@ def test_spc_01_orange_juice_cans_give_the_published_mean_fraction(door: Door) -
     assert totals["scrap_ratio"] == pytest.approx(CENTRE, abs=6e-8)
 
 
-HOUR = timedelta(hours=1)
 NEWCOMBE = (
     "Newcombe RG (1998), Two-sided confidence intervals for the single proportion: comparison of seven methods, "
     "Statistics in Medicine 17, 857-872, Table I"
@@ -288,8 +289,8 @@ def test_calendar_shift_hours(door: Door, zone: str, start: str, end: str, hours
 @pytest.mark.parametrize(
     ("inch", "mm"),
     [
-        ("3/16", 4.7625), ("1/4", 6.35), ("5/16", 7.9375), ("1/2", 12.7), ("5/8", 15.875), ("1", 25.4), ("1 1/4", 31.75),
-        ("2 1/2", 63.5),
+        ("3/16", 4.7625), ("1/4", 6.35), ("5/16", 7.9375), ("1/2", 12.7), ("5/8", 15.875), ("1", 25.4),
+        ("1 1/4", 31.75), ("2 1/2", 63.5),
     ],
 )  # fmt: skip
 def test_units_inch_to_mm(door: Door, inch: str, mm: float) -> None:

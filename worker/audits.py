@@ -55,8 +55,19 @@ def run(database: Database, site: str, number: int, *, clock: Any) -> Audit:
     return result
 
 
+def give_up(connection: Connection, *, now_us: int, site: str | None = None, number: int | None = None) -> None:
+    """Close audits that began and will not end: this one, or all that a process left behind when it died."""
+    ended = update(audits).where(audits.c.ended_us.is_(None)).values(ended_us=now_us)
+    if site is not None:
+        ended = ended.where(audits.c.site == site, audits.c.number == number)
+    connection.execute(ended)
+
+
 def last(connection: Connection, site: str) -> dict[str, Any] | None:
-    """The last audit of a site that ended, and whether one is running; None when none ever began."""
+    """The last audit of a site that ended, and whether one is running; None when none ever began.
+
+    `equal` is None for one that was given up.
+    """
     a = audits.c
     newest = connection.execute(select(func.max(a.number)).where(a.site == site)).scalar_one()
     if newest is None:
@@ -74,7 +85,7 @@ def last(connection: Connection, site: str) -> dict[str, Any] | None:
             "ended_at": instant(row.ended_us),
             "position": row.position,
             "events": row.events,
-            "equal": bool(row.equal),
+            "equal": None if row.equal is None else bool(row.equal),
             "differences": orjson.loads(row.differences),
         },
     }

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Select, Table, and_, bindparam, case, delete, insert, or_, select
+from sqlalchemy import delete, insert, select
 
 from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
@@ -46,46 +46,57 @@ class Contradictions:
         rows = [self._row(ATTEMPT, attempt, said) for attempt, these in found.items() for said in these]
         self._insert(_once(rows))
 
-    def of_runs(self, attempts: Sequence[str]) -> None:
-        """Find anew which runs overlap, on one machine, with those of these attempts."""
-        for some in in_batches(attempts):
-            self._clear_runs(some)
-            self._insert(_once(self._overlapping(some)))
+    def of_runs(self, attempts: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
+        """Find anew which runs overlap on their machine, where attempts changed; `rows` are theirs before and after.
 
-    def _clear_runs(self, attempts: Sequence[str]) -> None:
+        Each run that overlaps others that began before it has one finding, with the one of them that ends last.
+        """
+        self._put_overlaps(attempts, [])
+        runs = [Run.of(row) for row in rows if row["state"] == "finished" and row["machine"] and row["ended_us"]]
+        for machine, window in _windows(runs):
+            on_machine = self._runs_between(machine, window)
+            near = [run.attempt for run in on_machine if run.started_us >= window[0]]
+            found = {run.attempt: self._overlap(run, before) for run, before in _overlapping(on_machine)}
+            self._put_overlaps(near, [found[attempt] for attempt in near if attempt in found])
+
+    def _put_overlaps(self, attempts: Sequence[str], rows: Sequence[dict[str, Any]]) -> None:
         f = self.findings.c
-        for column in (f.subject, f.other):
-            self.connection.execute(
-                delete(self.findings).where(
-                    f.site == self.site, column.in_(attempts), f.code == RUNS_OVERLAP, f.subject_kind == ATTEMPT
-                )
-            )
+        for some in in_batches(attempts):
+            mine = (f.site == self.site, f.code == RUNS_OVERLAP, f.subject_kind == ATTEMPT, f.subject.in_(some))
+            if self.connection.execute(select(f.subject).where(*mine).limit(1)).first() is not None:
+                self.connection.execute(delete(self.findings).where(*mine))
+        self._insert(rows)
 
-    def _overlapping(self, attempts: Sequence[str]) -> list[dict[str, Any]]:
-        query, of = _overlaps(self.attempts), {"of_site": self.site, "of_attempts": attempts}
+    def _runs_between(self, machine: str, window: tuple[int, int]) -> list[Run]:
+        """Runs on a machine that can overlap one that began within the window, as they began."""
+        a = self.attempts.c
+        query = (
+            select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
+            .where(a.site == self.site, a.machine == machine, a.state == "finished", a.ended_us > a.started_us)
+            .where(a.started_us >= window[0] - LONGEST_RUN_US, a.started_us <= window[1])
+            .order_by(a.started_us, a.attempt)
+        )
+        return [Run(*row) for row in self.connection.execute(query)]
+
+    def _overlap(self, later: Run, earlier: Run) -> dict[str, Any]:
+        seconds = (min(earlier.end_us, later.end_us) - later.started_us) / MICROSECONDS
+        said = Contradiction(
+            RUNS_OVERLAP,
+            f"on machine {later.machine_name} it began {seconds:g} s before attempt {earlier.attempt!r} of another run "
+            "ended",
+            {"overlap_seconds": seconds, "earlier": earlier.attempt, "later": later.attempt},
+        )
+        return self._row(ATTEMPT, later.attempt, said)
+
+    def of_rings(self, rings: Mapping[str, Sequence[str]]) -> None:
+        """Put the rings of parents that plates stand on in the place of those before; an empty one is none."""
+        self.clear_rings(rings)
         rows: list[dict[str, Any]] = []
-        for row in self.connection.execute(query, of):
-            (_, earlier, earlier_end, machine), (later_us, later, later_end, _) = sorted([row[:4], row[4:]])
-            overlap = (min(earlier_end, later_end) - later_us) / MICROSECONDS
-            said = Contradiction(
-                RUNS_OVERLAP,
-                f"on machine {machine} it began {overlap:g} s before attempt {earlier!r} of another run ended",
-                {"overlap_seconds": overlap, "machine": machine, "earlier": earlier, "later": later},
-                other=earlier,
-            )
-            rows.append(self._row(ATTEMPT, later, said))
-        return rows
-
-    def of_ring(self, plate: str, ring: Sequence[str]) -> None:
-        """Put the ring of parents that a plate stands on in the place of the one before; none clears it."""
-        self.clear_rings([plate])
-        if ring:
-            said = Contradiction(
-                PARENT_RING,
-                f"its parents lead back to it: {' <- '.join([*ring, plate])}",
-                {"ring": list(ring)},
-            )
-            self._insert([self._row(PLATE, plate, said)])
+        for plate, ring in rings.items():
+            if ring:
+                detail = f"its parents lead back to it: {' <- '.join([*ring, plate])}"
+                rows.append(self._row(PLATE, plate, Contradiction(PARENT_RING, detail, {"ring": list(ring)})))
+        self._insert(rows)
 
     def clear_rings(self, plates: Iterable[str]) -> None:
         """Forget the rings of plates."""
@@ -148,26 +159,64 @@ def _once(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     return list({tuple(row[name] for name in _KEY): row for row in rows}.values())
 
 
-def _run_end(columns: Any) -> Any:
-    """End of a run, at most the longest run after its start."""
-    longest = columns.started_us + LONGEST_RUN_US
-    return case((and_(columns.ended_us > longest), longest), else_=columns.ended_us)
+@dataclass(frozen=True)
+class Run:
+    """A finished attempt as it occupied its machine. `run` names the program run that attempts share."""
+
+    attempt: str
+    machine: str
+    started_us: int
+    ended_us: int
+    run: str | None
+    machine_name: str
+
+    @classmethod
+    def of(cls, row: Mapping[str, Any]) -> Run:
+        """The run that a row of the attempts is."""
+        return cls(*(row[name] for name in ("attempt", "machine", "started_us", "ended_us", "run", "machine_name")))
+
+    @property
+    def end_us(self) -> int:
+        """Its end, at most the longest run after its start."""
+        return min(self.ended_us, self.started_us + LONGEST_RUN_US)
+
+    @property
+    def shared(self) -> tuple[str, str]:
+        """The program run that it is part of: its own when it names none."""
+        return ("attempt", self.attempt) if self.run is None else ("run", self.run)
 
 
-@lru_cache
-def _overlaps(attempts: Table) -> Select[Any]:
-    """(start, attempt, end, machine) of the runs of some attempts, and of each that overlaps them on their machine."""
-    mine, other = attempts.alias("mine"), attempts.alias("other")
-    m, o = mine.c, other.c
-    return (
-        select(
-            *(m[name] for name in ("started_us", "attempt", "ended_us", "machine_name")),
-            *(o[name] for name in ("started_us", "attempt", "ended_us", "machine_name")),
-        )
-        .where(m.site == bindparam("of_site"), m.attempt.in_(bindparam("of_attempts", expanding=True)))
-        .where(o.site == m.site, o.machine == m.machine, o.attempt != m.attempt)
-        .where(m.state == "finished", o.state == "finished")
-        .where(o.started_us >= m.started_us - LONGEST_RUN_US, o.started_us < _run_end(m))
-        .where(_run_end(o) > m.started_us, m.ended_us > m.started_us, o.ended_us > o.started_us)
-        .where(or_(m.run.is_(None), o.run.is_(None), m.run != o.run))
-    )
+def _windows(runs: Iterable[Run]) -> Iterator[tuple[str, tuple[int, int]]]:
+    """(machine, from and to in microseconds) in which overlaps can have changed: few and short ones."""
+    by_machine: dict[str, list[tuple[int, int]]] = {}
+    for run in runs:
+        by_machine.setdefault(run.machine, []).append((run.started_us, run.end_us))
+    for machine in sorted(by_machine):
+        begin, end = (spans := sorted(by_machine[machine]))[0]
+        for start, stop in spans[1:]:
+            if start > end + LONGEST_RUN_US:
+                yield machine, (begin, end)
+                begin = start
+            end = max(end, stop)
+        yield machine, (begin, end)
+
+
+def _overlapping(runs: Iterable[Run]) -> Iterator[tuple[Run, Run]]:
+    """(run, the one before it that ends last) of runs in the order in which they began, where the two overlap.
+
+    Only the two program runs that reach furthest need to be known: a run overlaps the first of them, or, when that is
+    its own, the second.
+    """
+    furthest: list[Run] = []
+    for run in runs:
+        before = next((one for one in furthest if one.shared != run.shared), None)
+        if before is not None and before.end_us > run.started_us:
+            yield run, before
+        others = [one for one in furthest if one.shared != run.shared]
+        same = [one for one in furthest if one.shared == run.shared]
+        mine = max([*same, run], key=_reach)
+        furthest = sorted([mine, *others], key=_reach, reverse=True)[:2]
+
+
+def _reach(run: Run) -> tuple[int, str]:
+    return run.end_us, run.attempt

@@ -26,6 +26,18 @@ WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
 
 
+_SQLITE_UNAVAILABLE = (
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_NOMEM,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PROTOCOL,
+)
+
+
 class DatabaseUnavailable(Exception):
     """The database cannot take or answer this now; nothing was kept of it."""
 
@@ -122,9 +134,14 @@ class Database:
         if wal is None or not wal.exists() or wal.stat().st_size < CHECKPOINT_BYTES:
             return
         with _unavailable_said(), self._writer.connect() as connection:
-            # Around the engine's BEGIN: a checkpoint runs in no transaction.
+            # Around the engine's BEGIN: a checkpoint runs in no transaction. It holds the writers' connection, so it
+            # waits for no reader: what one still needs is left for the next time.
             raw: Any = connection.connection.dbapi_connection
-            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            raw.execute("PRAGMA busy_timeout = 0")
+            try:
+                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            finally:
+                raw.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
 
     def close(self) -> None:
         """Close all connections."""
@@ -161,9 +178,17 @@ def _scratch_engine(url: str) -> Engine:
 def _unavailable_said() -> Iterator[None]:
     try:
         yield
-    except (OperationalError, PoolTimeout) as error:
-        raise DatabaseUnavailable(str(error).splitlines()[0]) from error
+    except PoolTimeout as error:
+        raise DatabaseUnavailable("too many wait for the database") from error
     except DBAPIError as error:
-        if error.connection_invalidated:
-            raise DatabaseUnavailable(str(error).splitlines()[0]) from error
+        if error.connection_invalidated or _is_unavailability(error):
+            raise DatabaseUnavailable(str(error.orig)) from error
         raise
+
+
+def _is_unavailability(error: DBAPIError) -> bool:
+    """True when the database, not the statement, is at fault."""
+    if not isinstance(error, OperationalError):
+        return False
+    code = getattr(error.orig, "sqlite_errorcode", None)
+    return code is None or code & 0xFF in _SQLITE_UNAVAILABLE

@@ -66,7 +66,7 @@ def findings(
     start = ("", "", "", "") if after is None else _key_of(after)
     every = (
         *islice(_contradictions(reader.connection, reader.site, start), limit + 1),
-        *_new_names(reader),
+        *_new_names(reader, now_us),
         *_left_open(reader, now_us),
     )
     found = sorted((one for one in every if one.key > start and kind in (None, one.kind)), key=lambda one: one.key)
@@ -83,14 +83,17 @@ def _contradictions(connection: Connection, site: str, start: tuple[str, str, st
         yield Finding(kind, code, subject_kind, subject, other, detail, orjson.loads(figures))
 
 
-def _new_names(reader: Reader) -> Iterator[Finding]:
+def _new_names(reader: Reader, now_us: int) -> Iterator[Finding]:
     """Names that the site's settings do not list: the same thing under two names would be two."""
     n = LIVE.names.c
     query = select(n.kind, n.name_key, n.spelling).where(n.site == reader.site).order_by(n.kind, n.name_key)
-    settings = reader.calendar.latest
-    for kind, key, spelling in reader.connection.execute(query):
-        bare = key.split(" / ")[0] if kind == "recipe" else key
-        if settings.canonical_name(kind, bare) is None:
+    settings = reader.calendar.place(now_us).settings
+    seen: set[tuple[str, str]] = set()
+    for kind, key, written in reader.connection.execute(query):
+        # A recipe is mapped by its name, for all its revisions.
+        bare, spelling = (text.split(" / ")[0] if kind == "recipe" else text for text in (key, written))
+        if settings.canonical_name(kind, bare) is None and (kind, bare) not in seen:
+            seen.add((kind, bare))
             yield Finding(
                 "new_name",
                 NEW_NAME,

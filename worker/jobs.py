@@ -25,10 +25,8 @@ class Job:
 
     @property
     def state(self) -> str:
-        """open or closed; unknown while only attempts name it."""
-        if self.closed_us is not None:
-            return "closed"
-        return "open" if self.opened_us is not None else "unknown"
+        """Open or closed."""
+        return "open" if self.closed_us is None else "closed"
 
     @property
     def thickness_nm(self) -> int | None:

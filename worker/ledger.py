@@ -86,17 +86,21 @@ class _Known:
         return None
 
 
-def append(connection: Connection, site: str, new: Sequence[NewEvent], *, received_us: int) -> list[Verdict]:
+def append(
+    connection: Connection, site: str, new: Sequence[NewEvent], *, received_us: int, unvoidable: Sequence[str] = ()
+) -> list[Verdict]:
     """Append events in their order, and owe their computation; answers each.
 
     The first content of a (source, id) stays, within a batch the earlier item. A void is refused when its target is
-    known and is itself a void, or has another subject. The caller commits: only then is an answer a promise.
+    known and is itself a void, has another subject, or is of a type in `unvoidable`.
+
+    The caller commits: only then is an answer a promise.
     """
     known = _Known(_stored(connection, site, new))
     verdicts: list[Verdict | None] = []
     for event in new:
         key = (event.source, event.id)
-        verdict = _judged_before(known, key, event) or _refused_void(known, event)
+        verdict = _judged_before(known, key, event) or _refused_void(known, event, unvoidable)
         verdicts.append(verdict)
         if verdict is None:
             known.batch[key] = event
@@ -126,7 +130,7 @@ def _judged_before(known: _Known, key: tuple[str, str], event: NewEvent) -> Verd
     )
 
 
-def _refused_void(known: _Known, event: NewEvent) -> Verdict | None:
+def _refused_void(known: _Known, event: NewEvent, unvoidable: Sequence[str]) -> Verdict | None:
     if event.void_target is None or (target := known.of(event.void_target)) is None:
         return None
     kind, subject, _ = target
@@ -137,6 +141,8 @@ def _refused_void(known: _Known, event: NewEvent) -> Verdict | None:
             reason="its target is itself a void, and a void of a void has no effect; send the event again "
             "under a new id",
         )
+    if kind in unvoidable:
+        return Verdict(REFUSED, pointer="/data/id", reason=f"this key may not void an event of type {kind}")
     if subject != event.subject:
         return Verdict(
             REFUSED,
@@ -331,7 +337,7 @@ def _position_of(cursor: str) -> int:
     try:
         text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
         version, _, position = text.partition(b":")
-        if version != b"f1" or not position.isdigit() or cursor_after(int(position)) != cursor:
+        if version != b"f1" or not position.isdigit() or len(position) > 18 or cursor_after(int(position)) != cursor:
             raise CursorUnreadable(cursor)
         return int(position)
     except (binascii.Error, ValueError) as error:

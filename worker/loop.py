@@ -17,19 +17,36 @@ SWEEP_SECONDS: Final = 1.0
 REST_SECONDS: Final = 2.0
 
 
+class CountingFailed(Exception):
+    """Sites whose events stay owed, and what was wrong with each."""
+
+    def __init__(self, failed: dict[str, Exception]) -> None:
+        super().__init__("; ".join(f"site {site}: {error!r}" for site, error in failed.items()))
+        self.failed = failed
+
+
 def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS) -> int:
     """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many."""
     counted = 0
+    failed: dict[str, Exception] = {}
     while True:
         with database.read() as connection:
-            owing = ledger.sites_owed(connection)
+            owing = [site for site in ledger.sites_owed(connection) if site not in failed]
         step = 0
         for site in owing:
-            with database.write() as connection:
-                step += tallies.bring_up_to_date(connection, site, limit=limit)
+            try:
+                with database.write() as connection:
+                    step += tallies.bring_up_to_date(connection, site, limit=limit)
+            except DatabaseUnavailable:
+                raise
+            except Exception as error:
+                # One site's fault holds up no other.
+                failed[site] = error
+        counted += step
+        if not step and failed:
+            raise CountingFailed(failed)
         if not step:
             return counted
-        counted += step
 
 
 class Loop:
@@ -68,6 +85,10 @@ class Loop:
             self.database.checkpoint()
         except DatabaseUnavailable as error:
             log.warning("counting rests, the database is not available: %s", error)
+            self._stopping.wait(REST_SECONDS)
+        except CountingFailed as error:
+            for site, fault in error.failed.items():
+                log.error("counting site %s failed; its events stay owed", site, exc_info=fault)
             self._stopping.wait(REST_SECONDS)
         except Exception:
             # An embedded installation has no one to restart this thread: it says what went wrong and goes on.

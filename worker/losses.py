@@ -20,16 +20,20 @@ def defect_entries(data: Mapping[str, Any]) -> list[Entry]:
     Burning of the surface that ate into the part so that it was scrapped counts at stage sever.
     """
     entries: list[Entry] = []
+    scrap_left, rework = data.get("scrap") or 0, data.get("rework") or 0
     for defect in data.get("defects") or ():
         term, parts = defect["term"], defect.get("parts")
         if term == "surface_burning":
-            entries.extend(_burning(parts, scrap=data.get("scrap") or 0, rework=data.get("rework") or 0))
+            burnt = _burning(parts, scrap=scrap_left, rework=rework)
+            scrap_left -= sum(taken or 0 for stage, _, taken in burnt if stage == "sever")
+            entries.extend(burnt)
         else:
             entries.append((DEFECT_TERMS[term].stage, term, parts))
     return entries
 
 
 def _burning(parts: int | None, *, scrap: int, rework: int) -> list[Entry]:
+    """Entry of burning, up to the scrap of its event at stage sever."""
     term = "surface_burning"
     if not scrap:
         return [("surface", term, parts)]

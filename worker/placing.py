@@ -24,6 +24,9 @@ from worker.sites import Settings, SiteCalendar
 from worker.tables import COUNTS, COUNTS_OR_NONE, DIMENSIONS
 
 E3, E6 = 1_000, 1_000_000
+#: Figures of one attempt beyond these are entries gone wrong; taken as not known, they cannot overflow a sum.
+MOST_COST_E6 = 10**15
+MOST_MASS_MG = 10**12
 Row = dict[str, Any]
 
 #: What a plate's row lends its attempts: where its steel came from.
@@ -63,7 +66,7 @@ def cost_e6(
 ) -> int | None:
     """Rework x labour rate + lost time x machine rate + scrap x material price, in millionths of the currency unit.
 
-    None when a rate is not set.
+    None when a rate is not set, or the sum is beyond MOST_COST_E6.
     """
     rates = (settings.labour_per_hour, settings.machine_per_hour(machine), settings.material_per_kg(material))
     if any(rate is None for rate in rates):
@@ -74,7 +77,7 @@ def cost_e6(
         + Fraction(lost_us, 3600 * E6) * machine_rate
         + Fraction(scrap_mass_mg, E6) * price
     )
-    return round(total * E6)
+    return rounded if (rounded := round(total * E6)) <= MOST_COST_E6 else None
 
 
 def place_attempt(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
@@ -103,7 +106,7 @@ def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row
     row["recipe_name"], row["recipe"] = _recipe(settings, recipe)
     row |= {
         "thickness_nm": _thickness(cut, job, plate),
-        "bevel_mdeg": None if bevel is None else round(bevel * E3),
+        "bevel_mdeg": round(bevel * E3) if bevel else None,
         "purpose": given.get("purpose") or (job.stated.get("purpose") if job else None) or "production",
         "surface": condition.surface,
         "thermal_history": condition.thermal_history,
@@ -223,7 +226,8 @@ def _scrap_mass_mg(cut: Cut, standing: Standing, job: Job | None) -> int:
         return 0
     blank_lost = cut.given.get("blank_lost", standing.is_last)
     parts = cut.scrap + cut.scrapped + (cut.not_made if blank_lost else 0)
-    return round(exact(part_mass) * E6) * parts
+    mass_mg = round(exact(part_mass) * E6) * parts
+    return mass_mg if mass_mg <= MOST_MASS_MG else 0
 
 
 def _lost_us(cut: Cut) -> int | None:

@@ -32,6 +32,8 @@ from worker.stock import Stock
 from worker.tables import Derived, events
 
 CHUNK_ATTEMPTS: Final = 2_000
+#: Settings that place or weigh attempts; a change of the others touches none.
+PLACING_SETTINGS: Final = ("zone", "day_start", "shifts", "rates", "aliases", "pierces_by_exception")
 Progress = Callable[[int], None]
 
 
@@ -62,7 +64,7 @@ class Changes:
             elif event.type == ASSESSED:
                 since = held_us(event)
                 self.assessed_from[event.subject] = min(since, self.assessed_from.get(event.subject, since))
-        elif kind == SITE:
+        elif kind == SITE and any(event.data.get(name) is not None for name in PLACING_SETTINGS):
             valid_from = event.data["valid_from"]
             self.settings_from = min(valid_from, self.settings_from or valid_from)
 
@@ -124,11 +126,14 @@ class Recount:
         for column, names in ((a.job, changes.restated_jobs), (a.plate, family)):
             for some in in_batches(sorted(names)):
                 touched.update(self._attempts_where(column.in_(some)))
-        for plate, since in changes.assessed_from.items():
-            touched.update(self._attempts_where(a.plate == plate, a.started_us >= since))
+        for some in in_batches(sorted(changes.assessed_from)):
+            on_plates = select(a.attempt, a.plate, a.started_us).where(a.site == self.site, a.plate.in_(some))
+            for attempt, plate, started_us in self.connection.execute(on_plates):
+                if started_us is not None and started_us >= changes.assessed_from[plate]:
+                    touched.add(attempt)
         if changes.settings_from is not None:
-            # Under another start of day or zone an instant can move by a day either way.
-            since_day = (date.fromisoformat(changes.settings_from) - timedelta(days=2)).isoformat()
+            # Zones lie up to 26 hours apart and starts of day up to 24: an instant moves by three days at most.
+            since_day = (date.fromisoformat(changes.settings_from) - timedelta(days=4)).isoformat()
             r = self.derived.rework.c
             reworked = select(r.attempt).where(r.site == self.site, r.day >= since_day)
             touched.update(self._attempts_where(a.day >= since_day))
@@ -173,7 +178,8 @@ class Recount:
         self._write_rework(cuts.keys() | old.keys(), rework)
         found = {attempt: contradictions_of(cut, standings.get(attempt), around) for attempt, cut in cuts.items()}
         self.contradictions.of_attempts(dict.fromkeys(old, ()) | found)
-        self.contradictions.of_runs(changed)
+        before_and_after = [row[attempt] for row in (old, rows) for attempt in changed if attempt in row]
+        self.contradictions.of_runs(changed, before_and_after)
 
     def _with_relatives(self, seeds: Iterable[str]) -> tuple[dict[str, Cut], dict[str, Row]]:
         """Attempts with all that share a piece or a retry chain with them, before and after; and their stored rows."""

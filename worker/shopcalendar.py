@@ -8,7 +8,6 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 MICROSECONDS = 1_000_000
-MINUTES_A_DAY = 24 * 60
 
 
 def minutes_of(clock: str) -> int:

@@ -72,6 +72,12 @@ class Settings:
         shown = self.canonical_name(kind, name) or name.strip()
         return shown, name_key(shown)
 
+    def key_of(self, kind: str, name: str) -> str:
+        """Key by which a name is counted, through the aliases; a recipe's is that of its name and its revision."""
+        bare, slash, revision = name.partition(" / ") if kind == "recipe" else (name, "", "")
+        shown, _ = self.name_and_key(kind, bare)
+        return name_key(f"{shown}{slash}{revision}")
+
     def group(self, kind: str, key: str) -> str:
         """The group of a name's key in the aliases, else the key itself: what may be compared."""
         alias = self._canonical.get((kind, key))

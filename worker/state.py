@@ -234,7 +234,7 @@ def _own(prefix: SourcePrefix) -> list[Any]:
     if prefix is None:
         return []
     source = LIVE.attempts.c.source
-    return [or_(source == prefix, source.startswith(prefix, autoescape=True))]
+    return [or_(source == prefix, source.startswith(f"{prefix.rstrip('/')}/", autoescape=True))]
 
 
 def _attempt_shown(row: Mapping[str, Any]) -> Value:

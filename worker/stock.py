@@ -97,10 +97,12 @@ class Stock:
         """Write plates with the origin that they take from themselves and their ancestors."""
         stated_of = self._stated_with_ancestors(plates)
         rows: list[Row] = []
+        rings: dict[str, list[str]] = {}
         for plate in plates.values():
             origin, ring = inherited(plate.plate, stated_of)
             rows.append(self._plate_row(plate, origin))
-            self.contradictions.of_ring(plate.plate, ring)
+            rings[plate.plate] = ring
+        self.contradictions.of_rings(rings)
         replace(self.connection, self.site, self.derived.plates, "plate", list(plates), rows)
 
     def _stated_with_ancestors(self, plates: Mapping[str, Plate]) -> dict[str, Mapping[str, Any]]:

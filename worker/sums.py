@@ -11,6 +11,8 @@ from sqlalchemy.sql.selectable import FromClause
 from worker.tables import REWORK_SUMS, TALLY_SUMS
 
 E6 = 1_000_000
+#: Sums of squares take no more of a cluster than this, so that they fit in 64 bits whatever was entered.
+MOST_IN_CLUSTER = 1_000_000
 Expression = ColumnElement[Any]
 
 
@@ -23,12 +25,17 @@ def _count_if(*conditions: Expression) -> Expression:
     return case((and_(*conditions), 1), else_=0)
 
 
+def _capped(expression: Expression) -> Expression:
+    return case((expression > MOST_IN_CLUSTER, MOST_IN_CLUSTER), else_=expression)
+
+
 def _terms(a: Any) -> dict[str, Expression]:
     """What each attempt adds to each sum, the sums over clusters aside."""
     finished = a.state == "finished"
     first = a.is_first
     judged = a.good + a.rework + a.scrap + a.not_made
     with_pierces = and_(finished, a.pierces > 0)
+    pierces, failed = _capped(a.pierces), _capped(a.failed_pierces)
     stages = ("pierce", "sever", "surface", "size", "unstated")
     plain = (
         "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden",
@@ -53,10 +60,8 @@ def _terms(a: Any) -> dict[str, Expression]:
         "attempts_without_cost": _count_if(finished, a.cost_e6.is_(None)),
         "bevelled_attempts": _count_if(finished, a.bevel_mdeg != 0),
         "pierce_clusters": _count_if(with_pierces),
-        "pierce_n2": case((with_pierces, a.pierces * a.pierces), else_=0),
-        "pierce_x2_over_n_e6": case(
-            (with_pierces, a.failed_pierces * a.failed_pierces * E6 // a.pierces), else_=literal(0)
-        ),
+        "pierce_n2": case((with_pierces, pierces * pierces), else_=0),
+        "pierce_x2_over_n_e6": case((with_pierces, failed * failed * E6 // pierces), else_=literal(0)),
         **{name: a[name] for name in plain},
         **{f"lost_{stage}": a[f"lost_{stage}"] for stage in stages},
         **{f"first_lost_{stage}": first * a[f"lost_{stage}"] for stage in stages},
@@ -78,7 +83,7 @@ def attempt_sums(attempts: FromClause, *, by: Sequence[Expression], where: Seque
         .group_by(*by, *within)
         .subquery("clusters")
     )
-    n, x = inner.c.parts_judged_first, inner.c.first_pass_good
+    n, x = _capped(inner.c.parts_judged_first), _capped(inner.c.first_pass_good)
     over_clusters = {
         "clusters": _count_if(n > 0),
         "cluster_n2": n * n,

@@ -161,6 +161,7 @@ def _jobs(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Column("quantity", Integer),
         Column("stated", Text, nullable=False),
         Index(None, "site", "state", "job"),
+        Index(None, "site", "part_number", "job"),
         prefixes=prefixes,
     )
 
@@ -236,6 +237,14 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Index(None, "site", "piece_key"),
         Index(None, "site", "retry_of"),
         Index(None, "site", "job"),
+        Index(None, "site", "run"),
+        Index(
+            f"ix_{prefix}attempts_open",
+            "site",
+            "attempt",
+            sqlite_where=text("state = 'open'"),
+            postgresql_where=text("state = 'open'"),
+        ),
         Index(None, "site", "plate", "started_us"),
         Index(None, "site", "machine", "started_us", "attempt", "ended_us", "run"),
         Index(None, "site", "material", "started_us", "attempt"),

@@ -59,7 +59,7 @@ def _report(entry: Entry) -> Report:
     report = assemble(
         entry.name,
         Reader(nowhere, "main", SiteCalendar([_SITE]), 7, as_of),
-        read_question({"week": ["2026-W10"]}, today=date(2026, 3, 10)),
+        read_question({"week": ["2026-W10"]}, today=date(2026, 3, 10), settings=_SITE),
         groups={(20_000_000,): _TWENTY, (40_000_000,): _FORTY},
         totals=added((_TWENTY, _FORTY), tuple(_NOTHING)),
         measures=entry.measures,

@@ -45,6 +45,8 @@ def _run(over: Database, site: str, number: int) -> None:
         audits.run(over, site, number, clock=now_us)
     except Exception:
         log.exception("audit %d of site %s did not end", number, site)
+        with over.write() as connection:
+            audits.give_up(connection, now_us=now_us(), site=site, number=number)
 
 
 @blueprint.route("/audit", methods=["GET"])

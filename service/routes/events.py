@@ -25,7 +25,6 @@ from service.problems import Problem
 from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
 from worker import ledger
-from worker.events import VOIDED
 from worker.installing import people_key
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
 from worker.reports.reading import calendar_of, instant
@@ -33,6 +32,8 @@ from worker.reports.reading import calendar_of, instant
 BODY_LIMIT: Final = 16 * 1024 * 1024
 INVALID: Final = "invalid"
 #: Types that have doors of their own, for those who may administer.
+#: Below it the doors for settings append, in the name of the key that asked.
+OWN_SOURCES: Final = "/keys/"
 ADMINISTERED: Final = ("cutledger.site.set", "cutledger.finding.noted", "cutledger.proof.planned")
 
 blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened: the one door in, and the feed")
@@ -78,7 +79,13 @@ def post_events() -> Response:
     answers, judged = _judged(batch, site, asker())
     if judged:
         with database().write() as connection:
-            verdicts = ledger.append(connection, site, [event for _, event in judged], received_us=now_us())
+            verdicts = ledger.append(
+                connection,
+                site,
+                [event for _, event in judged],
+                received_us=now_us(),
+                unvoidable=() if asker().may("administer") else ADMINISTERED,
+            )
         for (index, _), verdict in zip(judged, verdicts, strict=True):
             answers[index] = _answer(batch.items[index], index, verdict)
         current_app.extensions["cutledger"].nudge()
@@ -103,23 +110,26 @@ def _judged(batch: Batch, site: str, who: Asker) -> tuple[dict[int, Answer], lis
 
 def _people(site: str) -> People:
     with database().read() as connection:
-        return People(calendar_of(connection, site).latest.values["people"], people_key(connection, site))
+        settings = calendar_of(connection, site).place(now_us()).settings
+        return People(settings.values["people"], people_key(connection, site))
 
 
 def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fault]:
     """What this key may not say."""
-    prefix = who.key.source_prefix
-    if prefix is not None and not event.source.startswith(prefix):
-        return [Fault(f"{pointer}/source", f"this key speaks for sources that begin with {prefix}, not for this one")]
-    if event.type in ADMINISTERED and not who.may("administer"):
+    administers = who.may("administer")
+    if not who.speaks_for(event.source):
+        prefix = who.key.source_prefix
+        return [Fault(f"{pointer}/source", f"this key speaks for {prefix} and what lies below it, not for this source")]
+    if event.source.startswith(OWN_SOURCES) and not administers:
+        return [
+            Fault(f"{pointer}/source", "this source is the service's own; choose another, such as /terminals/bay-2")
+        ]
+    if event.type in ADMINISTERED and not administers:
         return [Fault(f"{pointer}/type", f"{event.type} is for keys with the role admin")]
     if event.type == "cutledger.site.set" and event.subject != site:
         return [Fault(f"{pointer}/subject", f"must be the site of the request, {site}")]
-    if event.type == VOIDED and "erp" not in who.key.roles and not who.may("administer"):
-        source = event.void_target[0] if event.void_target else ""
-        own = source == event.source if prefix is None else source.startswith(prefix)
-        if not own:
-            return [Fault(f"{pointer}/data/source", "a terminal voids events of its own source only")]
+    if event.void_target is not None and who.is_only_terminal and event.void_target[0] != event.source:
+        return [Fault(f"{pointer}/data/source", "a terminal voids events of its own source only")]
     return []
 
 

@@ -8,7 +8,7 @@ from flask import Response
 from flask_smorest import Blueprint
 
 from service.api_document.operations import Reply, json_body, operation, path_id
-from service.asking import Asker, asker, database, needs
+from service.asking import Asker, asker, database, needs, only_site
 from service.clock import now_us
 from service.formats import json_response
 from service.objects import read_object, wrong_field
@@ -28,8 +28,10 @@ def get_keys() -> Response:
 
     Those of the asking key's sites, never their secrets.
     """
+    site = only_site()
     with database().read() as connection:
-        return json_response({"items": [_shown(key) for key in known_keys(connection) if _is_seen(key, asker())]})
+        seen = [key for key in known_keys(connection) if _is_seen(key, asker()) and site in (None, *key.sites)]
+    return json_response({"items": [_shown(key) for key in seen]})
 
 
 @blueprint.route("/keys", methods=["POST"])
@@ -44,6 +46,7 @@ def post_key() -> Response:
 
     The answer holds it once; only a keyed hash of it is kept.
     """
+    only_site()
     asked, _ = read_object(KEY_NEW)
     own = asker().key.sites
     sites = asked.get("sites") or (own if len(own) == 1 else ())
@@ -78,6 +81,7 @@ def delete_key(key_id: str) -> Response:
 
     Every process refuses it within a second.
     """
+    only_site()
     with database().write() as connection:
         found = next(iter(known_keys(connection, [key_id])), None)
         if found is None or not _is_seen(found, asker()) or not revoke(connection, key_id, now_us=now_us()):

@@ -13,7 +13,7 @@ from service.api_document.reporting import GET_REPORT, REPORT_NAME
 from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
-from service.formats import CSV, JSON, json_response, report_csv, report_json
+from service.formats import CSV, JSON, as_of_shown, json_response, report_csv, report_json
 from service.problems import Problem, not_found
 from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
@@ -38,6 +38,7 @@ def get_reports(_query: dict[str, Any]) -> Response:
 
     Each with its question, its measures with unit, definition and standard, and the dimensions that divide it.
     """
+    asked_site()
     return json_response(
         {
             "reports": [_described(entry) for entry in REPORTS.values()],
@@ -96,8 +97,9 @@ def get_report(name: str) -> Response:
     site = asked_site()
     with database().read() as connection:
         reader = open_site(connection, site)
-        question = read_question(asked, today=reader.today(now_us()), more=entry.more_dimensions)
-        etag = etag_of(site, reader.revision, name, media_type, repr(question))
+        now = reader.calendar.place(now_us())
+        question = read_question(asked, today=now.day, settings=now.settings, more=entry.more_dimensions)
+        etag = etag_of(site, reader.revision, name, media_type, *question.words, *as_of_shown(reader.as_of).values())
         if (answer := unchanged(etag)) is not None:
             return answer
         report = entry.answer(reader, question)

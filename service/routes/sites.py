@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from service.acceptance import Judged
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
-from service.asking import asker, database, needs
+from service.asking import asker, database, needs, only_site
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import json_response
@@ -39,8 +39,10 @@ def get_sites() -> Response:
 
     Those of the asking key, with the settings that hold now.
     """
+    named = only_site()
     with database().read() as connection:
-        return json_response({"items": [_shown(connection, site) for site in asker().key.sites]})
+        shown = [_shown(connection, site) for site in asker().key.sites if named in (None, site)]
+    return json_response({"items": shown})
 
 
 @blueprint.route("/sites", methods=["POST"])
@@ -56,6 +58,7 @@ def post_site() -> Response:
 
     The asking key may act on it from then on.
     """
+    only_site()
     asked, sent = read_object(SITE_NEW)
     site = asked["site"]
     settings = {name: value for name, value in sent.items() if name != "site" and value is not None}
@@ -80,6 +83,7 @@ def get_site(site: str) -> Response:
 
     The settings that hold now, and each change of them with its first production day.
     """
+    only_site()
     asker().site(site)
     with database().read() as connection:
         reader = open_site(connection, site)
@@ -102,6 +106,7 @@ def put_site(site: str) -> Response:
     From the production day valid_from on; what is not given stays as it was. The change is appended to the ledger, and
     what it touches is counted anew.
     """
+    only_site()
     asker().site(site)
     _, sent = read_object(SITE_SET)
     now = now_us()

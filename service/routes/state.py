@@ -14,7 +14,7 @@ from service.api_document.operations import NOT_CHANGED, Reply, operation, path_
 from service.asking import asked_site, asker, database, needs
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import json_response
-from service.problems import not_found
+from service.problems import Problem, not_found
 from service.routes.events import feed_item, next_link
 from service.schemas.answers import History
 from service.schemas.queries import AttemptsQuery, JobsQuery, PlatesQuery, Query
@@ -46,10 +46,10 @@ def _answer(read: Callable[[Connection, str], Any], *about: object) -> Response:
     site = asked_site()
     with database().read() as connection:
         reader = open_site(connection, site)
-        etag = etag_of(site, reader.revision, *about)
-        if (answer := unchanged(etag)) is not None:
-            return answer
         found = read(connection, site)
+    etag = etag_of(site, reader.revision, *about)
+    if (answer := unchanged(etag)) is not None:
+        return answer
     if isinstance(found, state.Page):
         response = json_response({"items": found.items, "next": found.next})
         if found.next is not None:
@@ -76,6 +76,8 @@ def get_jobs(query: dict[str, Any]) -> Response:
 
     By id; a terminal sees the open ones.
     """
+    if asker().is_only_terminal and query.get("state", OPEN) != OPEN:
+        raise Problem(403, "not-allowed", "a terminal reads open jobs only")
     only = OPEN if asker().is_only_terminal else query.get("state")
     asked: dict[str, Any] = {name: query.get(name) for name in ("part_number", "after", "limit")}
     return _answer(lambda connection, site: state.jobs(connection, site, state=only, **asked), "jobs", only, asked)

@@ -59,14 +59,14 @@ class Query(Schema):
 class PageQuery(Query):
     """Parameters of a query that answers in pages."""
 
-    after = fields.String(validate=Length(1, 1024), metadata={"description": "cursor: next of the page before; opaque"})
+    after = fields.String(validate=Length(1, 4096), metadata={"description": "cursor: next of the page before; opaque"})
     limit = WholeParameter(1, MOST_ITEMS, load_default=100, metadata={"description": "items a page"})
 
 
 class JobsQuery(PageQuery):
     """Which jobs."""
 
-    state = _one_of(("open", "closed", "unknown"), "only jobs in this state")
+    state = _one_of(("open", "closed"), "only jobs in this state")
     part_number = _text("only jobs for this part", "BR-120")
 
 

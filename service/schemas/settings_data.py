@@ -126,6 +126,8 @@ class SiteSet(StrictSchema):
         if len(data) == 1:
             settings = ", ".join(name for name in self.fields if name != "valid_from")
             return {WHOLE: [f"sets nothing; give at least one of {settings}"]}
+        if data.get("shifts") == []:
+            return {"shifts": ["is empty; give at least one shift, or leave it out"]}
         return _twice(data, "shifts", "start") | _twice(data, "shifts", "name")
 
 

@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import count as counting
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -204,7 +203,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """The server's clock, standing."""
     standing = Clock()
-    monkeypatch.setattr("service.clock.time", SimpleNamespace(time_ns=standing.time_ns))
+    monkeypatch.setattr("service.clock.time", standing)
     return standing
 
 

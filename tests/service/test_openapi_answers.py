@@ -32,7 +32,9 @@ TOLD_HEADERS = {
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
     folder = tmp_path_factory.mktemp("answers")
     database = installed(f"sqlite:///{folder / 'test.sqlite3'}", sites=SITES)
-    missing = Database(f"sqlite:///{folder / 'no such folder' / 'test.sqlite3'}")
+    # A folder where the file should be cannot be opened.
+    (folder / "in the way").mkdir()
+    missing = Database(f"sqlite:///{folder / 'in the way'}")
     made = Shop(
         create_app(database, nudge=lambda: None), create_app(missing, nudge=lambda: None), database, _keys(database)
     )

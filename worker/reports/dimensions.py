@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, case, func
@@ -42,7 +42,7 @@ class Dimension:
     is_text: bool = True
     named: bool = False
     read: Callable[[str], Any] = str
-    show: Callable[[Any], Any] = lambda stored: None if stored == UNKNOWN else stored
+    show: Callable[[Any], Any] = lambda stored: stored
     example: str = ""
 
     @property
@@ -60,27 +60,42 @@ def _one_of(words: tuple[str, ...]) -> Callable[[str], str]:
     return read
 
 
+def _decimal(text: str, *, most: int) -> Decimal:
+    """The decimal number that a text is, from 0 to `most`."""
+    if len(text) > 20 or re.fullmatch(r"[0-9]+(\.[0-9]+)?", text, re.ASCII) is None or Decimal(text) > most:
+        raise ValueUnreadable(f"must be a number from 0 to {most}")
+    return Decimal(text)
+
+
 def read_thickness_mm(text: str) -> int:
     """Nanometres of a thickness in millimetres."""
     try:
-        return mm_to_nm(Decimal(text))
-    except (InvalidOperation, ThicknessUnreadable, ValueError, OverflowError):
+        return mm_to_nm(_decimal(text, most=1_000))
+    except (ThicknessUnreadable, ValueUnreadable):
         raise ValueUnreadable("must be a thickness in millimetres, such as 20 or 19.05") from None
 
 
 def read_thickness_in(text: str) -> int:
     """Nanometres of a thickness in inches: a number or a fraction."""
     try:
-        return inch_to_nm(Decimal(text) if re.fullmatch(r"[0-9]+(\.[0-9]+)?", text) else text)
-    except ThicknessUnreadable:
+        return inch_to_nm(text if "/" in text else _decimal(text, most=100))
+    except (ThicknessUnreadable, ValueUnreadable):
         raise ValueUnreadable('must be a thickness in inches, such as 0.75 or "3/4"') from None
 
 
 def _read_bevel(text: str) -> int:
     try:
-        return int(Decimal(text) * 1000)
-    except (InvalidOperation, ValueError, OverflowError):
-        raise ValueUnreadable("must be a bevel in degrees, such as 30") from None
+        mdeg = _decimal(text, most=90) * 1000
+    except ValueUnreadable:
+        mdeg = Decimal("0.5")
+    if mdeg != int(mdeg):
+        raise ValueUnreadable("must be a bevel in degrees with at most 3 decimals, such as 30")
+    return int(mdeg)
+
+
+def _known(stored: str) -> str | None:
+    """A state of the plate; these have a word for what was not observed."""
+    return None if stored == UNKNOWN else stored
 
 
 def _show_bevel(mdeg: int | None) -> float | int | None:
@@ -96,11 +111,11 @@ _ALL: Final = (
     Dimension("recipe", "recipe, by name and revision: name / revision", "recipe", named=True, read=name_key,
               example="S355-20 / B"),
     Dimension("surface", "state of the plate's surface when the attempt started", "surface",
-              read=_one_of(SURFACES), example="rusted"),
+              read=_one_of(SURFACES), show=_known, example="rusted"),
     Dimension("surface_group", "clean or disturbed surface", "surface",
-              read=_one_of(("clean", "disturbed", UNKNOWN)), example="clean"),
+              read=_one_of(("clean", "disturbed", UNKNOWN)), show=_known, example="clean"),
     Dimension("thermal_history", "hardened, thermal_edge or as_supplied steel at the cut", "thermal_history",
-              read=_one_of(HISTORIES), example="hardened"),
+              read=_one_of(HISTORIES), show=_known, example="hardened"),
     Dimension("bevel", "bevel of the cut; null for a square cut", "bevel_mdeg", "deg", "bevel", is_text=False,
               read=_read_bevel, show=_show_bevel, example="30"),
     Dimension("purpose", "production, trial or proof; all asks for each of them", "purpose",
@@ -112,8 +127,9 @@ _ALL: Final = (
     Dimension("job", "job", "job", of_attempts=True, example="J-1024"),
     Dimension("part_number", "part number of the job", "part_number", of_attempts=True, example="BR-120"),
     Dimension("plate", "plate", "plate", of_attempts=True, example="P-77"),
-    Dimension("heat_number", "heat number of the plate or of its ancestor", "heat_number", of_attempts=True,
-              example="H4711"),
+    Dimension("mill", "steel mill of the plate or of its ancestor", "mill", of_attempts=True, example="Mill A"),
+    Dimension("heat_number", "heat number of the plate or of its ancestor; unique within its mill: by=mill,heat_number",
+              "heat_number", of_attempts=True, example="H4711"),
     Dimension("supplier", "supplier of the plate or of its ancestor", "supplier", of_attempts=True, example="Stockist"),
     Dimension("run", "program run", "run", of_attempts=True, example="R-9"),
 )  # fmt: skip

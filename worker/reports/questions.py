@@ -17,6 +17,7 @@ from worker.reports.dimensions import (
     read_thickness_in,
 )
 from worker.shopcalendar import monday_of
+from worker.sites import Settings
 
 DEFAULT_LAST: Final = "8w"
 DEFAULT_CONFIDENCE: Final = 0.95
@@ -59,6 +60,14 @@ class Question:
     confidence: float
 
     @property
+    def words(self) -> tuple[str, ...]:
+        """All that it asks, as texts: equal for equal questions, in every process."""
+        by = [dimension.name for dimension in self.by]
+        filters = sorted((name, repr(values)) for name, values in self.filters.items())
+        asked = sorted((name, repr(values)) for name, values in self.asked.items())
+        return tuple(str(part) for part in (self.first_day, self.last_day, by, filters, asked, self.confidence))
+
+    @property
     def needs_attempts(self) -> bool:
         """True when tallies cannot answer it."""
         asked = (*self.by, *(DIMENSIONS[name] for name in self.filters))
@@ -71,17 +80,20 @@ def filter_names() -> dict[str, Dimension]:
     return filters | {"thickness_in": DIMENSIONS["thickness"]}
 
 
-def read_question(parameters: Mapping[str, Sequence[str]], *, today: date, more: Sequence[Dimension] = ()) -> Question:
+def read_question(
+    parameters: Mapping[str, Sequence[str]], *, today: date, settings: Settings, more: Sequence[Dimension] = ()
+) -> Question:
     """Question of a request's parameters, each name with all its values; raises QuestionUnanswerable with every fault.
 
-    today: the site's running production day. more: dimensions that this report has beside the common ones.
+    today: the site's running production day. settings: those that hold, whose aliases the names go through. more:
+    dimensions that this report has beside the common ones.
     """
     wrong: list[Wrong] = []
     _refuse_unknown(parameters, wrong)
     dimensions = {**DIMENSIONS, **{dimension.name: dimension for dimension in more}}
     by = _by(parameters, dimensions, wrong)
     first_day, last_day = _window(parameters, today, wrong)
-    filters, asked = _filters(parameters, wrong)
+    filters, asked = _filters(parameters, settings, wrong)
     if "purpose" not in filters and DIMENSIONS["purpose"] not in by:
         filters["purpose"] = ("production",)
         asked["purpose"] = ("production",)
@@ -176,11 +188,12 @@ def _read_day(text: str) -> date | None:
 def _week(text: str, _today: date) -> tuple[date, date] | str:
     try:
         first = monday_of(text) if _WEEK.fullmatch(text) else None
-    except ValueError:
+        last = None if first is None else first + timedelta(days=6)
+    except (ValueError, OverflowError):
         return f"{text} does not exist: its year has no such week"
-    if first is None:
+    if first is None or last is None:
         return f"must be an ISO week such as 2026-W10, found {text[:60]!r}"
-    return first, first + timedelta(days=6)
+    return first, last
 
 
 def _month(text: str, _today: date) -> tuple[date, date] | str:
@@ -204,7 +217,7 @@ def _one_day(text: str, _today: date) -> tuple[date, date] | str:
 
 
 def _last(text: str, today: date) -> tuple[date, date] | str:
-    """The running day, week or month and those before it."""
+    """The running day, week or month, to its end, and those before it."""
     match = _LAST.fullmatch(text)
     if match is None:
         return f"must be a number of days, weeks or months such as 30d, 8w or 3m, found {text[:60]!r}"
@@ -214,12 +227,14 @@ def _last(text: str, today: date) -> tuple[date, date] | str:
     if unit == "d":
         return today - timedelta(days=count - 1), today
     if unit == "w":
-        return today - timedelta(days=today.weekday() + 7 * (count - 1)), today
-    return _month_later(today.replace(day=1), 1 - count), today
+        monday = today - timedelta(days=today.weekday())
+        return monday - timedelta(days=7 * (count - 1)), monday + timedelta(days=6)
+    this_month = today.replace(day=1)
+    return _month_later(this_month, 1 - count), _month_later(this_month, 1) - timedelta(days=1)
 
 
 def _filters(
-    parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]
+    parameters: Mapping[str, Sequence[str]], settings: Settings, wrong: list[Wrong]
 ) -> tuple[dict[str, tuple[Any, ...]], dict[str, tuple[str, ...]]]:
     filters: dict[str, tuple[Any, ...]] = {}
     asked: dict[str, tuple[str, ...]] = {}
@@ -231,6 +246,8 @@ def _filters(
             wrong.append(Wrong(name, f"has {len(values)} values; ask for at most {MOST_VALUES}"))
             continue
         stored = [_stored(dimension, name, value, wrong) for value in values]
+        if dimension.named:
+            stored += [settings.key_of(dimension.name, value) for value in values if value != ASKED_UNKNOWN]
         filters[dimension.name] = (*filters.get(dimension.name, ()), *stored)
         asked[name] = tuple(values)
     return filters, asked

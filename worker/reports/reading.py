@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Select, and_, false, or_, sele
 from worker import ledger
 from worker.events import SITE
 from worker.measures import MEASURES, Measure
+from worker.naming import name_key
 from worker.plates import UNKNOWN
 from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
 from worker.reports.questions import Question
@@ -22,6 +23,8 @@ from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, sites
 
 Group = tuple[Any, ...]
 Sums = dict[str, int]
+#: Marks sums as holding amounts that cannot be added.
+NO_COST: Final = {"attempts_without_cost": 1, "entries_without_cost": 1}
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -43,6 +46,17 @@ class Reader:
     revision: int
     as_of: AsOf
 
+    def currencies(self, question: Question) -> set[str]:
+        """Currencies of the rates that hold on any day of the window."""
+        first = self.calendar.on(question.first_day)
+        later = [
+            version
+            for version in self.calendar.versions
+            if question.first_day < version.valid_from <= question.last_day
+        ]
+        found = {(version.values["rates"] or {}).get("currency") for version in (first, *later)}
+        return {currency for currency in found if currency is not None}
+
     def today(self, now_us: int) -> date:
         """The site's running production day."""
         return self.calendar.place(now_us).day
@@ -57,12 +71,23 @@ def open_site(connection: Connection, site: str) -> Reader:
     revision, position, counted_us = found
     waiting, set_aside = ledger.waiting(connection, site)
     as_of = AsOf(position, None if counted_us is None else instant(counted_us), waiting, set_aside)
-    return Reader(connection, site, calendar_of(connection, site), revision, as_of)
+    return Reader(connection, site, calendar_of(connection, site, revision), revision, as_of)
 
 
-def calendar_of(connection: Connection, site: str) -> SiteCalendar:
-    """Settings of a site over time, from its counted events."""
-    return fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+_calendars: dict[tuple[str, str, int], SiteCalendar] = {}
+_MOST_CALENDARS: Final = 256
+
+
+def calendar_of(connection: Connection, site: str, revision: int | None = None) -> SiteCalendar:
+    """Settings of a site over time, from its counted events; kept for as long as the site's counts stay."""
+    if revision is None:
+        revision = connection.execute(select(sites.c.revision).where(sites.c.site == site)).scalar_one()
+    key = (str(connection.engine.url), site, revision)
+    if key not in _calendars:
+        if len(_calendars) >= _MOST_CALENDARS:
+            _calendars.clear()
+        _calendars[key] = fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+    return _calendars[key]
 
 
 def instant(us: int) -> datetime:
@@ -163,7 +188,9 @@ def spellings(reader: Reader, kind: str) -> dict[str, str]:
     query = select(LIVE.names.c.name_key, LIVE.names.c.spelling).where(
         LIVE.names.c.site == reader.site, LIVE.names.c.kind == kind
     )
-    return {row.name_key: row.spelling for row in reader.connection.execute(query)}
+    spelled = {row.name_key: row.spelling for row in reader.connection.execute(query)}
+    listed = [alias["name"] for alias in reader.calendar.latest.values["aliases"] if alias["kind"] == kind]
+    return spelled | {name_key(name): name for name in listed if kind != "recipe"}
 
 
 def shown_groups(
@@ -228,6 +255,11 @@ def assemble(
 ) -> Report:
     """The report of these groups: one row each, and the totals over all attempts of the window."""
     confidence = question.confidence
+    currencies = reader.currencies(question)
+    if len(currencies) > 1:
+        groups = {group: {**sums, **NO_COST} for group, sums in groups.items()}
+        totals = {**totals, **NO_COST}
+        notes = [*notes, f"cost is null: the window spans {' and '.join(sorted(currencies))}; ask for each apart"]
     rows = [
         shown | measured(measures, sums, confidence=confidence)
         for shown, sums in shown_groups(reader, question, groups)
@@ -244,6 +276,6 @@ def assemble(
         columns=(*dimension_columns(question), *measure_columns(measures, confidence=confidence)),
         rows=rows,
         totals=measured(measures, totals, confidence=confidence),
-        currency=reader.calendar.on(question.last_day).values["rates"].get("currency"),
+        currency=next(iter(currencies)) if len(currencies) == 1 else None,
         notes=notes,
     )

@@ -1,0 +1,295 @@
+"""The ledger: once per (source, id), owed until counted, read in the order of commits."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any
+
+import orjson
+import pytest
+from sqlalchemy import Connection, update
+
+from tests.builders import NOW_US, SITE, count, event, installed, posted
+from worker import ledger
+from worker.database import Database
+from worker.events import ATTEMPT
+from worker.ledger import CursorUnreadable, Verdict, View
+from worker.tables import SET_ASIDE, events
+
+Event = Mapping[str, Any]
+
+
+def cut(attempt: str = "A", **data: Any) -> dict[str, Any]:
+    envelope = {name: data.pop(name) for name in ("id", "time", "source") if name in data}
+    return event("attempt.finished", attempt, **envelope, **({"outcome": "severed"} | data))
+
+
+def void(target: Event, *, subject: str | None = None, id: str | None = None) -> dict[str, Any]:  # noqa: A002
+    said = {"source": target["source"], "id": target["id"], "reason": "a mistake"}
+    return event("event.voided", subject or target["subject"], id=id) | {"data": said}
+
+
+def append(database: Database, *sent: Event, site: str = SITE) -> list[Verdict]:
+    with database.write() as connection:
+        return ledger.append(connection, site, [posted(each) for each in sent], received_us=NOW_US)
+
+
+def statuses(database: Database, *sent: Event, site: str = SITE) -> list[str]:
+    return [verdict.status for verdict in append(database, *sent, site=site)]
+
+
+def kept(connection: Connection, site: str = SITE) -> list[tuple[str, str]]:
+    items, _, _ = ledger.feed(connection, site)
+    return [(told["source"], told["id"]) for told in (orjson.loads(item.payload) for item in items)]
+
+
+# --- append -----------------------------------------------------------------------------------------------------
+
+
+def test_append_answers_each_event_in_its_order(database: Database) -> None:
+    there, new, other = cut(id="1"), cut("B", id="2"), cut(id="1", good=1)
+    (first,) = append(database, there)
+    verdicts = append(database, new, there, other, new)
+    assert [verdict.status for verdict in verdicts] == ["accepted", "duplicate", "conflict", "duplicate"]
+    positions = [verdict.position for verdict in verdicts]
+    assert positions[1] == positions[2] == first.position
+    assert positions[0] == positions[3] != first.position
+
+
+def test_append_gives_positions_in_the_order_of_the_batch(database: Database) -> None:
+    verdicts = append(database, *(cut(f"A{number}") for number in (3, 1, 2)))
+    positions = [verdict.position or 0 for verdict in verdicts]
+    assert all(one < other for one, other in pairwise(positions))
+
+
+def test_append_keeps_the_first_content_within_a_batch_and_across(database: Database) -> None:
+    assert statuses(database, cut(id="1", good=1), cut(id="1", scrap=1)) == ["accepted", "conflict"]
+    assert statuses(database, cut(id="1", scrap=1), cut(id="1", good=1)) == ["conflict", "duplicate"]
+    with database.read() as connection:
+        ((item,), _, _) = ledger.feed(connection, SITE)
+    assert orjson.loads(item.payload)["data"] == {"outcome": "severed", "good": 1}
+
+
+def test_append_says_how_to_mend_a_conflict(database: Database) -> None:
+    append(database, cut(id="1"))
+    (verdict,) = append(database, cut("B", id="1"))
+    assert "void that event and send the right one under a new id" in verdict.reason
+
+
+def test_append_tells_events_apart_by_site_source_and_id_as_they_are(tmp_path: Any) -> None:
+    database = installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("other",))
+    sent = [
+        cut(id="1", source="/a"),
+        cut(id="1", source="/A"),
+        cut(id=" 1", source="/a"),
+        cut(id="\u00e9"),
+        cut(id="e\u0301"),
+    ]
+    assert statuses(database, *sent) == ["accepted"] * 5
+    assert statuses(database, *sent, site="other") == ["accepted"] * 5
+    assert statuses(database, *sent) == ["duplicate"] * 5
+    database.close()
+
+
+def test_append_refuses_a_void_of_a_known_void(database: Database) -> None:
+    mistaken = cut()
+    gone = void(mistaken)
+    assert statuses(database, mistaken, gone) == ["accepted", "accepted"]
+    (verdict,) = append(database, void(gone))
+    assert (verdict.status, verdict.pointer) == ("refused", "/data/id")
+    assert verdict.position is None
+
+
+def test_append_refuses_a_void_that_names_another_subject_than_its_known_target(database: Database) -> None:
+    mistaken = cut("A")
+    verdicts = append(database, mistaken, void(mistaken, subject="B"))
+    assert [verdict.status for verdict in verdicts] == ["accepted", "refused"]
+    assert verdicts[1].pointer == "/subject"
+
+
+def test_append_takes_a_void_whose_target_is_not_known_and_one_of_another_site(tmp_path: Any) -> None:
+    database = installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("other",))
+    mistaken = cut("A")
+    append(database, mistaken, site="other")
+    assert statuses(database, void(mistaken, subject="B")) == ["accepted"]
+    database.close()
+
+
+def test_append_judges_a_repeated_void_as_a_repeat_before_all_else(database: Database) -> None:
+    mistaken = cut("A")
+    early = void(mistaken, subject="B")
+    assert statuses(database, early, mistaken, early) == ["accepted", "accepted", "duplicate"]
+
+
+def test_append_that_is_not_committed_leaves_nothing(database: Database) -> None:
+    class Died(Exception):
+        pass
+
+    def die() -> None:
+        with database.write() as connection:
+            ledger.append(connection, SITE, [posted(cut())], received_us=NOW_US)
+            raise Died
+
+    pytest.raises(Died, die)
+    with database.read() as connection:
+        assert kept(connection) == []
+
+
+def test_append_of_more_events_than_one_statement_takes(database: Database) -> None:
+    sent = [cut(f"A{number}", source=f"/t/{number % 3}") for number in range(2_500)]
+    assert set(statuses(database, *sent)) == {"accepted"}
+    assert set(statuses(database, *reversed(sent))) == {"duplicate"}
+
+
+# --- what is owed -----------------------------------------------------------------------------------------------
+
+
+def test_an_event_is_owed_from_its_append_until_it_is_counted(database: Database) -> None:
+    append(database, cut("A"), cut("B"), cut("C"))
+    with database.read() as connection:
+        assert (ledger.waiting(connection, SITE), ledger.sites_owed(connection)) == ((3, 0), [SITE])
+    assert count(database) == 3
+    with database.read() as connection:
+        assert (ledger.waiting(connection, SITE), ledger.sites_owed(connection)) == ((0, 0), [])
+
+
+def test_claim_takes_the_oldest_first_and_each_once(database: Database) -> None:
+    positions = [verdict.position for verdict in append(database, *(cut(f"A{number}") for number in range(5)))]
+    with database.write() as connection:
+        assert ledger.claim(connection, SITE, limit=2) == positions[:2]
+        assert ledger.claim(connection, SITE, limit=9) == positions[2:]
+        assert ledger.claim(connection, SITE, limit=9) == []
+
+
+def test_a_claim_is_undone_with_its_transaction(database: Database) -> None:
+    append(database, cut())
+
+    def claim_and_die() -> None:
+        with database.write() as connection:
+            ledger.claim(connection, SITE, limit=9)
+            raise KeyError
+
+    pytest.raises(KeyError, claim_and_die)
+    with database.read() as connection:
+        assert ledger.waiting(connection, SITE) == (1, 0)
+
+
+def test_events_set_aside_neither_wait_nor_are_read(database: Database) -> None:
+    append(database, cut("A"), cut("B"))
+    with database.write() as connection:
+        connection.execute(update(events).where(events.c.subject == "A").values(state=SET_ASIDE))
+    assert count(database) == 1
+    with database.read() as connection:
+        assert ledger.waiting(connection, SITE) == (0, 1)
+        assert ledger.sites_owed(connection) == []
+        assert View(connection, SITE).of_subjects(ATTEMPT, ["A"]) == {"A": []}
+
+
+# --- what a fold may read ---------------------------------------------------------------------------------------
+
+
+def test_a_view_reads_counted_events_that_are_not_voided(database: Database) -> None:
+    mistaken, right = cut("A", id="1"), cut("A", id="2")
+    append(database, mistaken, right, void(mistaken, id="3"))
+    count(database)
+    append(database, cut("A", id="4"))
+    with database.read() as connection:
+        found = View(connection, SITE).of_subjects(ATTEMPT, ["A", "B"])
+    assert {subject: [each.id for each in these] for subject, these in found.items()} == {"A": ["2"], "B": []}
+
+
+def test_a_view_up_to_a_position_knows_nothing_later(database: Database) -> None:
+    mistaken = cut("A", id="1")
+    first, last = append(database, mistaken, void(mistaken, id="2"))
+    count(database)
+    with database.read() as connection:
+        for upto, ids in ((first.position, ["1"]), (last.position, [])):
+            found = View(connection, SITE, upto=upto).of_subjects(ATTEMPT, ["A"])
+            assert [each.id for each in found["A"]] == ids
+
+
+def test_a_void_is_not_heard_before_it_is_counted(database: Database) -> None:
+    mistaken = cut("A", id="1")
+    append(database, mistaken)
+    count(database)
+    append(database, void(mistaken))
+    with database.read() as connection:
+        assert [each.id for each in View(connection, SITE).of_subjects(ATTEMPT, ["A"])["A"]] == ["1"]
+
+
+def test_numbers_are_read_by_value(database: Database) -> None:
+    append(database, cut("A", good=4.0, recipe={"power_w": 1.5e4, "focus_mm": -2.5}))
+    count(database)
+    with database.read() as connection:
+        (read,) = View(connection, SITE).of_subjects(ATTEMPT, ["A"])["A"]
+    assert read.data["good"] == 4
+    assert isinstance(read.data["good"], int)
+    assert read.data["recipe"] == {"power_w": 15_000, "focus_mm": -2.5}
+
+
+# --- the feed and the history -----------------------------------------------------------------------------------
+
+
+def test_the_feed_goes_on_where_its_cursor_stopped(database: Database) -> None:
+    append(database, *(cut(f"A{number}", id=f"{number}") for number in range(5)))
+    seen: list[str] = []
+    cursor: str | None = None
+    more = True
+    with database.read() as connection:
+        while more:
+            items, cursor, more = ledger.feed(connection, SITE, after=cursor, limit=2)
+            seen += [orjson.loads(item.payload)["id"] for item in items]
+    assert seen == ["0", "1", "2", "3", "4"]
+    with database.read() as connection:
+        assert ledger.feed(connection, SITE, after=cursor) == ([], cursor, False)
+    append(database, cut(id="5"))
+    with database.read() as connection:
+        items, _, _ = ledger.feed(connection, SITE, after=cursor)
+    assert [orjson.loads(item.payload)["id"] for item in items] == ["5"]
+
+
+def test_the_feed_begins_at_the_start_and_holds_what_is_not_counted_yet(database: Database) -> None:
+    append(database, cut(id="1"))
+    count(database)
+    append(database, cut(id="2"))
+    with database.read() as connection:
+        assert [id_ for _, id_ in kept(connection)] == ["1", "2"]
+
+
+def test_the_feed_filters_by_types_and_subjects(database: Database) -> None:
+    mistaken = cut("A", id="1")
+    append(database, mistaken, cut("B", id="2"), event("attempt.started", "B", id="3"), void(mistaken, id="4"))
+    finished, voided = "cutledger.attempt.finished", "cutledger.event.voided"
+    with database.read() as connection:
+        for asked, ids in (
+            ({"types": [finished]}, "12"),
+            ({"types": [finished, voided]}, "124"),
+            ({"subjects": ["B"]}, "23"),
+            ({"types": [finished], "subjects": ["B"]}, "2"),
+            ({"subjects": ["nobody"]}, ""),
+        ):
+            items, _, _ = ledger.feed(connection, SITE, **asked)  # type: ignore[arg-type]
+            assert "".join(orjson.loads(item.payload)["id"] for item in items) == ids, asked
+
+
+@pytest.mark.parametrize(
+    "cursor",
+    ["", "7", "f1:7", "ZjE6NDE3x", "ZjE6NDE3=", "ZjE6MDc", "ZjI6Nw", "ZjE6LTc", "ZjE6", "é", "A" * 1024,
+     base64.urlsafe_b64encode("f1:\u0663".encode()).decode().rstrip("=")],
+)  # fmt: skip
+def test_a_cursor_that_the_ledger_did_not_give_is_refused(database: Database, cursor: str) -> None:
+    with database.read() as connection, pytest.raises(CursorUnreadable):
+        ledger.feed(connection, SITE, after=cursor)
+
+
+def test_the_history_of_a_subject_is_in_fold_order_with_its_voids(database: Database) -> None:
+    early, late = cut("A", id="2", time="2026-03-04T09:00:00Z"), cut("A", id="1", time="2026-03-04T11:00:00Z")
+    gone = void(early, id="3")
+    append(database, late, early, gone, cut("B", id="4"), event("plate.closed", "A", id="5", reason="used"))
+    with database.read() as connection:
+        found = ledger.history(connection, SITE, ATTEMPT, "A")
+    assert [(orjson.loads(item.payload)["id"], voided) for item, voided in found] == [
+        ("2", True), ("3", False), ("1", False),
+    ]  # fmt: skip
