@@ -1,0 +1,380 @@
+"""Who may ask what: every route has its mark, every role its rights, every key its sites."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from service import asking
+from service.asking import PERMISSIONS, PUBLIC, permission_of
+from tests.builders import NOW_US, event
+from tests.service.conftest import Door, cut, opened, received, void
+from worker.keys import ROLES
+
+PUBLIC_PATHS = {"/livez", "/readyz", "/openapi.json", "/docs/", "/docs/<path:path>"}
+
+
+@pytest.fixture(autouse=True)
+def _keys_are_read_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    # What was learned of a key counts for half a second, which no test needs to wait for.
+    monkeypatch.setattr(asking, "REMEMBERED_SECONDS", -1.0)
+
+
+def doors(service: Any) -> list[tuple[str, str, str]]:
+    """(method, path with every part named x, permission) of each route."""
+    return [
+        (method, re.sub(r"<[^>]*>", "x", rule.rule), permission_of(service.app, rule.endpoint))
+        for rule in service.app.url_map.iter_rules()
+        for method in sorted(rule.methods - {"OPTIONS", "HEAD"})
+    ]
+
+
+# --- no route lacks a guard -------------------------------------------------------------------------------------
+
+
+def test_every_route_names_its_permission_and_asks_for_a_key_but_the_public_ones(door: Door, service: Any) -> None:
+    public = {
+        rule.rule for rule in service.app.url_map.iter_rules() if permission_of(service.app, rule.endpoint) == PUBLIC
+    }
+    assert public == PUBLIC_PATHS
+    found = doors(service)
+    assert len(found) > 20
+    for method, path, permission in found:
+        assert permission == PUBLIC or permission in PERMISSIONS, path
+        for key in (None, "cut_aaaaaaaa_no-such-key", "nonsense"):
+            status = door.ask(method, path, key=key).status_code
+            if permission == PUBLIC:
+                assert status in (200, 404), path
+            else:
+                assert status == 401, (method, path)
+
+
+def test_head_and_options_tell_nothing_without_a_key(door: Door, service: Any) -> None:
+    for method, path, permission in doors(service):
+        if permission != PUBLIC and method == "GET":
+            assert door.ask("HEAD", path, key=None).status_code == 401, path
+            assert door.ask("OPTIONS", path, key=None).status_code == 401, path
+
+
+def test_what_is_not_there_is_404_with_or_without_a_key(door: Door) -> None:
+    for path in ("/", "/v1", "/v1/nothing", "/v2/events", "/v1/events/"):
+        for key in (None, "admin"):
+            assert door.ask("GET", path, key=key).status_code == 404, path
+
+
+def test_401_says_how_to_ask(door: Door) -> None:
+    answer = door.get("/v1/jobs", key=None)
+    assert answer.headers["WWW-Authenticate"].startswith("Bearer")
+    assert "Authorization: Bearer" in answer.get_json()["detail"]
+
+
+# --- roles ------------------------------------------------------------------------------------------------------
+
+WRITE, READ = {"terminal", "erp", "admin"}, {"reader", "engineer", "erp", "admin"}
+STATE, ADMIN = READ | {"terminal"}, {"admin"}
+#: What 8-http.md lets each role do.
+RIGHTS: list[tuple[str, str, set[str]]] = [
+    ("POST", "/v1/events", WRITE),
+    ("GET", "/v1/events", READ),
+    *(("GET", f"/v1/{kind}", STATE) for kind in ("jobs", "plates", "attempts")),
+    *(("GET", f"/v1/{kind}/x", STATE) for kind in ("jobs", "plates", "attempts")),
+    *(("GET", f"/v1/{kind}/x/events", READ) for kind in ("jobs", "plates", "attempts")),
+    ("GET", "/v1/reports", READ),
+    ("GET", "/v1/reports/x", READ),
+    ("GET", "/v1/findings", READ),
+    *((method, "/v1/sites", ADMIN) for method in ("GET", "POST")),
+    *((method, "/v1/sites/x", ADMIN) for method in ("GET", "PUT")),
+    *((method, "/v1/keys", ADMIN) for method in ("GET", "POST")),
+    ("DELETE", "/v1/keys/x", ADMIN),
+    *((method, "/v1/audit", ADMIN) for method in ("GET", "POST")),
+]
+
+
+def test_the_matrix_of_rights_holds_every_route(service: Any) -> None:
+    asked = {(method, path) for method, path, permission in doors(service) if permission != PUBLIC}
+    assert asked == {(method, path) for method, path, _ in RIGHTS}
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_each_role_may_do_what_it_may_and_nothing_else(door: Door, role: str) -> None:
+    for method, path, roles in RIGHTS:
+        answer = door.ask(method, path, key=role)
+        assert answer.status_code != 401, path
+        assert (answer.status_code == 403) == (role not in roles), (method, path)
+        if answer.status_code == 403:
+            assert set(re.split(r"[ ,]+", answer.get_json()["detail"])) >= roles
+
+
+def test_a_key_with_two_roles_may_do_what_either_may(door: Door) -> None:
+    door.told(opened("J"), event("job.closed", "J", time="2026-03-05T10:00:00Z", reason="complete"))
+    both = door.key("terminal", "reader")
+    assert door.post(cut(), key=both).status_code == 202
+    assert door.get("/v1/events", key=both).status_code == 200
+    assert door.get("/v1/jobs/J", key=both).status_code == 200  # closed: no mere terminal sees it
+    assert door.get("/v1/keys", key=both).status_code == 403
+
+
+# --- what a terminal may ----------------------------------------------------------------------------------------
+
+
+def test_a_key_bound_to_a_source_prefix_speaks_for_sources_that_begin_so(door: Door) -> None:
+    for role in ("terminal", "erp", "admin"):
+        bound = door.key(role, prefix="/terminals/bay-2")
+        sent = [
+            cut("A", source=source) for source in ("/terminals/bay-2", "/terminals/bay-2/left", "/terminals/bay-1", "/")
+        ]
+        answer = door.post(sent, key=bound)
+        assert [item["status"] for item in answer.get_json()["items"]] == ["accepted"] * 2 + ["invalid"] * 2
+        (error,) = answer.get_json()["items"][2]["errors"]
+        assert error["pointer"] == "/2/source"
+        assert "/terminals/bay-2" in error["detail"]
+
+
+def test_a_terminal_voids_events_of_its_own_source_only(door: Door) -> None:
+    mine, theirs = cut("A", source="/terminals/bay-2"), cut("B", source="/terminals/bay-1")
+    door.told(mine, theirs)
+    bound = door.key("terminal", prefix="/terminals/bay-2")
+    source = "/terminals/bay-2"
+    for key in (bound, "terminal"):
+        answer = door.post(void(theirs, source=source), key=key)
+        assert answer.status_code == 422
+        assert answer.get_json()["errors"][0]["pointer"] == "/data/source"
+    assert door.statuses(void(mine, source=source), key="terminal") == ["accepted"]
+    assert door.statuses(void(mine, source=source), key=bound) == ["accepted"]
+    # The office may void what anyone said
+    assert door.statuses(void(theirs, source="/office"), key="erp") == ["accepted"]
+
+
+def test_a_terminal_may_not_void_ahead_what_another_source_has_yet_to_say(door: Door) -> None:
+    to_come = cut("A", source="/terminals/bay-1")
+    assert door.post(void(to_come, source="/terminals/bay-2"), key="terminal").status_code == 422
+
+
+def test_a_terminal_reads_open_jobs_alone(door: Door) -> None:
+    closed = event("job.closed", "done", time="2026-03-05T10:00:00Z", reason="complete")
+    door.told(opened("open"), opened("done"), closed, cut(job="named only"))
+    assert [job["job"] for job in door.read("/v1/jobs", key="terminal")["items"]] == ["open"]
+    assert [job["job"] for job in door.read("/v1/jobs")["items"]] == ["done", "open"]
+    assert (
+        door.read("/v1/jobs", key="terminal", state="closed")["items"] == door.read("/v1/jobs", key="terminal")["items"]
+    )
+    assert door.get("/v1/jobs/open", key="terminal").status_code == 200
+    hidden, unknown = (door.get(f"/v1/jobs/{name}", key="terminal") for name in ("done", "nowhere"))
+    assert (hidden.status_code, unknown.status_code) == (404, 404)
+    assert alike(hidden, unknown, done="nowhere")
+
+
+def test_a_terminal_reads_plates(door: Door) -> None:
+    door.told(received("P"))
+    assert [plate["plate"] for plate in door.read("/v1/plates", key="terminal")["items"]] == ["P"]
+    assert door.read("/v1/plates/P", key="terminal")["plate"] == "P"
+
+
+def test_a_terminal_bound_to_a_prefix_reads_its_own_attempts_alone(door: Door) -> None:
+    door.told(
+        cut("mine", source="/terminals/bay-2"),
+        cut("mine too", source="/terminals/bay-2/left"),
+        cut("theirs", source="/terminals/bay-1"),
+        event("attempt.inspected", "judged only", source="/terminals/bay-2", good=1),
+    )
+    bound = door.key("terminal", prefix="/terminals/bay-2")
+    assert [one["attempt"] for one in door.read("/v1/attempts", key=bound)["items"]] == ["mine", "mine too"]
+    assert door.get("/v1/attempts/mine", key=bound).status_code == 200
+    hidden, unknown = (door.get(f"/v1/attempts/{name}", key=bound) for name in ("theirs", "nowhere"))
+    assert (hidden.status_code, unknown.status_code) == (404, 404)
+    assert alike(hidden, unknown, theirs="nowhere")
+
+
+def test_a_prefix_is_no_pattern(door: Door) -> None:
+    door.told(cut("mine", source="/t_1/a"), cut("theirs", source="/tx1/a"), cut("other", source="/t%251"))
+    assert [one["attempt"] for one in door.read("/v1/attempts", key=door.key("terminal", prefix="/t_"))["items"]] == [
+        "mine"
+    ]
+    assert [one["attempt"] for one in door.read("/v1/attempts", key=door.key("terminal", prefix="/t%25"))["items"]] == [
+        "other"
+    ]
+
+
+# --- when a key holds -------------------------------------------------------------------------------------------
+
+
+def test_a_revoked_key_is_refused(door: Door) -> None:
+    made = door.ask("POST", "/v1/keys", json={"name": "bay 2", "roles": ["terminal"]})
+    assert made.status_code == 201
+    text, key_id = made.get_json()["key"], made.get_json()["key_id"]
+    assert door.post(cut(), key=text).status_code == 202
+    assert door.ask("DELETE", f"/v1/keys/{key_id}").status_code == 204
+    assert door.post(cut(), key=text).status_code == 401
+    assert door.ask("DELETE", f"/v1/keys/{key_id}").status_code == 404
+    (shown,) = [key for key in door.read("/v1/keys")["items"] if key["key_id"] == key_id]
+    assert shown["revoked_at"] == "2027-01-15T08:00:00Z"
+
+
+def test_a_key_holds_until_it_expires(door: Door) -> None:
+    expires_us = NOW_US + 60_000_000
+    text = door.key("reader", expires_us=expires_us)
+    for now_us, status in ((expires_us - 1, 200), (expires_us, 401)):
+        door.clock.now_us = now_us
+        assert door.get("/v1/jobs", key=text).status_code == status
+
+
+def test_a_key_that_differs_in_one_letter_is_refused(door: Door) -> None:
+    text = door.keys["admin"]
+    for wrong in (text[:-1], text + "x", text.swapcase(), text.replace("cut_", "cat_"), text[:13]):
+        assert door.get("/v1/jobs", key=wrong).status_code == 401
+    assert door.get("/v1/jobs", headers={"Authorization": f"bearer  {text} "}, key=None).status_code == 200
+
+
+def test_what_was_learned_of_a_key_counts_for_less_than_a_second(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.undo()
+    assert 0 < asking.REMEMBERED_SECONDS < 1
+
+
+# --- sites ------------------------------------------------------------------------------------------------------
+
+
+def alike(one: Any, other: Any, **renamed: str) -> bool:
+    """True when two problems say the same but for their ids and these names."""
+    bodies = [{name: value for name, value in each.get_json().items() if name != "instance"} for each in (one, other)]
+    for name, other_name in renamed.items():
+        bodies[0]["detail"] = bodies[0]["detail"].replace(name, other_name)
+    same_headers = [
+        {k: v for k, v in each.headers.items() if k not in ("X-Request-Id", "Content-Length")} for each in (one, other)
+    ]
+    return bodies[0] == bodies[1] and same_headers[0] == same_headers[1]
+
+
+def test_another_sites_id_answers_exactly_like_one_that_does_not_exist(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    other.told(cut("A"), opened("J"), received("P"))
+    unknown = "x" * len(other.site)
+    of_no_site = ("/v1/sites", "/v1/keys", "/v1/reports")
+    for method, path, roles in RIGHTS:
+        if path in of_no_site or path.startswith(of_no_site[:2]):
+            continue
+        key = "reader" if "reader" in roles else "admin"
+        answers = [door.ask(method, path, key=key, query_string={"site": site}) for site in (other.site, unknown)]
+        assert [answer.status_code for answer in answers] == [404, 404], (method, path)
+        assert alike(*answers, **{other.site: unknown}), (method, path)
+    for method in ("GET", "PUT"):
+        answers = [
+            door.ask(method, f"/v1/sites/{site}", json={"valid_from": "2026-03-02", "zone": "UTC"})
+            for site in (other.site, unknown)
+        ]
+        assert [answer.status_code for answer in answers] == [404, 404]
+        assert alike(*answers, **{other.site: unknown})
+
+
+def test_another_sites_subjects_answer_exactly_like_ones_that_do_not_exist(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    other.told(cut("A"), opened("J"), received("P"))
+    for kind, name in (("attempts", "A"), ("jobs", "J"), ("plates", "P")):
+        for more in ("", "/events"):
+            assert other.get(f"/v1/{kind}/{name}{more}").status_code == 200
+            answers = [door.get(f"/v1/{kind}/{each}{more}") for each in (name, "0")]
+            assert [answer.status_code for answer in answers] == [404, 404]
+            assert alike(*answers, **{f"'{name}'": "'0'"})
+
+
+def test_a_key_of_several_sites_names_the_one_it_asks_about(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    both = door.key("admin", sites=(door.site, other.site))
+    door.told(cut("mine"))
+    other.told(cut("theirs"))
+    answer = door.get("/v1/attempts", key=both)
+    assert (answer.status_code, answer.get_json()["errors"][0]["parameter"]) == (422, "site")
+    for site, name in ((door.site, "mine"), (other.site, "theirs")):
+        items = door.read("/v1/attempts", key=both, site=site)["items"]
+        assert [item["attempt"] for item in items] == [name]
+    assert door.get("/v1/attempts", key=both, site=[door.site, other.site]).status_code == 422
+
+
+def test_a_key_of_one_site_may_name_it(door: Door) -> None:
+    assert door.get("/v1/attempts", site=door.site).status_code == 200
+    assert door.post(cut(), query_string={"site": door.site}).status_code == 202
+
+
+# --- the door of keys -------------------------------------------------------------------------------------------
+
+
+def test_a_key_is_shown_once_with_what_it_may(door: Door) -> None:
+    asked = {
+        "name": "terminal in bay 2", "roles": ["terminal", "reader", "terminal"], "source_prefix": "/terminals/bay-2",
+        "expires_at": "2027-03-02T00:00:00Z",
+    }  # fmt: skip
+    answer = door.ask("POST", "/v1/keys", json=asked)
+    assert answer.status_code == 201
+    made = answer.get_json()
+    text = made.pop("key")
+    assert made == {
+        "key_id": made["key_id"], "name": "terminal in bay 2", "roles": ["terminal", "reader"], "sites": [door.site],
+        "source_prefix": "/terminals/bay-2", "created_at": "2027-01-15T08:00:00Z",
+        "expires_at": "2027-03-02T00:00:00Z", "revoked_at": None,
+    }  # fmt: skip
+    listed = door.get("/v1/keys")
+    assert made in listed.get_json()["items"]
+    assert text.rpartition("_")[2] not in listed.text
+
+
+def test_only_a_hash_of_a_key_is_kept(door: Door) -> None:
+    secret = door.keys["admin"].split("_", 2)[2].encode()
+    path = door.database.path
+    for file in path.parent.iterdir():
+        assert secret not in file.read_bytes()
+
+
+def test_keys_of_other_sites_are_neither_seen_nor_revoked(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    seen = {key["key_id"] for key in door.read("/v1/keys")["items"]}
+    theirs = {key["key_id"] for key in other.read("/v1/keys")["items"]}
+    assert len(seen) == len(ROLES)
+    assert not seen & theirs
+    hidden, unknown = (door.ask("DELETE", f"/v1/keys/{key_id}") for key_id in (min(theirs), "aaaaaaaa"))
+    assert (hidden.status_code, unknown.status_code) == (404, 404)
+    assert alike(hidden, unknown, **{min(theirs): "aaaaaaaa"})
+    both = door.key("reader", sites=(door.site, other.site))
+    assert both.split("_")[1] not in {key["key_id"] for key in door.read("/v1/keys")["items"]}
+
+
+@pytest.mark.parametrize(
+    ("asked", "pointer"),
+    [
+        ({"roles": ["reader"]}, "/name"),
+        ({"name": "x"}, "/roles"),
+        ({"name": "x", "roles": []}, "/roles"),
+        ({"name": "x", "roles": ["boss"]}, "/roles/0"),
+        ({"name": "x", "roles": ["reader"], "sites": []}, "/sites"),
+        ({"name": "x", "roles": ["reader"], "sites": ["nowhere"]}, "/sites/0"),
+        ({"name": "x", "roles": ["reader"], "expires_at": "2027-01-15T08:00:00Z"}, "/expires_at"),
+        ({"name": "x", "roles": ["reader"], "expires_at": "2027-03-02"}, "/expires_at"),
+        ({"name": "x", "roles": ["reader"], "source_prefix": "bay 2"}, "/source_prefix"),
+        ({"name": "x", "roles": ["reader"], "role": "admin"}, "/role"),
+    ],
+)
+def test_422_points_at_what_is_wrong_with_a_key_to_make(door: Door, asked: dict[str, Any], pointer: str) -> None:
+    before = door.read("/v1/keys")
+    answer = door.ask("POST", "/v1/keys", json=asked)
+    assert (answer.status_code, answer.get_json()["errors"][0]["pointer"]) == (422, pointer)
+    assert door.read("/v1/keys") == before
+
+
+def test_a_key_is_not_made_for_a_site_that_the_asker_lacks(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    answers = [
+        door.ask("POST", "/v1/keys", json={"name": "x", "roles": ["reader"], "sites": [door.site, site]})
+        for site in (other.site, "nowhere")
+    ]
+    assert [answer.status_code for answer in answers] == [422, 422]
+    assert alike(*answers)
+
+
+def test_expiry_is_an_instant_not_a_day_and_kept_exactly(door: Door) -> None:
+    asked = {"name": "x", "roles": ["reader"], "expires_at": "2027-01-15T09:00:00.000001+01:00"}
+    made = door.ask("POST", "/v1/keys", json=asked).get_json()
+    assert datetime.fromisoformat(made["expires_at"]) == datetime(2027, 1, 15, 8, 0, 0, 1, tzinfo=UTC)
+    assert door.get("/v1/jobs", key=made["key"]).status_code == 200
+    door.clock.now_us += 1
+    assert door.get("/v1/jobs", key=made["key"]).status_code == 401
