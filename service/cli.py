@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import click
 
 from service import RELEASE
 from service.clock import now_us
-from worker.audits import AuditRunning, begin, give_up, run
+from service.commands.opening import DATA, opened, progress_of, refusal, sites_of
+from service.commands.retrying import retry
+from worker.audits import begin, give_up, run
 from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
-from worker.installing import SiteExists, add_site
+from worker.installing import add_site
 from worker.keys import ROLES, known_keys, new_key, revoke
-from worker.reports.reading import SiteUnknown, open_site
+from worker.reports.reading import open_site
 from worker.settings import Installation
 from worker.tallies import rebuild as rebuild_tallies
-
-DATA = click.option(
-    "--data", type=click.Path(file_okay=False), envvar="CUTLEDGER_DATA", help="Folder of an embedded installation."
-)
 
 
 @click.group(context_settings={"auto_envvar_prefix": "CUTLEDGER", "help_option_names": ["-h", "--help"]})
@@ -34,27 +29,6 @@ def main() -> None:
     Without settings the data is one file in the folder named by --data or CUTLEDGER_DATA (data/ by default).
     CUTLEDGER_DATABASE_URL names a database instead, CUTLEDGER_BROKER_URL a Redis whose workers count.
     """
-
-
-def _fail(message: str) -> click.ClickException:
-    return click.ClickException(message)
-
-
-@contextmanager
-def _opened(data: str | None) -> Iterator[Database]:
-    """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
-    from service.server import prepare
-
-    installation = Installation.from_environment(data=data)
-    try:
-        prepare(installation)
-        database = Database(installation.database_url)
-        try:
-            yield database
-        finally:
-            database.close()
-    except (DatabaseUnavailable, SchemaNotOurs, SiteUnknown, SiteExists, AuditRunning) as error:
-        raise _fail(str(error)) from error
 
 
 @main.command()
@@ -72,7 +46,7 @@ def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
         prepare(installation)
         _close_what_a_crash_left(installation)
     except (AlreadyServed, SchemaNotOurs, DatabaseUnavailable) as error:
-        raise _fail(str(error)) from error
+        raise refusal(str(error)) from error
     if not quiet:
         _greet(installation, host, port)
     try:
@@ -115,7 +89,7 @@ def worker(concurrency: int) -> None:
     try:
         app = make_worker(installation)
     except ValueError as error:
-        raise _fail(str(error)) from error
+        raise refusal(str(error)) from error
     schedule = installation.data / "schedule"
     schedule.parent.mkdir(parents=True, exist_ok=True)
     options = ["--loglevel=INFO", f"--concurrency={concurrency}", "--without-gossip", "--without-mingle", "-B"]
@@ -137,7 +111,7 @@ def key_new(
     data: str | None, roles: tuple[str, ...], name: str, sites: tuple[str, ...], source_prefix: str | None
 ) -> None:
     """Make a key and print it, alone, on standard output. It is shown this once."""
-    with _opened(data) as database, database.write() as connection:
+    with opened(data) as database, database.write() as connection:
         for site in sites:
             open_site(connection, site)
         text, _ = new_key(connection, name=name, roles=roles, sites=sites, source_prefix=source_prefix, now_us=now_us())
@@ -152,7 +126,7 @@ def key_list(data: str | None) -> None:
     from rich.table import Table
 
     table = Table("id", "name", "roles", "sites", "source prefix", "made", "state")
-    with _opened(data) as database, database.read() as connection:
+    with opened(data) as database, database.read() as connection:
         for one in known_keys(connection):
             state = "holds" if one.is_valid(now_us()) else "revoked" if one.revoked_at else "expired"
             made = one.created_at.strftime("%Y-%m-%d %H:%M")
@@ -166,9 +140,9 @@ def key_list(data: str | None) -> None:
 @click.argument("key_id")
 def key_revoke(data: str | None, key_id: str) -> None:
     """Revoke a key by its id; a running server refuses it within a second."""
-    with _opened(data) as database, database.write() as connection:
+    with opened(data) as database, database.write() as connection:
         if not revoke(connection, key_id, now_us=now_us()):
-            raise _fail(f"there is no key {key_id!r} that still holds; cutledger key list shows them")
+            raise refusal(f"there is no key {key_id!r} that still holds; cutledger key list shows them")
 
 
 @main.group()
@@ -185,7 +159,7 @@ def site_new(data: str | None, site_id: str, zone: str, day_start: str) -> None:
     """Make a site."""
     from service.settling import SettingsWrong, checked_site_id, settle
 
-    with _opened(data) as database, database.write() as connection:
+    with opened(data) as database, database.write() as connection:
         try:
             checked_site_id(site_id)
             add_site(connection, site_id, now_us=now_us())
@@ -197,30 +171,7 @@ def site_new(data: str | None, site_id: str, zone: str, day_start: str) -> None:
                 now_us=now_us(),
             )
         except SettingsWrong as error:
-            raise _fail(str(error)) from error
-
-
-def _sites(database: Database, named: str | None) -> list[str]:
-    from sqlalchemy import select
-
-    from worker.tables import sites
-
-    with database.read() as connection:
-        known = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
-    if named is not None and named not in known:
-        raise SiteUnknown(named)
-    return known if named is None else [named]
-
-
-@contextmanager
-def _progress(what: str) -> Iterator[Any]:
-    from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-
-    columns = (SpinnerColumn(), TextColumn("{task.description}: {task.completed:,.0f} attempts"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task(what, total=None)
-        yield lambda count: progress.advance(task, count)
+            raise refusal(str(error)) from error
 
 
 @main.command()
@@ -229,8 +180,8 @@ def _progress(what: str) -> Iterator[Any]:
 def audit(data: str | None, site: str | None) -> None:
     """Recount the ledger beside the tallies and compare; exits 1 when they differ. A server may run meanwhile."""
     equal = True
-    with _opened(data) as database:
-        for name in _sites(database, site):
+    with opened(data) as database:
+        for name in sites_of(database, site):
             with database.write() as connection:
                 number = begin(connection, name, now_us=now_us())
             result = run(database, name, number, clock=now_us)
@@ -240,7 +191,7 @@ def audit(data: str | None, site: str | None) -> None:
             for one in result.differences:
                 click.echo(f"  {one.table}: {one.only_stored} rows only stored, {one.only_recounted} only recounted")
     if not equal:
-        raise _fail("what is stored is not what the ledger says; cutledger rebuild computes it again")
+        raise refusal("what is stored is not what the ledger says; cutledger rebuild computes it again")
 
 
 @main.command()
@@ -254,10 +205,10 @@ def rebuild(data: str | None, site: str | None) -> None:
     try:
         lock = hold(installation.data) if installation.embedded else None
     except AlreadyServed as error:
-        raise _fail(str(error)) from error
-    with _opened(data) as database:
-        for name in _sites(database, site):
-            with _progress(f"site {name}") as progress:
+        raise refusal(str(error)) from error
+    with opened(data) as database:
+        for name in sites_of(database, site):
+            with progress_of(f"site {name}") as progress:
                 count = rebuild_tallies(database, name, progress)
             click.echo(f"site {name}: computed again from {count:,} events")
     if lock is not None:
@@ -289,4 +240,7 @@ def openapi(path: Path, *, check: bool) -> None:
     if not check:
         path.write_text(text)
     elif not path.exists() or path.read_text() != text:
-        raise _fail(f"{path} is not the document of this code; write it again with: make openapi")
+        raise refusal(f"{path} is not the document of this code; write it again with: make openapi")
+
+
+main.add_command(retry)

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Pool, QueuePool, create_engine, event
+from sqlalchemy import Connection, Engine, Pool, QueuePool, RootTransaction, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
@@ -107,7 +107,10 @@ class Database:
 
     @contextmanager
     def snapshot_with_scratch(self) -> Iterator[Connection]:
-        """A connection of its own, in no transaction, that may make temporary tables beside what it reads."""
+        """A connection of its own, in no transaction, that may make temporary tables beside what it reads.
+
+        Its transactions begin with `begin_snapshot` or `begin_write`.
+        """
         engine = _scratch_engine(self.url) if self.is_sqlite else self._writer
         with _unavailable_said(), engine.connect() as connection:
             try:
@@ -117,6 +120,16 @@ class Database:
                 connection.invalidate()
         if engine is not self._writer:
             engine.dispose()
+
+    def begin_snapshot(self, connection: Connection) -> RootTransaction:
+        """Begin a transaction of a scratch connection that reads one snapshot, and writes temporary tables only."""
+        options = {"begin": "BEGIN"} if self.is_sqlite else {"isolation_level": "REPEATABLE READ"}
+        return connection.execution_options(**options).begin()
+
+    def begin_write(self, connection: Connection) -> RootTransaction:
+        """Begin a transaction of a scratch connection that writes what all read."""
+        options = {"begin": "BEGIN IMMEDIATE"} if self.is_sqlite else {"isolation_level": "READ COMMITTED"}
+        return connection.execution_options(**options).begin()
 
     def create(self) -> None:
         """Make the tables where there are none; raises SchemaNotOurs for another release's data."""
@@ -181,13 +194,15 @@ def _unavailable_said() -> Iterator[None]:
     except PoolTimeout as error:
         raise DatabaseUnavailable("too many wait for the database") from error
     except DBAPIError as error:
-        if error.connection_invalidated or _is_unavailability(error):
+        if is_unavailability(error):
             raise DatabaseUnavailable(str(error.orig)) from error
         raise
 
 
-def _is_unavailability(error: DBAPIError) -> bool:
+def is_unavailability(error: DBAPIError) -> bool:
     """True when the database, not the statement, is at fault."""
+    if error.connection_invalidated:
+        return True
     if not isinstance(error, OperationalError):
         return False
     code = getattr(error.orig, "sqlite_errorcode", None)

@@ -1,4 +1,4 @@
-"""What the worker noticed and can prove with figures: contradictions, names not mapped, attempts left open."""
+"""What the worker noticed and can prove: contradictions, new names, attempts left open, events set aside."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ from sqlalchemy import Connection, select, tuple_
 from worker.events import ATTEMPT
 from worker.reports.reading import Reader, instant
 from worker.shopcalendar import MICROSECONDS
-from worker.tables import LIVE
+from worker.tables import LIVE, events, set_asides
 
 NEW_NAME: Final = "new_name"
 LEFT_OPEN: Final = "left_open"
+SET_ASIDE: Final = "set_aside"
 OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
 
 
@@ -68,6 +69,7 @@ def findings(
         *islice(_contradictions(reader.connection, reader.site, start), limit + 1),
         *_new_names(reader, now_us),
         *_left_open(reader, now_us),
+        *_set_aside(reader),
     )
     found = sorted((one for one in every if one.key > start and kind in (None, one.kind)), key=lambda one: one.key)
     return found[:limit], found[limit - 1].id if len(found) > limit else None
@@ -103,6 +105,26 @@ def _new_names(reader: Reader, now_us: int) -> Iterator[Finding]:
                 f"{kind} {spelling!r} is not in the site's aliases: list it there, under its own or another name",
                 {"name": spelling},
             )
+
+
+def _set_aside(reader: Reader) -> Iterator[Finding]:
+    """Events that the fold could not bear."""
+    s, e = set_asides.c, events.c
+    query = (
+        select(e.position, e.kind, e.subject, e.source, e.id, s.reason)
+        .where(s.site == reader.site, e.position == s.position)
+        .order_by(e.position)
+    )
+    for position, kind, subject, source, id_, reason in reader.connection.execute(query):
+        yield Finding(
+            "set_aside",
+            SET_ASIDE,
+            kind,
+            subject,
+            str(position),
+            f"event {id_!r} of {source} could not be counted and was set aside: {reason}; after a fix, cutledger retry",
+            {"position": position, "source": source, "id": id_, "reason": reason},
+        )
 
 
 def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:

@@ -13,14 +13,16 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 import orjson
-from sqlalchemy import Connection, and_, exists, func, insert, select, update
+from sqlalchemy import Connection, and_, delete, exists, func, insert, select, update
 from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
 from worker.events import EVENT_TYPES, VOIDED
 from worker.records import Event, by_value
-from worker.tables import COUNTED, OWED, SET_ASIDE, events, sites
+from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
+#: Class of the advisory locks under which a site is appended to.
+_APPEND_LOCK: Final = 0x43757431
 #: The ledger beside itself: voids of the events at hand. Made once; making an alias costs more than most statements.
 VOIDS: Final = events.alias("voids")
 
@@ -96,6 +98,7 @@ def append(
 
     The caller commits: only then is an answer a promise.
     """
+    _one_at_a_time(connection, site)
     known = _Known(_stored(connection, site, new))
     verdicts: list[Verdict | None] = []
     for event in new:
@@ -115,6 +118,16 @@ def append(
             at = old.position if old else position
             answers.append(verdict if verdict.status == REFUSED else Verdict(verdict.status, at, verdict.reason))
     return answers
+
+
+def _one_at_a_time(connection: Connection, site: str) -> None:
+    """Let appends to a site commit in the order of their positions, also where several writers work at once.
+
+    Then whoever reads all after a position misses nothing, and no two appends take the same event for new. SQLite has
+    one writer anyway.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(site))))
 
 
 def _judged_before(known: _Known, key: tuple[str, str], event: NewEvent) -> Verdict | None:
@@ -229,6 +242,25 @@ def waiting(connection: Connection, site: str) -> tuple[int, int]:
     for state, count in connection.execute(query):
         by_state[state] = count
     return by_state[OWED], by_state[SET_ASIDE]
+
+
+def set_aside(connection: Connection, site: str, *, reason: str, now_us: int) -> int | None:
+    """Set the site's oldest owed event aside, so that the others go on; returns its position, None without one."""
+    owed = select(events.c.position).where(events.c.site == site, events.c.state == OWED)
+    position = connection.execute(owed.order_by(events.c.position).limit(1)).scalar_one_or_none()
+    if position is not None:
+        connection.execute(update(events).where(events.c.position == position).values(state=SET_ASIDE))
+        row = {"site": site, "position": position, "reason": reason, "set_aside_us": now_us}
+        connection.execute(insert(set_asides), row)
+    return position
+
+
+def owe_again(connection: Connection, site: str) -> int:
+    """Owe the events that were set aside once more; returns how many."""
+    again = update(events).where(events.c.site == site, events.c.state == SET_ASIDE).values(state=OWED)
+    count = connection.execute(again).rowcount
+    connection.execute(delete(set_asides).where(set_asides.c.site == site))
+    return count
 
 
 # --- reading ----------------------------------------------------------------------------------------------------
@@ -355,7 +387,7 @@ def feed(
 ) -> tuple[list[FeedItem], str, bool]:
     """(items, cursor that goes on, whether there are more) of the site's ledger in the order of commits.
 
-    With one writer at a time that order is the order of positions. Raises CursorUnreadable.
+    Appends to a site commit in the order of their positions. Raises CursorUnreadable.
     """
     start = 0 if after is None else _position_of(after)
     query = select(events.c.position, events.c.received_us, events.c.payload).where(

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from typing import Final
 
+from sqlalchemy.exc import DBAPIError
+
 from worker import ledger, tallies
-from worker.database import Database, DatabaseUnavailable
+from worker.database import Database, DatabaseUnavailable, is_unavailability
 
 log = logging.getLogger(__name__)
 
@@ -17,36 +20,53 @@ SWEEP_SECONDS: Final = 1.0
 REST_SECONDS: Final = 2.0
 
 
-class CountingFailed(Exception):
-    """Sites whose events stay owed, and what was wrong with each."""
-
-    def __init__(self, failed: dict[str, Exception]) -> None:
-        super().__init__("; ".join(f"site {site}: {error!r}" for site, error in failed.items()))
-        self.failed = failed
-
-
 def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS) -> int:
-    """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many."""
+    """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many.
+
+    A site that another worker is counting is left to it. Raises DatabaseUnavailable.
+    """
     counted = 0
-    failed: dict[str, Exception] = {}
     while True:
         with database.read() as connection:
-            owing = [site for site in ledger.sites_owed(connection) if site not in failed]
-        step = 0
-        for site in owing:
-            try:
-                with database.write() as connection:
-                    step += tallies.bring_up_to_date(connection, site, limit=limit)
-            except DatabaseUnavailable:
-                raise
-            except Exception as error:
-                # One site's fault holds up no other.
-                failed[site] = error
-        counted += step
-        if not step and failed:
-            raise CountingFailed(failed)
+            owing = ledger.sites_owed(connection)
+        step = sum(count_claim(database, site, limit=limit) for site in owing)
         if not step:
             return counted
+        counted += step
+
+
+def count_claim(database: Database, site: str, *, limit: int) -> int:
+    """Count one claim of a site; returns how many events were counted or set aside.
+
+    A claim that the fold cannot bear is halved until the event that it fails on stands alone; that one is set aside
+    with the reason, and the rest goes on.
+    """
+    if limit == 1:
+        return _count_one(database, site)
+    try:
+        with database.write() as connection:
+            return tallies.bring_up_to_date(connection, site, limit=limit)
+    except DatabaseUnavailable:
+        raise
+    except Exception:
+        return count_claim(database, site, limit=limit // 2)
+
+
+def _count_one(database: Database, site: str) -> int:
+    with database.write() as connection:
+        # Held across the savepoint: what is set aside is what was tried.
+        if not tallies.take(connection, site):
+            return 0
+        try:
+            with connection.begin_nested():
+                return tallies.bring_up_to_date(connection, site, limit=1)
+        except Exception as error:
+            if isinstance(error, DBAPIError) and is_unavailability(error):
+                raise
+            log.exception("an event of site %s cannot be counted and is set aside", site)
+            reason = f"{type(error).__name__}: {error}"
+            ledger.set_aside(connection, site, reason=reason, now_us=time.time_ns() // 1_000)
+            return 1
 
 
 class Loop:
@@ -85,10 +105,6 @@ class Loop:
             self.database.checkpoint()
         except DatabaseUnavailable as error:
             log.warning("counting rests, the database is not available: %s", error)
-            self._stopping.wait(REST_SECONDS)
-        except CountingFailed as error:
-            for site, fault in error.failed.items():
-                log.error("counting site %s failed; its events stay owed", site, exc_info=fault)
             self._stopping.wait(REST_SECONDS)
         except Exception:
             # An embedded installation has no one to restart this thread: it says what went wrong and goes on.

@@ -375,6 +375,16 @@ LIVE: Final = Derived.within(metadata)
 #: The same, temporary and on one connection: what an audit or a rebuild computes from the whole ledger.
 SHADOW: Final = Derived.within(MetaData(naming_convention=NAMING), prefix="shadow_", temporary=True)
 
+#: Why an event was set aside: what the fold made of it, which no recount could say again.
+set_asides = Table(
+    "set_asides",
+    metadata,
+    _site(),
+    Column("position", BigInteger, primary_key=True, autoincrement=False),
+    Column("reason", Text, nullable=False),
+    Column("set_aside_us", BigInteger, nullable=False),
+)
+
 keys = Table(
     "keys",
     metadata,

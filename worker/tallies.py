@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table, delete, false, func, insert, literal, select, update
+from sqlalchemy import Connection, Table, case, delete, false, func, insert, literal, select, update
 
 from worker import ledger
 from worker.database import Database
@@ -24,8 +24,7 @@ def bring_up_to_date(connection: Connection, site: str, *, limit: int = CLAIM_EV
     The caller commits: the counts and the mark that the events are counted become true together. Another worker that
     counts this site at the moment is not waited for (0).
     """
-    lock = select(sites.c.revision).where(sites.c.site == site).with_for_update(skip_locked=True)
-    if connection.execute(lock).one_or_none() is None:
+    if not take(connection, site):
         return 0
     positions = ledger.claim(connection, site, limit=limit)
     if positions:
@@ -34,12 +33,25 @@ def bring_up_to_date(connection: Connection, site: str, *, limit: int = CLAIM_EV
     return len(positions)
 
 
+def take(connection: Connection, site: str) -> bool:
+    """Take a site to count it until the end of the transaction; False while another worker has it."""
+    free = select(sites.c.revision).where(sites.c.site == site).with_for_update(skip_locked=True)
+    return connection.execute(free).one_or_none() is not None
+
+
 def _raise_revision(connection: Connection, site: str, position: int) -> None:
+    """Say that the site's figures changed, and up to which event they count."""
     received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
+    # An event that was set aside and is counted late lies before what was counted meanwhile.
+    is_later = sites.c.counted_position < position
     connection.execute(
         update(sites)
         .where(sites.c.site == site)
-        .values(revision=sites.c.revision + 1, counted_position=position, counted_us=received)
+        .values(
+            revision=sites.c.revision + 1,
+            counted_position=case((is_later, position), else_=sites.c.counted_position),
+            counted_us=case((is_later, received), else_=sites.c.counted_us),
+        )
     )
 
 
@@ -70,7 +82,7 @@ class Audit:
 
 def audit(database: Database, site: str, progress: Progress | None = None) -> Audit:
     """Recount a site from its ledger in one snapshot, beside what is stored, and compare. Stops nobody."""
-    with database.snapshot_with_scratch() as connection, connection.begin():
+    with database.snapshot_with_scratch() as connection, database.begin_snapshot(connection):
         position, count = _recount_into_shadow(connection, site, progress)
         differences = [
             difference
@@ -85,29 +97,47 @@ def rebuild(database: Database, site: str, progress: Progress | None = None) -> 
 
     The recount reads a snapshot while the door goes on; what was counted meanwhile is caught up under the site's lock.
     """
-    with database.snapshot_with_scratch() as connection:
-        with connection.begin():
-            position, count = _recount_into_shadow(connection, site, progress)
-        connection = connection.execution_options(begin="BEGIN IMMEDIATE")
-        with connection.begin():
-            connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
-            since = _counted(connection, site, events.c.position > position)
-            if since:
-                Recount(ledger.View(connection, site), SHADOW).of_events(since)
-            for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
-                connection.execute(delete(live).where(live.c.site == site))
-                connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
-            if positions := since or ([position] if position else []):
-                _raise_revision(connection, site, positions[-1])
-        return count + len(since)
+    while True:
+        with database.snapshot_with_scratch() as connection:
+            with database.begin_snapshot(connection):
+                position, count = _recount_into_shadow(connection, site, progress)
+            with database.begin_write(connection):
+                counted = _swap_in(connection, site, position, count)
+        if counted is not None:
+            return counted
+
+
+def _swap_in(connection: Connection, site: str, position: int, count: int) -> int | None:
+    """Put the shadow, which counts `count` events up to a position, in the place of what is stored.
+
+    None when an event before that position was counted meanwhile, one that had been set aside: then the shadow is old.
+    """
+    connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
+    before = _count(connection, site, events.c.position <= position)
+    if before != count:
+        return None
+    since = _counted(connection, site, events.c.position > position)
+    if since:
+        Recount(ledger.View(connection, site), SHADOW).of_events(since)
+    for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
+        connection.execute(delete(live).where(live.c.site == site))
+        connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
+    _raise_revision(connection, site, since[-1] if since else position)
+    return count + len(since)
 
 
 def _recount_into_shadow(connection: Connection, site: str, progress: Progress | None) -> tuple[int, int]:
+    """(position, count) of the counted events of the snapshot, which the shadow then counts."""
     SHADOW.attempts.metadata.create_all(connection, checkfirst=False)
     counted = select(func.coalesce(func.max(events.c.position), 0), func.count())
     position, count = connection.execute(counted.where(events.c.site == site, events.c.state == COUNTED)).one()
     Recount(ledger.View(connection, site, upto=position), SHADOW).of_everything(progress)
     return position, count
+
+
+def _count(connection: Connection, site: str, *conditions: Any) -> int:
+    query = select(func.count()).where(events.c.site == site, events.c.state == COUNTED, *conditions)
+    return int(connection.execute(query).scalar_one())
 
 
 def _counted(connection: Connection, site: str, *conditions: Any) -> list[int]:

@@ -107,4 +107,4 @@ class FeedQuery(Query):
 class FindingsQuery(PageQuery):
     """Which findings."""
 
-    kind = _one_of(("contradiction", "new_name", "left_open"), "only findings of this kind")
+    kind = _one_of(("contradiction", "new_name", "left_open", "set_aside"), "only findings of this kind")

@@ -8,20 +8,24 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import pytest
 from redis import Redis
 from redis.exceptions import RedisError
-from sqlalchemy import text
+from sqlalchemy import Connection, text
 
 from service.app import create_app
 from tests import builders
-from worker import ledger, tallies
+from worker import ledger, recount, tallies
 from worker.database import Database
+from worker.findings import Finding, findings
+from worker.folding import Cut
 from worker.keys import new_key
-from worker.loop import CountingFailed, Loop, count_owed
+from worker.loop import Loop, count_owed
+from worker.records import Event
+from worker.reports.reading import open_site
 from worker.tasks import Nudger
 
 #: A Redis database of the tests' own; its keys carry the application's prefix.
@@ -60,24 +64,48 @@ def test_the_loop_finds_by_itself_what_no_nudge_reported(database: Database, loo
     wait_until(lambda: waiting(database) == 0)
 
 
-def test_a_fault_of_one_site_holds_up_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def spoil(monkeypatch: pytest.MonkeyPatch, *, attempt: str) -> None:
+    """Make the fold fail on one attempt."""
+    real = recount.fold_attempt
+
+    def failing(name: str, events: Iterable[Event]) -> Cut:
+        if name == attempt:
+            raise ArithmeticError("no such sum")
+        return real(name, events)
+
+    monkeypatch.setattr(recount, "fold_attempt", failing)
+
+
+def test_an_event_that_the_fold_cannot_bear_is_set_aside_and_the_rest_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     database = builders.installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("bad", "main"))
     for site in ("bad", "main"):
-        builders.append(database, [builders.event("attempt.finished", "a", **EVENT)], site=site)
-    real = tallies.bring_up_to_date
-
-    def failing(connection, site, **options):  # type: ignore[no-untyped-def]
-        if site == "bad":
-            raise ArithmeticError("poison")
-        return real(connection, site, **options)
-
-    monkeypatch.setattr(tallies, "bring_up_to_date", failing)
-    with pytest.raises(CountingFailed, match="bad"):
-        count_owed(database)
-    assert (waiting(database, "bad"), waiting(database, "main")) == (1, 0)
+        attempts = [builders.event("attempt.finished", f"a{number}", **EVENT) for number in range(50)]
+        builders.append(database, attempts, site=site)
+    spoil(monkeypatch, attempt="a17")
+    assert count_owed(database) == 100
+    for site in ("bad", "main"):
+        with database.read() as connection:
+            assert ledger.waiting(connection, site) == (0, 1)
+            (finding,) = [one for one in findings_of(connection, site) if one.kind == "set_aside"]
+            assert (finding.subject_kind, finding.subject) == ("attempt", "a17")
+            assert "no such sum" in finding.detail
+        assert tallies.audit(database, site).equal
     monkeypatch.undo()
+    with database.write() as connection:
+        assert ledger.owe_again(connection, "bad") == 1
     assert count_owed(database) == 1
+    with database.read() as connection:
+        assert ledger.waiting(connection, "bad") == (0, 0)
+        assert not [one for one in findings_of(connection, "bad") if one.kind == "set_aside"]
+        assert open_site(connection, "bad").as_of.position == 50
+    assert tallies.audit(database, "bad").events == 50
     database.close()
+
+
+def findings_of(connection: Connection, site: str) -> list[Finding]:
+    return findings(open_site(connection, site), now_us=builders.NOW_US)[0]
 
 
 def test_a_reader_delays_no_writer_and_no_checkpoint(database: Database) -> None:

@@ -1,0 +1,1 @@
+"""Commands of `cutledger`, by what they are about."""

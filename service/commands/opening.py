@@ -1,0 +1,67 @@
+"""What commands share: the installation that they work on, its sites, progress, and errors as one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from sqlalchemy import select
+
+from worker.audits import AuditRunning
+from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
+from worker.installing import SiteExists
+from worker.reports.reading import SiteUnknown
+from worker.settings import Installation
+from worker.tables import sites
+
+DATA = click.option(
+    "--data", type=click.Path(file_okay=False), envvar="CUTLEDGER_DATA", help="Folder of an embedded installation."
+)
+
+
+def refusal(message: str) -> click.ClickException:
+    """The end of a command that cannot do what it was asked: one sentence, exit status 1."""
+    return click.ClickException(message)
+
+
+@contextmanager
+def opened(data: str | None) -> Iterator[Database]:
+    """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
+    # gunicorn is slow to import, and some commands do without.
+    from service.server import prepare
+
+    installation = Installation.from_environment(data=data)
+    try:
+        prepare(installation)
+        database = Database(installation.database_url)
+        try:
+            yield database
+        finally:
+            database.close()
+    except (DatabaseUnavailable, SchemaNotOurs, SiteUnknown, SiteExists, AuditRunning) as error:
+        raise refusal(str(error)) from error
+
+
+def sites_of(database: Database, named: str | None) -> list[str]:
+    """All sites, or the named one; raises SiteUnknown."""
+    with database.read() as connection:
+        known = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+    if named is not None and named not in known:
+        raise SiteUnknown(named)
+    return known if named is None else [named]
+
+
+@contextmanager
+def progress_of(what: str, things: str = "attempts") -> Iterator[Callable[[int], None]]:
+    """A counter on the terminal for as long as something goes on; called with how many more are done."""
+    columns = (
+        SpinnerColumn(),
+        TextColumn(f"{{task.description}}: {{task.completed:,.0f}} {things}"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(what, total=None)
+        yield lambda count: progress.advance(task, count)
