@@ -22,21 +22,23 @@ _TRACE = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}", re.A
 
 @dataclass(frozen=True)
 class Parts:
-    """What the application works with: its database, and how it says that something was appended."""
+    """What the application works with: its database, how it says that something was appended, and who it knows."""
 
     database: Database
     nudge: Callable[[], None]
+    gate: Gate
 
 
 def create_app(database: Database, nudge: Callable[[], None]) -> Flask:
     """The HTTP service over a database; `nudge` is called after each commit that appended something."""
     app = Flask(__name__, static_folder=None)
     app.config.update(API_TITLE="Cutledger", API_VERSION=RELEASE, OPENAPI_VERSION="3.1.0", PROPAGATE_EXCEPTIONS=False)
-    app.extensions["cutledger"] = Parts(database, nudge)
+    gate = Gate(database)
+    app.extensions["cutledger"] = Parts(database, nudge, gate)
     app.url_map.converters["identifier"] = IdentifierConverter
     app.url_map.merge_slashes = False
     app.before_request(_name_request)
-    guard(app, Gate(database))
+    guard(app, gate)
     api = Api(app)
     for module in (events, state, reports, findings, sites, keys, audit, health):
         api.register_blueprint(module.blueprint)

@@ -103,6 +103,11 @@ class Gate:
             raise _no_key("this key is not known here, has expired or was revoked")
         return Asker(key)
 
+    def forget(self) -> None:
+        """Ask the database about every key again: one of them has changed."""
+        with self._lock:
+            self._known.clear()
+
     def _key(self, text: str) -> Key | None:
         with self._lock:
             since, known = self._known.get(text, (0.0, None))

@@ -14,9 +14,10 @@ from sqlalchemy import Connection, Select, Table, func, or_, select
 from worker.events import CONDITION_FIELDS
 from worker.jobs import to_make
 from worker.measures import E3, E6, scaled
+from worker.naming import name_key
 from worker.placing import cut_thickness_nm, mm
 from worker.plates import UNKNOWN, Condition, surface_group
-from worker.reports.reading import instant
+from worker.reports.reading import calendar_of, instant
 from worker.tables import LIVE
 
 Value = dict[str, Any]
@@ -215,9 +216,15 @@ def attempts(
     after: str | None = None,
     limit: int = 100,
 ) -> Page:
-    """A page of attempts by id; filters: columns of the attempts table and what they must be."""
+    """A page of attempts by id; filters: columns of the attempts table and what they must be.
+
+    `machine` is any name of it: it is matched as the attempts have it, and through the site's aliases.
+    """
     a = LIVE.attempts.c
-    where = [a[name] == value for name, value in filters.items() if value]
+    where: list[Any] = [a[name] == value for name, value in filters.items() if value and name != "machine"]
+    if machine := filters.get("machine"):
+        through_aliases = calendar_of(connection, site).latest.key_of("machine", machine)
+        where.append(a.machine.in_({name_key(machine), through_aliases}))
     where += _own(own)
     rows, following = _page(connection, LIVE.attempts, "attempt", site, where=where, after=after, limit=limit)
     return Page([_attempt_shown(row) for row in rows], following)

@@ -16,7 +16,7 @@ from marshmallow import RAISE
 from service.acceptance import Judged, People, judge
 from service.api_document.operations import Reply, operation
 from service.api_document.posting import POST_EVENTS
-from service.asking import Asker, asked_site, asker, database, needs
+from service.asking import Asker, asked_site, asker, database, needs, only_site
 from service.bodies import Batch, Item, parse_items, read_body
 from service.clock import now_us
 from service.faults import Fault
@@ -68,7 +68,7 @@ def post_events() -> Response:
     One event, an array, or one event a line. Each is answered by itself; a 2xx is sent only after they are durably
     committed. Sending again is free: the same source and id with the same content is a duplicate.
     """
-    site = asked_site()
+    site = only_site() or asked_site()
     body = read_body(
         request.stream,
         content_length=request.content_length,

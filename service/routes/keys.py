@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response
+from flask import Response, current_app
 from flask_smorest import Blueprint
 
 from service.api_document.operations import Reply, json_body, operation, path_id
@@ -86,6 +86,7 @@ def delete_key(key_id: str) -> Response:
         found = next(iter(known_keys(connection, [key_id])), None)
         if found is None or not _is_seen(found, asker()) or not revoke(connection, key_id, now_us=now_us()):
             raise not_found(f"there is no key {key_id!r} that still holds")
+    current_app.extensions["cutledger"].gate.forget()
     return Response(status=204)
 
 

@@ -71,6 +71,7 @@ def post_site() -> Response:
                 _settle(connection, site, settings, now)
     except SiteExists:
         raise wrong_field("/site", f"{site} is taken; choose another id") from None
+    current_app.extensions["cutledger"].gate.forget()
     current_app.extensions["cutledger"].nudge()
     return json_response({"site": site}, 201, Location=f"/v1/sites/{site}")
 

@@ -21,7 +21,6 @@ from service.schemas.queries import AttemptsQuery, JobsQuery, PlatesQuery, Query
 from service.schemas.state_answers import Attempt, AttemptPage, Job, JobPage, Plate, PlatePage
 from worker import ledger, state
 from worker.events import ATTEMPT, JOB, PLATE
-from worker.naming import name_key
 from worker.reports.reading import open_site
 
 blueprint = Blueprint("state", __name__, url_prefix="/v1", description="Jobs, plates and attempts as they stand")
@@ -169,9 +168,8 @@ def get_attempts(query: dict[str, Any]) -> Response:
     A terminal sees those of its own sources.
     """
     own = asker().own_sources
-    names = ("state", "job", "plate", "run", "piece", "outcome", "purpose", "day")
+    names = ("state", "job", "plate", "machine", "run", "piece", "outcome", "purpose", "day")
     filters = {name: query.get(name) for name in names}
-    filters["machine"] = name_key(query["machine"]) if "machine" in query else None
     page: dict[str, Any] = {name: query.get(name) for name in ("after", "limit")}
     return _answer(
         lambda connection, site: state.attempts(connection, site, filters=filters, own=own, **page),

@@ -9,6 +9,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
 from worker.events import EVENT_TYPES, OUTCOMES, PURPOSES
+from worker.reports.questions import read_day
 
 ID_LENGTH: Final = 128
 MOST_ITEMS: Final = 500
@@ -30,6 +31,20 @@ class WholeParameter(fields.Integer):
         if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) and self.low <= int(text) <= self.high:
             return int(text)
         raise ValidationError(f"must be a whole number from {self.low} to {self.high}, found {text[:60]!r}")
+
+
+class DayParameter(fields.String):
+    """A production day, as its text."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.metadata = {"format": "date", **self.metadata}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
+        text = str(value)
+        if read_day(text) is None:
+            raise ValidationError(f"must be a production day such as 2026-03-02, found {text[:60]!r}")
+        return text
 
 
 def _text(description: str, example: str) -> fields.String:
@@ -89,7 +104,7 @@ class AttemptsQuery(PageQuery):
     piece = _text("only attempts at a piece of this name", "bracket 3")
     outcome = _one_of(OUTCOMES, "only attempts with this outcome")
     purpose = _one_of(PURPOSES, "only attempts for this purpose")
-    day = _text("only attempts of this production day", "2026-03-04")
+    day = DayParameter(metadata={"description": "only attempts of this production day", "example": "2026-03-04"})
 
 
 class FeedQuery(Query):

@@ -66,7 +66,7 @@ class Door:
         return self.client.open(path, method=method, headers=headers | how.pop("headers", {}), **how)
 
     def get(self, path: str, *, key: str | None = "admin", headers: Mapping[str, str] = {}, **query: Any) -> Any:
-        return self.ask("GET", path, key=key, headers=dict(headers), query_string=query)
+        return self.ask("GET", path, key=key, headers=dict(headers), query_string=query or None)
 
     def read(self, path: str, **query: Any) -> Any:
         """JSON of an answer that must be 200."""
@@ -94,7 +94,8 @@ class Door:
         return [item["status"] for item in self.post(list(events), **how).get_json()["items"]]
 
     def set(self, valid_from: str = "2000-01-01", **settings: Any) -> None:
-        """Change the site's settings from a production day on, and count it."""
+        """Change the site's settings from a production day on, and count it. Each change is said a moment later."""
+        self.clock.now_us += 1
         body = {"valid_from": valid_from, **settings}
         answer = self.ask("PUT", f"/v1/sites/{self.site}", json=body)
         assert answer.status_code == 200, answer.text

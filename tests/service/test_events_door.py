@@ -526,3 +526,8 @@ def test_a_body_in_chunks_is_taken(server: Server, is_packed: bool) -> None:
 def test_a_body_in_chunks_is_bounded_without_a_length(server: Server) -> None:
     status, answer = server.post(b" " * (1024 * 1024) for _ in range(17))
     assert (status, answer["limit"]) == (413, BODY_LIMIT)
+
+
+def test_422_for_a_parameter_that_the_door_does_not_know(door: Door) -> None:
+    answer = door.post(cut(), query_string={"stie": "elsewhere"})
+    assert (answer.status_code, answer.get_json()["errors"][0]["parameter"]) == (422, "stie")

@@ -464,7 +464,7 @@ def test_rule_6_two_runs_that_overlap_on_one_machine_are_kept_as_a_contradiction
     ]
     found = kept_with(door, "runs_overlap", *sent)
     assert found["subject"] == "B"
-    assert found["figures"] == {"overlap_seconds": 300, "machine": "Laser 1", "earlier": "A", "later": "B"}
+    assert found["figures"] == {"overlap_seconds": 300, "earlier": "A", "later": "B"}
 
 
 # --- envelope ---------------------------------------------------------------------------------------------------

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import orjson
 import pytest
 
 from tests import builders
+from tests.conftest import Sites
 from tests.worker.state import rows_of
 from worker.database import Database
+from worker.findings import findings
 from worker.folding import instant_us
 from worker.reports.reading import open_site, spellings
 
@@ -17,6 +20,26 @@ Event = dict[str, Any]
 Row = dict[str, Any]
 STEEL = {"material": "S355", "thickness_mm": 20}
 PARTS = ("quantity", "tried", "good", "rework", "scrap", "not_made", "pending")
+
+
+@dataclass(frozen=True)
+class Shop:
+    """A site of its own."""
+
+    database: Database
+    site: str
+
+
+@pytest.fixture
+def shop(sites: Sites) -> Shop:
+    return Shop(sites.database, sites.new())
+
+
+def told(shop: Shop, *events: Event) -> None:
+    """Append events and count them; settings are about the shop's site."""
+    own = [event | {"subject": shop.site} if event["subject"] == "main" else event for event in events]
+    builders.append(shop.database, own, site=shop.site)
+    builders.count(shop.database, site=shop.site)
 
 
 def at(clock: str, *, day: str = "2026-03-04") -> str:
@@ -57,36 +80,36 @@ def settings(valid_from: str = "2000-01-01", **data: Any) -> Event:
     return builders.event("site.set", "main", valid_from=valid_from, **data)
 
 
-def attempts(database: Database, *events: Event) -> dict[str, Row]:
-    builders.told(database, *events)
-    with database.read() as connection:
-        return {row["attempt"]: row for row in rows_of(connection, "attempts", "main")}
+def attempts(shop: Shop, *events: Event) -> dict[str, Row]:
+    told(shop, *events)
+    with shop.database.read() as connection:
+        return {row["attempt"]: row for row in rows_of(connection, "attempts", shop.site)}
 
 
-def fold(database: Database, *events: Event, attempt: str = "A") -> Row:
-    return attempts(database, *events)[attempt]
+def fold(shop: Shop, *events: Event, attempt: str = "A") -> Row:
+    return attempts(shop, *events)[attempt]
 
 
 def seen(row: Row, *names: str) -> tuple[Any, ...]:
     return tuple(row[name] for name in names)
 
 
-def codes(database: Database) -> list[tuple[str, str]]:
-    with database.read() as connection:
-        return [(row["code"], row["subject"]) for row in rows_of(connection, "findings", "main")]
+def codes(shop: Shop) -> list[tuple[str, str]]:
+    with shop.database.read() as connection:
+        return [(row["code"], row["subject"]) for row in rows_of(connection, "findings", shop.site)]
 
 
-def tallied(database: Database, name: str) -> int:
-    with database.read() as connection:
-        return sum(row[name] for row in rows_of(connection, "tallies", "main"))
+def tallied(shop: Shop, name: str) -> int:
+    with shop.database.read() as connection:
+        return sum(row[name] for row in rows_of(connection, "tallies", shop.site))
 
 
 # --- step 1: what is said of the cut ----------------------------------------------------------------------------
 
 
-def test_step_1_the_last_value_given_counts_over_started_and_finished(database: Database) -> None:
+def test_step_1_the_last_value_given_counts_over_started_and_finished(shop: Shop) -> None:
     row = fold(
-        database,
+        shop,
         started("10:00", machine="L1", gas="air", run="r1", operator="p-one"),
         finished("11:00", gas="oxygen", job="J", interruptions=2),
         started("11:30", machine="L2", piece="7"),
@@ -110,8 +133,8 @@ def test_step_1_the_last_value_given_counts_over_started_and_finished(database: 
         ([finished("11:00"), finished("12:00")], "12:00"),
     ],
 )
-def test_step_1_started_at(database: Database, events: list[Event], clock: str) -> None:
-    assert fold(database, *events)["started_us"] == instant_us(at(clock))
+def test_step_1_started_at(shop: Shop, events: list[Event], clock: str) -> None:
+    assert fold(shop, *events)["started_us"] == instant_us(at(clock))
 
 
 @pytest.mark.parametrize(
@@ -125,25 +148,25 @@ def test_step_1_started_at(database: Database, events: list[Event], clock: str) 
     ],
 )
 def test_step_1_seconds_are_given_or_from_start_to_finish(
-    database: Database, events: list[Event], milliseconds: int | None
+    shop: Shop, events: list[Event], milliseconds: int | None
 ) -> None:
-    assert fold(database, *events)["seconds_ms"] == milliseconds
+    assert fold(shop, *events)["seconds_ms"] == milliseconds
 
 
-def test_step_1_outcome_and_stop_reason_are_those_of_the_last_finished(database: Database) -> None:
-    row = fold(database, finished("11:00", outcome="aborted", stop_reason="power"), finished("12:00"))
+def test_step_1_outcome_and_stop_reason_are_those_of_the_last_finished(shop: Shop) -> None:
+    row = fold(shop, finished("11:00", outcome="aborted", stop_reason="power"), finished("12:00"))
     assert seen(row, "outcome", "stop_reason") == ("severed", None)
 
 
-def test_step_1_pierces_and_failed_pierces_come_together(database: Database) -> None:
+def test_step_1_pierces_and_failed_pierces_come_together(shop: Shop) -> None:
     given = [
         finished("11:00", pierces=9, failed_pierces=3),
         finished("12:00", pierces=8, failed_pierces=1),
         finished("13:00"),
     ]
-    assert seen(fold(database, *given), "pierces", "failed_pierces") == (8, 1)
+    assert seen(fold(shop, *given), "pierces", "failed_pierces") == (8, 1)
     # Of the last that gives either: pierces alone tell no rate
-    assert seen(fold(database, finished("14:00", pierces=7)), "pierces", "failed_pierces") == (None, None)
+    assert seen(fold(shop, finished("14:00", pierces=7)), "pierces", "failed_pierces") == (None, None)
 
 
 # --- step 2: quantity and tried ---------------------------------------------------------------------------------
@@ -171,14 +194,14 @@ def test_step_1_pierces_and_failed_pierces_come_together(database: Database) -> 
         ({"quantity": 2, "good": 2, "outcome": "aborted"}, 2, 2),
     ],
 )
-def test_step_2_quantity_and_tried(database: Database, data: Event, quantity: int, tried: int) -> None:
-    assert seen(fold(database, finished(**data)), "quantity", "tried") == (quantity, tried)
+def test_step_2_quantity_and_tried(shop: Shop, data: Event, quantity: int, tried: int) -> None:
+    assert seen(fold(shop, finished(**data)), "quantity", "tried") == (quantity, tried)
 
 
-def test_step_2_quantity_is_the_largest_of_what_is_given_tried_and_the_operators_counts(database: Database) -> None:
+def test_step_2_quantity_is_the_largest_of_what_is_given_tried_and_the_operators_counts(shop: Shop) -> None:
     # quantity 2 as last given, tried 3, operator 1 + 3 = 4 (the last that gives any)
     row = fold(
-        database,
+        shop,
         started("10:00", quantity=9),
         finished("11:00", quantity=2, good=2),
         finished("11:10", tried=3),
@@ -188,38 +211,38 @@ def test_step_2_quantity_is_the_largest_of_what_is_given_tried_and_the_operators
     assert seen(row, "quantity", "tried", "good", "scrap") == (4, 4, 1, 3)
 
 
-def test_step_2_tried_is_at_least_what_is_counted(database: Database) -> None:
+def test_step_2_tried_is_at_least_what_is_counted(shop: Shop) -> None:
     # Said to have reached 1 of 4; 3 were inspected
-    row = fold(database, finished(quantity=4, tried=1), inspected(good=3))
+    row = fold(shop, finished(quantity=4, tried=1), inspected(good=3))
     assert seen(row, *PARTS) == (4, 3, 3, 0, 0, 0, 0)
 
 
-def test_step_2_counted_of_an_aborted_run_holds_the_inspections(database: Database) -> None:
+def test_step_2_counted_of_an_aborted_run_holds_the_inspections(shop: Shop) -> None:
     # 1 by the operator + 1 by inspection, + 1 lost; the other 2 of 5 are outside everything
-    row = fold(database, finished(quantity=5, outcome="aborted", good=1), inspected(rework=1))
+    row = fold(shop, finished(quantity=5, outcome="aborted", good=1), inspected(rework=1))
     assert seen(row, *PARTS) == (5, 3, 1, 1, 0, 1, 0)
 
 
 # --- steps 3 and 4: the first verdict ---------------------------------------------------------------------------
 
 
-def test_step_3_an_inspection_above_the_quantity_is_left_out_and_a_contradiction(database: Database) -> None:
+def test_step_3_an_inspection_above_the_quantity_is_left_out_and_a_contradiction(shop: Shop) -> None:
     # 2 of 4, then 3 more would be 5, then 2 more are 4
     row = fold(
-        database,
+        shop,
         finished(quantity=4),
         inspected("12:00", good=2),
         inspected("12:10", scrap=3),
         inspected("12:20", rework=2),
     )
     assert seen(row, "good", "rework", "scrap") == (2, 2, 0)
-    assert codes(database) == [("more_inspected_than_cut", "A")]
+    assert codes(shop) == [("more_inspected_than_cut", "A")]
 
 
-def test_step_3_inspections_count_in_fold_order(database: Database) -> None:
+def test_step_3_inspections_count_in_fold_order(shop: Shop) -> None:
     late, early = inspected("12:20", scrap=3), inspected("12:00", good=2)
-    assert seen(fold(database, finished(quantity=4), late), "good", "scrap") == (0, 3)
-    assert seen(fold(database, early), "good", "scrap") == (2, 0)
+    assert seen(fold(shop, finished(quantity=4), late), "good", "scrap") == (0, 3)
+    assert seen(fold(shop, early), "good", "scrap") == (2, 0)
 
 
 @pytest.mark.parametrize(
@@ -242,16 +265,16 @@ def test_step_3_inspections_count_in_fold_order(database: Database) -> None:
     ],
 )
 def test_step_4_what_the_sums_exceed_the_quantity_by_is_taken_out_of_the_operators(
-    database: Database, own: Event, found: Event, verdict: tuple[int, ...]
+    shop: Shop, own: Event, found: Event, verdict: tuple[int, ...]
 ) -> None:
-    row = fold(database, finished(quantity=4, **own), inspected(**found))
+    row = fold(shop, finished(quantity=4, **own), inspected(**found))
     assert seen(row, "good", "rework", "scrap") == verdict
 
 
-def test_step_4_rest_released_makes_parts_of_tried_good(database: Database) -> None:
+def test_step_4_rest_released_makes_parts_of_tried_good(shop: Shop) -> None:
     # 6 tried of 8: 1 scrap, 5 good, of which 4 were judged by nobody
     row = fold(
-        database,
+        shop,
         finished(quantity=8, tried=6),
         inspected("12:00", good=1, scrap=1),
         inspected(good=0, rest_released=True),
@@ -259,17 +282,17 @@ def test_step_4_rest_released_makes_parts_of_tried_good(database: Database) -> N
     assert seen(row, *PARTS, "released") == (8, 6, 5, 0, 1, 0, 0, 4)
 
 
-def test_step_4_rest_released_by_an_inspection_left_out_releases_nothing(database: Database) -> None:
-    row = fold(database, finished(quantity=2), inspected(good=3, rest_released=True))
+def test_step_4_rest_released_by_an_inspection_left_out_releases_nothing(shop: Shop) -> None:
+    row = fold(shop, finished(quantity=2), inspected(good=3, rest_released=True))
     assert seen(row, "good", "pending", "released") == (0, 2, 0)
 
 
 # --- step 5: downstream, and parts without a verdict ------------------------------------------------------------
 
 
-def test_step_5_downstream_moves_its_rework_and_scrap_out_of_good(database: Database) -> None:
+def test_step_5_downstream_moves_its_rework_and_scrap_out_of_good(shop: Shop) -> None:
     row = fold(
-        database,
+        shop,
         finished(quantity=6, good=5, scrap=1),
         inspected("12:00", stage="downstream", rework=1, scrap=2, good=2),
         inspected("12:10", stage="downstream", rework=1),
@@ -278,8 +301,8 @@ def test_step_5_downstream_moves_its_rework_and_scrap_out_of_good(database: Data
     assert seen(row, "good", "rework", "scrap") == (1, 2, 3)
 
 
-def test_step_5_downstream_moves_at_most_the_good_rework_before_scrap(database: Database) -> None:
-    row = fold(database, finished(quantity=3, good=3), inspected(stage="downstream", rework=2, scrap=2))
+def test_step_5_downstream_moves_at_most_the_good_rework_before_scrap(shop: Shop) -> None:
+    row = fold(shop, finished(quantity=3, good=3), inspected(stage="downstream", rework=2, scrap=2))
     # 2 of 3 to rework, 1 that is left to scrap
     assert seen(row, "good", "rework", "scrap") == (0, 2, 1)
 
@@ -289,10 +312,10 @@ def test_step_5_downstream_moves_at_most_the_good_rework_before_scrap(database: 
     [("severed", 0, 3), ("not_severed", 3, 0), ("pierce_failed", 3, 0), ("aborted", 1, 0)],
 )
 def test_step_5_parts_without_a_verdict_are_pending_or_not_made(
-    database: Database, outcome: str, not_made: int, pending: int
+    shop: Shop, outcome: str, not_made: int, pending: int
 ) -> None:
     # 1 of 4 judged: 3 left; an aborted run reached 1 + 1
-    row = fold(database, finished(quantity=4, good=1, outcome=outcome))
+    row = fold(shop, finished(quantity=4, good=1, outcome=outcome))
     assert seen(row, "not_made", "pending") == (not_made, pending)
 
 
@@ -312,21 +335,21 @@ def test_step_5_parts_without_a_verdict_are_pending_or_not_made(
     ],
 )
 def test_step_6_rework_that_no_one_declared_is_rework_all_the_same(
-    database: Database, said: Event, work: list[tuple[str, int]], good: int, rework: int, hidden: int
+    shop: Shop, said: Event, work: list[tuple[str, int]], good: int, rework: int, hidden: int
 ) -> None:
     events = [reworked(f"13:0{index}", operation=name, parts=parts) for index, (name, parts) in enumerate(work)]
-    assert seen(fold(database, finished(**said), *events), "good", "rework", "hidden") == (good, rework, hidden)
+    assert seen(fold(shop, finished(**said), *events), "good", "rework", "hidden") == (good, rework, hidden)
 
 
-def test_step_6_planned_finishing_hides_nothing(database: Database) -> None:
-    row = fold(database, finished(good=4), reworked(parts=4, planned=True, minutes=9))
+def test_step_6_planned_finishing_hides_nothing(shop: Shop) -> None:
+    row = fold(shop, finished(good=4), reworked(parts=4, planned=True, minutes=9))
     assert seen(row, "good", "rework", "hidden", "rework_minutes_e3") == (4, 0, 0, 0)
 
 
-def test_step_6_released_parts_are_at_most_the_good_that_remain(database: Database) -> None:
+def test_step_6_released_parts_are_at_most_the_good_that_remain(shop: Shop) -> None:
     # 5 released; downstream scraps 2 and grinding worked on 2 undeclared: 1 good remains
     row = fold(
-        database,
+        shop,
         finished(quantity=5),
         inspected(good=0, rest_released=True),
         inspected("14:00", stage="downstream", scrap=2),
@@ -355,18 +378,18 @@ def test_step_6_released_parts_are_at_most_the_good_that_remain(database: Databa
     ],
 )  # fmt: skip
 def test_step_7_what_became_of_four_parts_in_rework(
-    database: Database, events: list[Event], recovered: int, scrapped: int, in_rework: int
+    shop: Shop, events: list[Event], recovered: int, scrapped: int, in_rework: int
 ) -> None:
-    row = fold(database, finished(rework=4), *events)
+    row = fold(shop, finished(rework=4), *events)
     assert seen(row, "rework", "recovered", "scrapped", "in_rework") == (4, recovered, scrapped, in_rework)
 
 
 @pytest.mark.parametrize(("scrapped", "recovered", "in_rework"), [(0, 2, 1), (1, 1, 1), (2, 0, 1)])
 def test_step_7_hidden_rework_that_was_not_scrapped_is_recovered(
-    database: Database, scrapped: int, recovered: int, in_rework: int
+    shop: Shop, scrapped: int, recovered: int, in_rework: int
 ) -> None:
     # 1 declared + 2 hidden = 3 rework; recovered = max(0, 2 - scrapped)
-    row = fold(database, finished(good=4, rework=1), reworked(parts=3, scrapped=scrapped))
+    row = fold(shop, finished(good=4, rework=1), reworked(parts=3, scrapped=scrapped))
     assert seen(row, "rework", "hidden", "scrapped", "recovered", "in_rework") == (
         3, 2, scrapped, recovered, in_rework,
     )  # fmt: skip
@@ -375,11 +398,11 @@ def test_step_7_hidden_rework_that_was_not_scrapped_is_recovered(
 # --- step 8: which attempt it is --------------------------------------------------------------------------------
 
 
-def numbers(database: Database, *events: Event) -> dict[str, int | None]:
-    return {name: row["attempt_no"] for name, row in attempts(database, *events).items()}
+def numbers(shop: Shop, *events: Event) -> dict[str, int | None]:
+    return {name: row["attempt_no"] for name, row in attempts(shop, *events).items()}
 
 
-def test_step_8_the_rank_on_a_piece_is_by_started_at_then_id(database: Database) -> None:
+def test_step_8_the_rank_on_a_piece_is_by_started_at_then_id(shop: Shop) -> None:
     piece = {"job": "J", "piece": "1"}
     events = [
         finished("10:00", "Z", **piece),
@@ -387,10 +410,10 @@ def test_step_8_the_rank_on_a_piece_is_by_started_at_then_id(database: Database)
         finished("11:00", "a10", **piece),
         finished("11:00", "a2", **piece),
     ]
-    assert numbers(database, *events) == {"Z": 1, "a10": 2, "a2": 3, "b": 4}
+    assert numbers(shop, *events) == {"Z": 1, "a10": 2, "a2": 3, "b": 4}
 
 
-def test_step_8_a_piece_is_named_within_its_job_else_its_plate_else_it_stands_alone(database: Database) -> None:
+def test_step_8_a_piece_is_named_within_its_job_else_its_plate_else_it_stands_alone(shop: Shop) -> None:
     events = [
         finished("10:00", "A", job="J", plate="P", piece="1"),
         finished("10:10", "B", job="K", plate="P", piece="1"),
@@ -401,10 +424,10 @@ def test_step_8_a_piece_is_named_within_its_job_else_its_plate_else_it_stands_al
         finished("11:00", "G", job="J"),
         finished("11:10", "H", job="J"),
     ]
-    assert numbers(database, *events) == {"A": 1, "B": 1, "C": 1, "D": 2, "E": 1, "F": 1, "G": 1, "H": 1}
+    assert numbers(shop, *events) == {"A": 1, "B": 1, "C": 1, "D": 2, "E": 1, "F": 1, "G": 1, "H": 1}
 
 
-def test_step_8_a_retry_is_one_more_than_what_it_repeats_and_takes_no_rank(database: Database) -> None:
+def test_step_8_a_retry_is_one_more_than_what_it_repeats_and_takes_no_rank(shop: Shop) -> None:
     piece = {"job": "J", "piece": "1"}
     events = [
         finished("10:00", "A", **piece),
@@ -413,22 +436,22 @@ def test_step_8_a_retry_is_one_more_than_what_it_repeats_and_takes_no_rank(datab
         finished("10:30", "D", retry_of="B"),
         finished("09:00", "E", retry_of="not known"),
     ]
-    assert numbers(database, *events) == {"A": 1, "B": 2, "C": 2, "D": 3, "E": 2}
+    assert numbers(shop, *events) == {"A": 1, "B": 2, "C": 2, "D": 3, "E": 2}
 
 
-def test_step_8_an_unfinished_attempt_counts_as_not_known(database: Database) -> None:
-    assert numbers(database, inspected("09:00", "U", good=1), finished("10:00", "A", retry_of="U")) == {
+def test_step_8_an_unfinished_attempt_counts_as_not_known(shop: Shop) -> None:
+    assert numbers(shop, inspected("09:00", "U", good=1), finished("10:00", "A", retry_of="U")) == {
         "A": 2, "U": None,
     }  # fmt: skip
 
 
-def test_step_8_a_circle_counts_as_no_retry_of_for_its_members_alone(database: Database) -> None:
+def test_step_8_a_circle_counts_as_no_retry_of_for_its_members_alone(shop: Shop) -> None:
     events = [finished("10:00", "A", retry_of="B"), finished("10:10", "B", retry_of="A"),
               finished("10:20", "C", retry_of="B"), finished("10:30", "D", retry_of="D")]  # fmt: skip
-    assert numbers(database, *events) == {"A": 1, "B": 1, "C": 2, "D": 1}
+    assert numbers(shop, *events) == {"A": 1, "B": 1, "C": 2, "D": 1}
 
 
-def test_step_8_resume_recut_and_a_recut_job_make_at_least_a_second(database: Database) -> None:
+def test_step_8_resume_recut_and_a_recut_job_make_at_least_a_second(shop: Shop) -> None:
     events = [
         job("K", recut_of="J"),
         finished("10:00", "A", mode="resume"),
@@ -437,24 +460,24 @@ def test_step_8_resume_recut_and_a_recut_job_make_at_least_a_second(database: Da
         finished("10:30", "D", mode="recut", retry_of="C"),
         finished("10:40", "E", retry_of="D"),
     ]
-    assert numbers(database, *events) == {"A": 2, "B": 2, "C": 2, "D": 3, "E": 4}
+    assert numbers(shop, *events) == {"A": 2, "B": 2, "C": 2, "D": 3, "E": 4}
 
 
-def test_step_8_open_attempts_take_their_rank(database: Database) -> None:
+def test_step_8_open_attempts_take_their_rank(shop: Shop) -> None:
     piece = {"job": "J", "piece": "1"}
-    assert numbers(database, started("10:00", "A", **piece), finished("11:00", "B", **piece)) == {"A": 1, "B": 2}
-    assert tallied(database, "first_attempts") == 0
+    assert numbers(shop, started("10:00", "A", **piece), finished("11:00", "B", **piece)) == {"A": 1, "B": 2}
+    assert tallied(shop, "first_attempts") == 0
 
 
-def test_step_8_numbers_follow_a_late_event_and_its_void(database: Database) -> None:
+def test_step_8_numbers_follow_a_late_event_and_its_void(shop: Shop) -> None:
     piece = {"job": "J", "piece": "1"}
-    assert numbers(database, finished("11:00", "B", **piece)) == {"B": 1}
+    assert numbers(shop, finished("11:00", "B", **piece)) == {"B": 1}
     late = finished("10:00", "A", **piece)
-    assert numbers(database, late) == {"A": 1, "B": 2}
+    assert numbers(shop, late) == {"A": 1, "B": 2}
     gone = builders.event("event.voided", "A", source=late["source"]) | {
         "data": {"source": late["source"], "id": late["id"], "reason": "x"}
     }
-    assert numbers(database, gone) == {"B": 1}
+    assert numbers(shop, gone) == {"B": 1}
 
 
 # --- step 9: thickness, material, purpose -----------------------------------------------------------------------
@@ -469,27 +492,27 @@ def test_step_8_numbers_follow_a_late_event_and_its_void(database: Database) -> 
     ],
 )
 def test_step_9_the_plates_then_what_the_attempt_says(
-    database: Database, events: list[Event], nanometres: int, material: str
+    shop: Shop, events: list[Event], nanometres: int, material: str
 ) -> None:
-    row = fold(database, finished(job="J", plate="P", thickness_mm=25, material="A"), *events)
+    row = fold(shop, finished(job="J", plate="P", thickness_mm=25, material="A"), *events)
     assert seen(row, "thickness_nm", "material") == (nanometres, material)
 
 
-def test_step_9_else_the_jobs_else_the_attempt_is_unresolved(database: Database) -> None:
+def test_step_9_else_the_jobs_else_the_attempt_is_unresolved(shop: Shop) -> None:
     said = builders.event("attempt.finished", "A", job="J", outcome="severed", good=1)
-    assert seen(fold(database, said), "thickness_nm", "material", "state") == (None, None, "finished")
-    assert tallied(database, "good") == 1
-    assert seen(fold(database, job(thickness_mm=12, material="J")), "thickness_nm", "material") == (12_000_000, "j")
+    assert seen(fold(shop, said), "thickness_nm", "material", "state") == (None, None, "finished")
+    assert tallied(shop, "good") == 1
+    assert seen(fold(shop, job(thickness_mm=12, material="J")), "thickness_nm", "material") == (12_000_000, "j")
 
 
-def test_step_9_thickness_and_material_are_taken_each_for_itself(database: Database) -> None:
+def test_step_9_thickness_and_material_are_taken_each_for_itself(shop: Shop) -> None:
     said = builders.event("attempt.finished", "A", job="J", outcome="severed", material="A")
-    assert seen(fold(database, said, job(thickness_mm=12)), "thickness_nm", "material") == (12_000_000, "a")
+    assert seen(fold(shop, said, job(thickness_mm=12)), "thickness_nm", "material") == (12_000_000, "a")
 
 
-def test_step_9_purpose_is_the_attempts_then_the_jobs_then_production(database: Database) -> None:
+def test_step_9_purpose_is_the_attempts_then_the_jobs_then_production(shop: Shop) -> None:
     found = attempts(
-        database,
+        shop,
         job("T", purpose="trial"),
         finished("10:00", "A", job="T", purpose="proof"),
         finished("10:10", "B", job="T"),
@@ -498,8 +521,8 @@ def test_step_9_purpose_is_the_attempts_then_the_jobs_then_production(database: 
     assert [found[name]["purpose"] for name in "ABC"] == ["proof", "trial", "production"]
 
 
-def test_step_9_bevelled_attempts_are_kept_apart_under_the_plates_thickness(database: Database) -> None:
-    found = attempts(database, job(bevel_deg=22.5), finished("10:00", "A", job="J"), finished("10:10", "B"))
+def test_step_9_bevelled_attempts_are_kept_apart_under_the_plates_thickness(shop: Shop) -> None:
+    found = attempts(shop, job(bevel_deg=22.5), finished("10:00", "A", job="J"), finished("10:10", "B"))
     assert [seen(found[name], "bevel_mdeg", "thickness_nm") for name in "AB"] == [
         (22_500, 20_000_000), (None, 20_000_000),
     ]  # fmt: skip
@@ -531,8 +554,8 @@ def test_step_9_bevelled_attempts_are_kept_apart_under_the_plates_thickness(data
         ([plate(preparation_grade="Sa 2.5", rust_grade="B"), assessed(preparation_grade="Sa 1")], "loose_scale"),
     ],
 )
-def test_step_10_surface(database: Database, told: list[Event], surface: str) -> None:
-    assert fold(database, *told, finished(plate="P"))["surface"] == surface
+def test_step_10_surface(shop: Shop, told: list[Event], surface: str) -> None:
+    assert fold(shop, *told, finished(plate="P"))["surface"] == surface
 
 
 @pytest.mark.parametrize(
@@ -553,13 +576,13 @@ def test_step_10_surface(database: Database, told: list[Event], surface: str) ->
         ([plate(edges="plasma"), assessed(cooling="water")], "hardened"),
     ],
 )
-def test_step_10_thermal_history(database: Database, told: list[Event], history: str) -> None:
-    assert fold(database, *told, finished(plate="P"))["thermal_history"] == history
+def test_step_10_thermal_history(shop: Shop, told: list[Event], history: str) -> None:
+    assert fold(shop, *told, finished(plate="P"))["thermal_history"] == history
 
 
-def test_step_10_a_condition_is_that_which_held_when_the_attempt_started(database: Database) -> None:
+def test_step_10_a_condition_is_that_which_held_when_the_attempt_started(shop: Shop) -> None:
     found = attempts(
-        database,
+        shop,
         plate(clock="08:00", rust_grade="A"),
         assessed("12:00", rust_grade="B", observed_at=at("10:00")),
         assessed("11:00", rust_grade="C"),
@@ -574,27 +597,25 @@ def test_step_10_a_condition_is_that_which_held_when_the_attempt_started(databas
     assert surfaces == {"A": "tight_scale", "B": "loose_scale", "C": "rusted", "D": "unknown", "E": "loose_scale"}
 
 
-def test_step_10_ties_are_settled_in_fold_order(database: Database) -> None:
+def test_step_10_ties_are_settled_in_fold_order(shop: Shop) -> None:
     told = [
         plate(clock="08:00"),
         assessed("10:00", rust_grade="D", observed_at=at("09:00")),
         assessed("09:30", rust_grade="A", observed_at=at("09:00")),
     ]
     # Both held from 09:00; the one said at 10:00 is last in fold order
-    assert fold(database, *told, finished(plate="P"))["surface"] == "pitted"
+    assert fold(shop, *told, finished(plate="P"))["surface"] == "pitted"
 
 
-def test_step_10_each_condition_field_is_taken_for_itself(database: Database) -> None:
+def test_step_10_each_condition_field_is_taken_for_itself(shop: Shop) -> None:
     told = [plate(rust_grade="B", edges="laser"), assessed("09:00", cooling="water"), assessed("09:30", rust_grade="A")]
-    row = fold(database, *told, finished(plate="P"))
+    row = fold(shop, *told, finished(plate="P"))
     assert seen(row, "surface", "thermal_history") == ("tight_scale", "hardened")
 
 
-def test_step_10_a_late_assessment_moves_only_what_was_started_since(database: Database) -> None:
-    before = attempts(
-        database, plate(rust_grade="A"), finished("10:00", "A", plate="P"), finished("12:00", "B", plate="P")
-    )
-    after = attempts(database, assessed("15:00", rust_grade="C", observed_at=at("11:00")))
+def test_step_10_a_late_assessment_moves_only_what_was_started_since(shop: Shop) -> None:
+    before = attempts(shop, plate(rust_grade="A"), finished("10:00", "A", plate="P"), finished("12:00", "B", plate="P"))
+    after = attempts(shop, assessed("15:00", rust_grade="C", observed_at=at("11:00")))
     assert after["A"] == before["A"]
     assert after["B"]["surface"] == "rusted"
 
@@ -602,83 +623,83 @@ def test_step_10_a_late_assessment_moves_only_what_was_started_since(database: D
 # --- step 11: open, unfinished, unresolved ----------------------------------------------------------------------
 
 
-def test_step_11_one_that_has_only_started_is_open_and_counted_in_open_attempts_alone(database: Database) -> None:
-    row = fold(database, started(job="J", quantity=4, **STEEL), inspected(good=1))
+def test_step_11_one_that_has_only_started_is_open_and_counted_in_open_attempts_alone(shop: Shop) -> None:
+    row = fold(shop, started(job="J", quantity=4, **STEEL), inspected(good=1))
     assert seen(row, "state", "tried", "good", "pending") == ("open", 0, 0, 0)
-    assert {name: tallied(database, name) for name in ("open_attempts", "attempts", "parts_tried", "good")} == {
+    assert {name: tallied(shop, name) for name in ("open_attempts", "attempts", "parts_tried", "good")} == {
         "open_attempts": 1, "attempts": 0, "parts_tried": 0, "good": 0,
     }  # fmt: skip
-    assert seen(fold(database, finished(quantity=4)), "state", "tried", "good") == ("finished", 4, 1)
-    assert (tallied(database, "open_attempts"), tallied(database, "attempts")) == (0, 1)
+    assert seen(fold(shop, finished(quantity=4)), "state", "tried", "good") == ("finished", 4, 1)
+    assert (tallied(shop, "open_attempts"), tallied(shop, "attempts")) == (0, 1)
 
 
 def test_step_11_one_of_which_only_what_followed_is_known_is_unfinished_and_counted_nowhere(
-    database: Database,
+    shop: Shop,
 ) -> None:
-    row = fold(database, inspected(good=3), reworked("13:00", minutes=7.5, parts=1))
+    row = fold(shop, inspected(good=3), reworked("13:00", minutes=7.5, parts=1))
     assert seen(row, "state", "attempt_no", "day", "tried", "good") == ("unfinished", None, None, 0, 0)
-    with database.read() as connection:
-        assert rows_of(connection, "tallies", "main") == []
-        (booked,) = rows_of(connection, "rework_tallies", "main")
+    with shop.database.read() as connection:
+        assert rows_of(connection, "tallies", shop.site) == []
+        (booked,) = rows_of(connection, "rework_tallies", shop.site)
     assert (booked["day"], booked["booked_rework_minutes_e3"]) == ("2026-03-04", 7_500)
 
 
-def test_step_11_an_unresolved_attempt_is_counted_under_null(database: Database) -> None:
-    row = fold(database, builders.event("attempt.finished", "A", outcome="severed", good=1))
+def test_step_11_an_unresolved_attempt_is_counted_under_null(shop: Shop) -> None:
+    row = fold(shop, builders.event("attempt.finished", "A", outcome="severed", good=1))
     assert seen(row, "state", "thickness_nm", "material", "good") == ("finished", None, None, 1)
-    assert tallied(database, "attempts") == 1
+    assert tallied(shop, "attempts") == 1
 
 
 # --- what surrounds an attempt ----------------------------------------------------------------------------------
 
 
-def test_a_job_stated_anew_changes_what_its_attempts_take_from_it(database: Database) -> None:
+def test_a_job_stated_anew_changes_what_its_attempts_take_from_it(shop: Shop) -> None:
     said = builders.event("attempt.finished", "A", job="J", outcome="severed", tried=2, failed_pierces=1)
-    first = fold(database, said, job(pierces_per_part=3, part_mass_kg=2, bevel_deg=30, purpose="trial"))
+    first = fold(shop, said, job(pierces_per_part=3, part_mass_kg=2, bevel_deg=30, purpose="trial"))
     # 3 x 2 tried
     assert seen(first, "pierces", "bevel_mdeg", "purpose", "thickness_nm") == (6, 30_000, "trial", 20_000_000)
-    anew = fold(database, job(clock="09:00", part_number="BR-2", thickness_mm=25))
+    anew = fold(shop, job(clock="09:00", part_number="BR-2", thickness_mm=25))
     assert seen(anew, "pierces", "bevel_mdeg", "purpose", "thickness_nm") == (None, None, "production", 25_000_000)
     assert anew["part_number"] == "BR-2"
 
 
-def test_an_ancestor_stated_anew_changes_the_origin_of_cuts_on_its_remnants(database: Database) -> None:
+def test_an_ancestor_stated_anew_changes_the_origin_of_cuts_on_its_remnants(shop: Shop) -> None:
     told = [plate("P1", heat_number="H1"), plate("P2", parent="P1"), plate("P3", parent="P2"), finished(plate="P3")]
-    assert fold(database, *told)["heat_number"] == "H1"
-    assert fold(database, plate("P1", "09:00", heat_number="H2", mill="North"))["heat_number"] == "H2"
-    assert seen(fold(database, plate("P2", "09:00")), "heat_number", "mill") == (None, None)
+    assert fold(shop, *told)["heat_number"] == "H1"
+    assert fold(shop, plate("P1", "09:00", heat_number="H2", mill="North"))["heat_number"] == "H2"
+    assert seen(fold(shop, plate("P2", "09:00")), "heat_number", "mill") == (None, None)
 
 
-def test_a_ring_of_parents_is_found_and_goes_with_it(database: Database) -> None:
-    builders.told(database, plate("P1", parent="P2"), plate("P2", parent="P1"), plate("P3", parent="P1"))
-    assert codes(database) == [("parent_ring", "P1"), ("parent_ring", "P2")]
-    builders.told(database, plate("P1", "09:00", parent="P0"))
-    assert codes(database) == []
+def test_a_ring_of_parents_is_found_and_goes_with_it(shop: Shop) -> None:
+    told(shop, plate("P1", parent="P2"), plate("P2", parent="P1"), plate("P3", parent="P1"))
+    assert codes(shop) == [("parent_ring", "P1"), ("parent_ring", "P2")]
+    told(shop, plate("P1", "09:00", parent="P0"))
+    assert codes(shop) == []
 
 
-def test_a_changed_start_of_day_replaces_what_lies_from_its_production_day_on(database: Database) -> None:
+def test_a_changed_start_of_day_replaces_what_lies_from_its_production_day_on(shop: Shop) -> None:
     cuts = [
         builders.event("attempt.finished", f"A{day}", outcome="severed", time=f"2026-03-0{day}T05:30:00Z")
         for day in (3, 4, 5)
     ]
-    found = attempts(database, *cuts)
+    found = attempts(shop, *cuts)
     # 05:30 is before 06:00: the day before
     assert [row["day"] for row in found.values()] == ["2026-03-02", "2026-03-03", "2026-03-04"]
-    found = attempts(database, settings("2026-03-04", day_start="05:00"))
+    found = attempts(shop, settings("2026-03-04", day_start="05:00"))
     # From production day 03-04 on the day begins at 05:00: both 03-04T05:30 and 03-05T05:30 are past it
     assert [row["day"] for row in found.values()] == ["2026-03-02", "2026-03-04", "2026-03-05"]
     assert [row["shift"] for row in found.values()] == ["night"] * 3
 
 
-def test_a_changed_zone_replaces_days_weeks_and_shifts(database: Database) -> None:
+def test_a_changed_zone_replaces_days_weeks_and_shifts(shop: Shop) -> None:
     # Sunday 2026-03-08T23:30Z is Monday 08:30 in Tokyo
     late = builders.event("attempt.finished", "A", outcome="severed", time="2026-03-08T23:30:00Z")
-    assert seen(fold(database, late), "day", "week", "shift") == ("2026-03-08", "2026-W10", "night")
-    row = fold(database, settings("2026-03-01", zone="Asia/Tokyo"))
+    assert seen(fold(shop, late), "day", "week", "shift") == ("2026-03-08", "2026-W10", "night")
+    row = fold(shop, settings("2026-03-01", zone="Asia/Tokyo"))
     assert seen(row, "day", "week", "shift") == ("2026-03-09", "2026-W11", "early")
 
 
-def test_settings_hold_field_by_field_from_their_production_day(database: Database) -> None:
+def test_settings_hold_field_by_field_from_their_production_day(shop: Shop) -> None:
     rates = {"currency": "EUR", "labour_per_hour": 60, "machine_per_hour": 0, "material_per_kg": 0}
     told = [
         builders.event("site.set", "main", valid_from="2026-03-02", rates=rates, time="2026-03-09T10:00:00Z"),
@@ -687,30 +708,30 @@ def test_settings_hold_field_by_field_from_their_production_day(database: Databa
         builders.event("attempt.finished", "B", time="2026-03-05T10:00:00Z", outcome="severed", pierces=4),
         builders.event("attempt.finished", "C", time="2026-03-01T10:00:00Z", outcome="severed", pierces=4),
     ]
-    found = attempts(database, *told)
+    found = attempts(shop, *told)
     assert {name: row["failed_pierces"] for name, row in found.items()} == {"A": None, "B": 0, "C": None}
     assert {name: row["cost_e6"] for name, row in found.items()} == {"A": 0, "B": 0, "C": None}
 
 
-def test_a_changed_alias_regroups_old_attempts(database: Database) -> None:
+def test_a_changed_alias_regroups_old_attempts(shop: Shop) -> None:
     cuts = [finished("10:00", "A", machine="Laser 1"), finished("11:00", "B", machine="Bay two")]
-    assert {row["machine"] for row in attempts(database, *cuts).values()} == {"laser 1", "bay two"}
+    assert {row["machine"] for row in attempts(shop, *cuts).values()} == {"laser 1", "bay two"}
     aliases = [{"kind": "machine", "name": "Laser 2", "also": ["BAY TWO", "laser 1"]}]
-    assert {row["machine"] for row in attempts(database, settings(aliases=aliases)).values()} == {"laser 2"}
-    with database.read() as connection:
-        assert spellings(open_site(connection, "main"), "machine") == {"laser 2": "Laser 2"}
-    assert {row["machine"] for row in attempts(database, settings("2001-01-01", aliases=[])).values()} == {
+    assert {row["machine"] for row in attempts(shop, settings(aliases=aliases)).values()} == {"laser 2"}
+    with shop.database.read() as connection:
+        assert spellings(open_site(connection, shop.site), "machine") == {"laser 2": "Laser 2"}
+    assert {row["machine"] for row in attempts(shop, settings("2001-01-01", aliases=[])).values()} == {
         "laser 1", "bay two",
     }  # fmt: skip
 
 
-def test_names_are_shown_as_first_written(database: Database) -> None:
-    builders.told(database, finished("11:00", "B", machine="LASER 1"), finished("12:00", "C", machine="laser 1"))
-    with database.read() as connection:
-        assert spellings(open_site(connection, "main"), "machine") == {"laser 1": "LASER 1"}
-    builders.told(database, finished("10:00", "A", machine=" Laser 1 "))
-    with database.read() as connection:
-        assert spellings(open_site(connection, "main"), "machine") == {"laser 1": "Laser 1"}
+def test_names_are_shown_as_first_written(shop: Shop) -> None:
+    told(shop, finished("11:00", "B", machine="LASER 1"), finished("12:00", "C", machine="laser 1"))
+    with shop.database.read() as connection:
+        assert spellings(open_site(connection, shop.site), "machine") == {"laser 1": "LASER 1"}
+    told(shop, finished("10:00", "A", machine=" Laser 1 "))
+    with shop.database.read() as connection:
+        assert spellings(open_site(connection, shop.site), "machine") == {"laser 1": "Laser 1"}
 
 
 @pytest.mark.parametrize(
@@ -725,27 +746,51 @@ def test_names_are_shown_as_first_written(database: Database) -> None:
         ({"seconds": 3 * 86_400}, {}, True),
     ],
 )
-def test_two_runs_overlap_on_one_machine(database: Database, one: Event, other: Event, overlaps: bool) -> None:
-    builders.told(
-        database,
+def test_two_runs_overlap_on_one_machine(shop: Shop, one: Event, other: Event, overlaps: bool) -> None:
+    told(
+        shop,
         finished("12:00", "A", started_at=at("10:00"), **({"machine": "L1"} | one)),
         finished("12:00", "B", started_at=at("10:10"), seconds=60, **({"machine": " l1"} | other)),
     )
-    assert codes(database) == ([("runs_overlap", "B")] if overlaps else [])
+    assert codes(shop) == ([("runs_overlap", "B")] if overlaps else [])
 
 
-def test_an_overlap_goes_when_one_of_its_runs_does(database: Database) -> None:
+def test_an_overlap_goes_when_one_of_its_runs_does(shop: Shop) -> None:
     both = [
         finished("12:00", "A", started_at=at("10:00"), seconds=3600, machine="L1"),
         finished("12:00", "B", started_at=at("10:10"), seconds=60, machine="L1"),
     ]
-    builders.told(database, *both)
-    assert codes(database) == [("runs_overlap", "B")]
+    told(shop, *both)
+    assert codes(shop) == [("runs_overlap", "B")]
     said = {"source": both[0]["source"], "id": both[0]["id"], "reason": "x"}
-    builders.told(database, builders.event("event.voided", "A") | {"data": said})
-    assert codes(database) == []
+    told(shop, builders.event("event.voided", "A") | {"data": said})
+    assert codes(shop) == []
 
 
-def test_the_settings_of_the_recipe_used_are_kept(database: Database) -> None:
+def test_the_settings_of_the_recipe_used_are_kept(shop: Shop) -> None:
     recipe = {"name": "R", "power_w": 12_000, "focus_mm": -2.5}
-    assert orjson.loads(fold(database, started(recipe={"name": "old"}), finished(recipe=recipe))["settings"]) == recipe
+    assert orjson.loads(fold(shop, started(recipe={"name": "old"}), finished(recipe=recipe))["settings"]) == recipe
+
+
+def found_at(shop: Shop, instant: str, kind: str) -> list[tuple[str, str]]:
+    with shop.database.read() as connection:
+        page, _ = findings(open_site(connection, shop.site), now_us=instant_us(instant), kind=kind)
+    return [(one.subject_kind, one.subject) for one in page]
+
+
+def test_an_attempt_left_open_for_24_hours_is_a_finding_until_it_is_finished(shop: Shop) -> None:
+    told(shop, started("10:00"))
+    assert found_at(shop, "2026-03-05T09:59:59Z", "left_open") == []
+    assert found_at(shop, "2026-03-05T10:00:01Z", "left_open") == [("attempt", "A")]
+    told(shop, finished("11:00"))
+    assert found_at(shop, "2026-03-05T10:00:01Z", "left_open") == []
+
+
+def test_a_new_name_is_one_finding_until_the_settings_list_it(shop: Shop) -> None:
+    cuts = [finished("10:00", "A", machine="Laser 1"), finished("11:00", "B", machine="LASER 1", recipe={"name": "R"})]
+    told(shop, *cuts)
+    now = "2026-03-06T10:00:00Z"
+    assert found_at(shop, now, "new_name") == [("machine", "Laser 1"), ("material", "S355"), ("recipe", "R")]
+    listed = [{"kind": "machine", "name": "L", "also": ["laser 1"]}, {"kind": "recipe", "name": "r"}]
+    told(shop, settings(aliases=listed))
+    assert found_at(shop, now, "new_name") == [("material", "S355")]

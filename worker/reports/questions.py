@@ -163,7 +163,7 @@ def _window(parameters: Mapping[str, Sequence[str]], today: date, wrong: list[Wr
 def _from_to(given: Mapping[str, str | None], today: date, wrong: list[Wrong]) -> tuple[date, date]:
     days: dict[str, date] = {}
     for name, text in given.items():
-        day = _read_day(text or "")
+        day = read_day(text or "")
         if day is None:
             wrong.append(Wrong(name, f"must be a production day such as 2026-03-02, found {(text or '')[:60]!r}"))
         else:
@@ -178,7 +178,8 @@ def _from_to(given: Mapping[str, str | None], today: date, wrong: list[Wrong]) -
     return first, last
 
 
-def _read_day(text: str) -> date | None:
+def read_day(text: str) -> date | None:
+    """The day that a text such as "2026-03-02" is; None for any other."""
     try:
         return date.fromisoformat(text) if _DAY.fullmatch(text) else None
     except ValueError:
@@ -212,7 +213,7 @@ def _month_later(first: date, months: int) -> date:
 
 
 def _one_day(text: str, _today: date) -> tuple[date, date] | str:
-    day = _read_day(text)
+    day = read_day(text)
     return (day, day) if day is not None else f"must be a production day such as 2026-03-02, found {text[:60]!r}"
 
 
