@@ -128,7 +128,8 @@ def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fau
         return [Fault(f"{pointer}/type", f"{event.type} is for keys with the role admin")]
     if event.type == "cutledger.site.set" and event.subject != site:
         return [Fault(f"{pointer}/subject", f"must be the site of the request, {site}")]
-    if event.void_target is not None and who.is_only_terminal and event.void_target[0] != event.source:
+    may_void_others = administers or "erp" in who.key.roles
+    if event.void_target is not None and not may_void_others and event.void_target[0] != event.source:
         return [Fault(f"{pointer}/data/source", "a terminal voids events of its own source only")]
     return []
 

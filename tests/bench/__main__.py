@@ -1,0 +1,78 @@
+"""`python -m tests.bench`: run the measures, print the table, write the JSON."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import click
+from rich.console import Console
+
+from tests.bench import door, growth, large_batches, visible
+from tests.bench.figures import Figure
+from tests.bench.shop import FEWEST_ATTEMPTS
+from tests.bench.showing import show, write
+from tests.bench.surroundings import in_words, load_average, machine, versions
+
+RESULTS: Final = Path("bench-results")
+MANY: Final = 1_000_000
+MANY_QUICKLY: Final = 100_000
+#: Where no terminal says how wide it is.
+WIDTH: Final = 160
+Measure = Callable[[Path, Console], list[Figure]]
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--attempts",
+    envvar="BENCH_ATTEMPTS",
+    type=click.IntRange(min=FEWEST_ATTEMPTS),
+    help=f"Attempts of the large ledger (BENCH_ATTEMPTS); {MANY:,} by default.",
+)
+@click.option("--quick", is_flag=True, help=f"{MANY_QUICKLY:,} attempts unless --attempts says otherwise.")
+@click.option("--only", multiple=True, type=click.Choice(("visible", "batch", "growth", "door")), help="Run only this.")
+@click.option("--seed", default=1, show_default=True, help="The shop that is measured.")
+def main(attempts: int | None, only: Sequence[str], seed: int, *, quick: bool) -> None:
+    """Measure the service on a real server, each figure beside a floor in the same run.
+
+    Prints a table, writes JSON into bench-results/, exits 1 when a wanted figure is missed. Machines are noisy: believe
+    the ratios.
+    """
+    many = attempts or (MANY_QUICKLY if quick else MANY)
+    measures: dict[str, Measure] = {
+        "visible": visible.measure,
+        "batch": lambda folder, console: large_batches.measure(folder, console, seed=seed),
+        "growth": lambda folder, console: growth.measure(folder, console, attempts=many, seed=seed),
+        "door": lambda folder, console: door.measure(folder, console, seed=seed),
+    }
+    console = Console()
+    if not console.is_terminal:
+        console = Console(width=WIDTH)
+    sys.exit(_run({name: measures[name] for name in measures if name in only or not only}, console, many, seed))
+
+
+def _run(measures: dict[str, Measure], console: Console, attempts: int, seed: int) -> int:
+    at, began, load = datetime.now(UTC), time.monotonic(), load_average()
+    facts = {"versions": versions(), "machine": machine(), "seed": seed, "attempts": attempts}
+    console.print(in_words(facts["machine"], facts["versions"]), highlight=False)
+    figures: list[Figure] = []
+    for name, measure in measures.items():
+        with tempfile.TemporaryDirectory(prefix=f"cutledger-bench-{name}-") as folder:
+            figures += measure(Path(folder), console)
+    seconds = round(time.monotonic() - began, 1)
+    loads = {"load_average_before": load, "load_average_after": load_average()}
+    path = write(RESULTS, at, facts | loads | {"seconds": seconds}, figures)
+    show(console, figures)
+    console.print(
+        f"{seconds:,} s; load average {load} before, {load_average()} after. Written: {path}", highlight=False
+    )
+    return int(any(figure.met is False for figure in figures))
+
+
+if __name__ == "__main__":
+    main()
