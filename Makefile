@@ -31,7 +31,7 @@ serve: $(STAMP) ## Serve the folder data/ on 127.0.0.1:8750
 	$(BIN)/cutledger serve --port $(PORT)
 
 test: $(TESTS_STAMP) ## Run the tests
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist worksteal
 
 check: $(TESTS_STAMP) ## Check style, types, import contracts and the API document
 	$(BIN)/ruff format --check .
