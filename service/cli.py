@@ -10,13 +10,16 @@ import click
 
 from service import RELEASE
 from service.clock import now_us
-from service.commands.opening import DATA, opened, progress_of, refusal, sites_of
+from service.commands.migrating import migrate
+from service.commands.opening import DATA, named_installation, opened, progress_of, refusal, sites_of
 from service.commands.retrying import retry
+from service.commands.working import schedule, worker
 from worker.audits import begin, give_up, run
-from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
+from worker.database import Database, DatabaseUnavailable
 from worker.installing import add_site
 from worker.keys import ROLES, known_keys, new_key, revoke
 from worker.reports.reading import open_site
+from worker.schema import SchemaBehind, SchemaNotOurs
 from worker.settings import Installation
 from worker.tallies import rebuild as rebuild_tallies
 
@@ -40,12 +43,12 @@ def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
     """Answer requests, and count what they bring."""
     from service.server import AlreadyServed, Server, hold, prepare
 
-    installation = Installation.from_environment(data=data)
+    installation = named_installation(data)
     try:
         lock = hold(installation.data) if installation.embedded else None
         prepare(installation)
         _close_what_a_crash_left(installation)
-    except (AlreadyServed, SchemaNotOurs, DatabaseUnavailable) as error:
+    except (AlreadyServed, SchemaBehind, SchemaNotOurs, DatabaseUnavailable) as error:
         raise refusal(str(error)) from error
     if not quiet:
         _greet(installation, host, port)
@@ -77,23 +80,6 @@ def _greet(installation: Installation, host: str, port: int) -> None:
             f"  cutledger key new --role admin --name first{folder}",
             err=True,
         )
-
-
-@main.command()
-@click.option("--concurrency", default=1, show_default=True, type=click.IntRange(1, 64), help="Worker processes.")
-def worker(concurrency: int) -> None:
-    """Count what is owed, woken over Redis (CUTLEDGER_BROKER_URL), and by schedule."""
-    from worker.tasks import make_worker
-
-    installation = Installation.from_environment()
-    try:
-        app = make_worker(installation)
-    except ValueError as error:
-        raise refusal(str(error)) from error
-    schedule = installation.data / "schedule"
-    schedule.parent.mkdir(parents=True, exist_ok=True)
-    options = ["--loglevel=INFO", f"--concurrency={concurrency}", "--without-gossip", "--without-mingle", "-B"]
-    app.worker_main(["worker", *options, f"--schedule={schedule}"])
 
 
 @main.group()
@@ -201,7 +187,7 @@ def rebuild(data: str | None, site: str | None) -> None:
     """Compute everything again from the ledger. Stop the server of an embedded installation first."""
     from service.server import AlreadyServed, hold
 
-    installation = Installation.from_environment(data=data)
+    installation = named_installation(data)
     try:
         lock = hold(installation.data) if installation.embedded else None
     except AlreadyServed as error:
@@ -243,4 +229,5 @@ def openapi(path: Path, *, check: bool) -> None:
         raise refusal(f"{path} is not the document of this code; write it again with: make openapi")
 
 
-main.add_command(retry)
+for command in (migrate, retry, schedule, worker):
+    main.add_command(command)

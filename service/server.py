@@ -16,6 +16,7 @@ from service.clock import now_us
 from worker.database import Database
 from worker.installing import install
 from worker.loop import Loop
+from worker.schema import check, migrate
 from worker.settings import Installation
 
 THREADS: Final = 8
@@ -43,11 +44,16 @@ def hold(folder: Path) -> IO[str]:
 
 
 def prepare(installation: Installation) -> None:
-    """Make what an installation needs and lacks: tables, secret, first site."""
+    """Make ready what an installation needs: tables, secret, first site.
+
+    An embedded one is brought to this release; raises SchemaBehind for a grown one that is not, and SchemaNotOurs.
+    """
     database = Database(installation.database_url)
     try:
-        database.create()
+        if installation.embedded:
+            migrate(database)
         with database.write() as connection:
+            check(connection)
             install(connection, now_us=now_us())
     finally:
         database.close()

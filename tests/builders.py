@@ -14,6 +14,7 @@ from worker import ledger, tallies
 from worker.database import Database
 from worker.folding import instant_us
 from worker.installing import add_site, install
+from worker.schema import migrate
 
 NOW_US = 1_800_000_000_000_000
 SITE = "main"
@@ -73,7 +74,7 @@ def event(
 
 def installed(url: str, *, sites: Iterable[str] = (SITE,)) -> Database:
     database = Database(url)
-    database.create()
+    migrate(database)
     with database.write() as connection:
         install(connection, now_us=NOW_US)
         for site in set(sites) - {SITE}:

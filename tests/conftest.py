@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from itertools import count
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-from tests.builders import NOW_US, embedded
+from tests.builders import NOW_US, embedded, installed
+from tests.grown import fresh_postgres
 from worker.database import Database
 from worker.installing import add_site
 
@@ -20,11 +23,23 @@ settings.register_profile(
 settings.load_profile("plain")
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    opened = embedded(tmp_path)
-    yield opened
-    opened.close()
+#: All that the first path does is proven on both.
+ENGINES = ("sqlite", "postgresql")
+
+
+@contextmanager
+def installation_on(engine: str, folder: Path, *, name: str = "test") -> Iterator[Database]:
+    """A new installation on SQLite in a folder, or on the PostgreSQL of the tests (skips without one)."""
+    with ExitStack() as stack:
+        opened = embedded(folder) if engine == "sqlite" else installed(stack.enter_context(fresh_postgres(name)))
+        stack.callback(opened.close)
+        yield opened
+
+
+@pytest.fixture(params=ENGINES)
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
+    with installation_on(request.param, tmp_path) as opened:
+        yield opened
 
 
 class Sites:
@@ -40,9 +55,13 @@ class Sites:
             add_site(connection, site, now_us=NOW_US)
         return site
 
+    def examples(self, count: int) -> int:
+        """Examples of a long property: on PostgreSQL, where each costs more, a fifth unless all are asked for."""
+        thorough = self.database.is_sqlite or os.environ.get("CUTLEDGER_TEST_THOROUGH") == "1"
+        return count if thorough else count // 5
 
-@pytest.fixture(scope="session")
-def sites(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sites]:
-    opened = embedded(tmp_path_factory.mktemp("sites"))
-    yield Sites(opened)
-    opened.close()
+
+@pytest.fixture(scope="session", params=ENGINES)
+def sites(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sites]:
+    with installation_on(request.param, tmp_path_factory.mktemp("sites"), name="sites") as opened:
+        yield Sites(opened)

@@ -13,15 +13,17 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.builders import NOW_US, event
+from tests.conftest import ENGINES, installation_on
 from tests.service.conftest import Clock, Door, Service, cut, opened, received, serving
 from worker.shopcalendar import iso_week, monday_of
 
 HOUR = timedelta(hours=1)
 
 
-@pytest.fixture(scope="module")
-def published(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    with serving(tmp_path_factory.mktemp("published")) as running:
+@pytest.fixture(scope="module", params=ENGINES)
+def published(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    folder = tmp_path_factory.mktemp("published")
+    with installation_on(request.param, folder, name="published") as opened, serving(opened) as running:
         yield running
 
 

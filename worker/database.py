@@ -19,11 +19,15 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from worker.tables import SCHEMA_VERSION, metadata
-
 BUSY_TIMEOUT_MS = 5_000
 WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
+POOL_SIZE = 8
+CONNECT_SECONDS = 3
+#: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
+IDLE_IN_TRANSACTION_MS = 30_000
+#: As long as writers wait for each other on SQLite.
+LOCK_TIMEOUT_MS = WRITER_QUEUE_SECONDS * 1_000
 
 
 _SQLITE_UNAVAILABLE = (
@@ -40,14 +44,6 @@ _SQLITE_UNAVAILABLE = (
 
 class DatabaseUnavailable(Exception):
     """The database cannot take or answer this now; nothing was kept of it."""
-
-
-class SchemaNotOurs(Exception):
-    """The database was made by another release."""
-
-    def __init__(self, found: int) -> None:
-        super().__init__(f"the data has schema {found}, this release reads schema {SCHEMA_VERSION}")
-        self.found = found
 
 
 def _sqlite_engine(url: str, *, writes: bool) -> Engine:
@@ -78,6 +74,37 @@ def _sqlite_engine(url: str, *, writes: bool) -> Engine:
     return engine
 
 
+def _postgresql_engine(url: str) -> Engine:
+    """An engine that learns soon when the server is gone, and whose forgotten transactions hold up nobody for long."""
+    given = make_url(url)
+    if given.drivername == "postgresql":
+        given = given.set(drivername="postgresql+psycopg")
+    return create_engine(
+        given,
+        pool_pre_ping=True,
+        pool_recycle=1_800,
+        pool_size=POOL_SIZE,
+        max_overflow=POOL_SIZE,
+        pool_timeout=WRITER_QUEUE_SECONDS,
+        connect_args={
+            "connect_timeout": CONNECT_SECONDS,
+            "application_name": "cutledger",
+            "options": " ".join(
+                f"-c {name}={milliseconds}"
+                for name, milliseconds in (
+                    ("idle_in_transaction_session_timeout", IDLE_IN_TRANSACTION_MS),
+                    ("lock_timeout", LOCK_TIMEOUT_MS),
+                )
+            ),
+            # A server that vanished without a word is given up on within about 30 s.
+            "keepalives_idle": 10,
+            "keepalives_interval": 5,
+            "keepalives_count": 3,
+            "tcp_user_timeout": 30_000,
+        },
+    )
+
+
 class Database:
     """The installation's database."""
 
@@ -90,7 +117,7 @@ class Database:
             self._writer = _sqlite_engine(url, writes=True)
             self._reader = _sqlite_engine(url, writes=False)
         else:
-            self._writer = create_engine(url, pool_pre_ping=True)
+            self._writer = _postgresql_engine(url)
             self._reader = self._writer.execution_options(isolation_level="REPEATABLE READ")
 
     @contextmanager
@@ -130,16 +157,6 @@ class Database:
         """Begin a transaction of a scratch connection that writes what all read."""
         options = {"begin": "BEGIN IMMEDIATE"} if self.is_sqlite else {"isolation_level": "READ COMMITTED"}
         return connection.execution_options(**options).begin()
-
-    def create(self) -> None:
-        """Make the tables where there are none; raises SchemaNotOurs for another release's data."""
-        with self.write() as connection:
-            if self.is_sqlite:
-                found = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
-                if found not in (0, SCHEMA_VERSION):
-                    raise SchemaNotOurs(found)
-                connection.exec_driver_sql(f"PRAGMA user_version = {SCHEMA_VERSION}")
-            metadata.create_all(connection)
 
     def checkpoint(self) -> None:
         """Fold the write-ahead log of an embedded file back into it, once it has grown."""

@@ -33,9 +33,6 @@ NAMING: Final = {
 }
 metadata = MetaData(naming_convention=NAMING)
 
-#: Raised whenever a table changes, so that an older file is recognised.
-SCHEMA_VERSION: Final = 1
-
 OWED: Final = 0
 COUNTED: Final = 1
 SET_ASIDE: Final = 2

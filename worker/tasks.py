@@ -15,17 +15,22 @@ from celery.signals import worker_process_init
 from kombu.exceptions import KombuError
 from redis.exceptions import RedisError
 
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 from worker.loop import count_owed
-from worker.settings import Installation
+from worker.settings import Installation, SettingWrong
 
 log = logging.getLogger(__name__)
 
 COUNT_OWED: Final = "cutledger.count_owed"
+QUEUE: Final = "cutledger"
+#: Without it the wake-ups of a day without workers would fill the broker.
+ENOUGH_WAKE_UPS: Final = 100
 #: A beat of the schedule: what no wake-up reported is found within this time.
 SWEEP_SECONDS: Final = 2.0
 #: After a failed wake-up the broker is left alone for this long; the sweep finds what is owed meanwhile.
 BROKER_REST_SECONDS: Final = 5.0
+#: A worker process makes room for a fresh one beyond this, in KiB, once its task is done.
+WORKER_MEMORY_KIB: Final = 600_000
 
 
 def make_celery(broker_url: str) -> Celery:
@@ -37,34 +42,52 @@ def make_celery(broker_url: str) -> Celery:
         task_serializer="json",
         enable_utc=True,
         timezone="UTC",
-        task_default_queue="cutledger",
+        task_default_queue=QUEUE,
+        # What a worker dies on is woken for again; counting twice is impossible, counting late is not wanted.
         task_acks_late=True,
         task_reject_on_worker_lost=True,
+        # A retry would hold up the thread that sends wake-ups, not mend the broker.
         task_publish_retry=False,
         worker_prefetch_multiplier=1,
+        worker_disable_prefetch=True,
+        worker_max_tasks_per_child=10_000,
+        worker_max_memory_per_child=WORKER_MEMORY_KIB,
+        worker_cancel_long_running_tasks_on_connection_loss=False,
         worker_hijack_root_logger=False,
         worker_redirect_stdouts=False,
         worker_send_task_events=False,
         broker_connection_timeout=2,
+        broker_connection_retry=True,
         broker_connection_retry_on_startup=True,
         broker_connection_max_retries=None,
+        broker_channel_error_retry=True,
         broker_transport_options={
             "visibility_timeout": 900,
+            "unacked_restore_interval": 10,
+            "unacked_restore_throttle": 1,
             "socket_timeout": 5,
             "socket_connect_timeout": 2,
             "socket_keepalive": True,
             "health_check_interval": 10,
+            "retry_on_timeout": False,
+            "max_retries": 1,
+            "interval_start": 0,
+            "interval_step": 0.2,
+            "interval_max": 0.2,
             "global_keyprefix": "cutledger:",
         },
+        # A sweep nobody took in time is thrown away, so that they do not pile up while no worker runs.
         beat_schedule={"sweep": {"task": COUNT_OWED, "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}}},
+        # Without it a beat that waits for a dead broker would sleep on for minutes.
+        beat_max_loop_interval=SWEEP_SECONDS,
     )
     return app
 
 
 def make_worker(installation: Installation) -> Celery:
-    """Celery application whose task counts this installation's owed events."""
+    """Celery application whose task counts this installation's owed events; raises SettingWrong."""
     if installation.broker_url is None:
-        raise ValueError("a Celery worker needs CUTLEDGER_BROKER_URL, such as redis://127.0.0.1:6379/0")
+        raise SettingWrong("workers need CUTLEDGER_BROKER_URL, such as redis://127.0.0.1:6379/0")
     app = make_celery(installation.broker_url)
     opened: dict[str, Database] = {}
 
@@ -77,7 +100,12 @@ def make_worker(installation: Installation) -> Celery:
     def _count_owed() -> None:
         if "database" not in opened:
             opened["database"] = Database(installation.database_url)
-        count_owed(opened["database"])
+        try:
+            count_owed(opened["database"])
+            opened["database"].checkpoint()
+        except DatabaseUnavailable as error:
+            # Nothing is lost by giving up: the next beat finds what is owed.
+            log.warning("counting rests, the database is not available: %s", error)
 
     return app
 
@@ -116,7 +144,13 @@ class Nudger:
     def _send(self) -> None:
         began = time.monotonic()
         try:
-            self._app.send_task(COUNT_OWED)
+            if not self._enough_wait():
+                self._app.send_task(COUNT_OWED)
         except (KombuError, RedisError, OSError) as error:
             log.warning("the broker did not take a wake-up after %.1f s: %s", time.monotonic() - began, error)
             self._stopping.wait(BROKER_REST_SECONDS)
+
+    def _enough_wait(self) -> bool:
+        """True when more wake-ups lie at the broker than there are workers to wake: no one takes them at the moment."""
+        with self._app.producer_pool.acquire(block=True) as producer:
+            return int(producer.channel.client.llen(QUEUE)) >= ENOUGH_WAKE_UPS

@@ -11,10 +11,11 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from sqlalchemy import select
 
 from worker.audits import AuditRunning
-from worker.database import Database, DatabaseUnavailable, SchemaNotOurs
+from worker.database import Database, DatabaseUnavailable
 from worker.installing import SiteExists
 from worker.reports.reading import SiteUnknown
-from worker.settings import Installation
+from worker.schema import SchemaBehind, SchemaNotOurs
+from worker.settings import Installation, SettingWrong
 from worker.tables import sites
 
 DATA = click.option(
@@ -27,13 +28,21 @@ def refusal(message: str) -> click.ClickException:
     return click.ClickException(message)
 
 
+def named_installation(data: str | None = None) -> Installation:
+    """The installation that the settings name; a wrong one ends the command."""
+    try:
+        return Installation.from_environment(data=data)
+    except SettingWrong as error:
+        raise refusal(str(error)) from error
+
+
 @contextmanager
 def opened(data: str | None) -> Iterator[Database]:
     """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
     # gunicorn is slow to import, and some commands do without.
     from service.server import prepare
 
-    installation = Installation.from_environment(data=data)
+    installation = named_installation(data)
     try:
         prepare(installation)
         database = Database(installation.database_url)
@@ -41,7 +50,7 @@ def opened(data: str | None) -> Iterator[Database]:
             yield database
         finally:
             database.close()
-    except (DatabaseUnavailable, SchemaNotOurs, SiteUnknown, SiteExists, AuditRunning) as error:
+    except (DatabaseUnavailable, SchemaBehind, SchemaNotOurs, SiteUnknown, SiteExists, AuditRunning) as error:
         raise refusal(str(error)) from error
 
 

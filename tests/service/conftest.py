@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import count as counting
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,7 +16,8 @@ from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.bodies import ARRAY, LINES, ONE_EVENT, ONE_OR_ARRAY
-from tests.builders import NOW_US, SITE, count, event, installed
+from tests.builders import NOW_US, count, event
+from tests.conftest import ENGINES, installation_on
 from worker.database import Database
 from worker.installing import add_site
 from worker.keys import ROLES, new_key
@@ -185,18 +185,15 @@ class Service:
 
 
 @contextmanager
-def serving(folder: Path, *, sites: tuple[str, ...] = (SITE,)) -> Iterator[Service]:
-    """An application over a new database in a folder, without a worker: tests count when they mean to."""
-    database = installed(f"sqlite:///{folder / 'service.sqlite3'}", sites=sites)
-    try:
-        yield Service(create_app(database, nudge=lambda: None), database)
-    finally:
-        database.close()
+def serving(database: Database) -> Iterator[Service]:
+    """An application over a database, without a worker: tests count when they mean to."""
+    yield Service(create_app(database, nudge=lambda: None), database)
 
 
-@pytest.fixture(scope="session")
-def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    with serving(tmp_path_factory.mktemp("service")) as running:
+@pytest.fixture(scope="session", params=ENGINES)
+def service(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    folder = tmp_path_factory.mktemp("service")
+    with installation_on(request.param, folder, name="service") as opened, serving(opened) as running:
         yield running
 
 

@@ -23,18 +23,22 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from sqlalchemy import func, select
 
 from service.app import create_app
 from service.bodies import ARRAY, LINES, MOST_ITEMS, ONE_EVENT, ONE_OR_ARRAY
 from service.routes.events import BODY_LIMIT
 from service.server import prepare
-from tests.builders import NOW_US, embedded, event
+from tests.builders import NOW_US, event
+from tests.conftest import installation_on
 from tests.independent_recount import recount
 from tests.service.conftest import Clock, Door, as_lines, cut, serving, void
 from worker import database as worker_database
+from worker import ledger
 from worker.database import Database
 from worker.keys import new_key
 from worker.settings import Installation
+from worker.tables import events
 
 REPOSITORY = Path(__file__).parents[2]
 PROBLEM = "application/problem+json"
@@ -256,15 +260,14 @@ def test_an_answer_carries_the_request_id_of_its_traceparent(door: Door) -> None
 # --- the promise ------------------------------------------------------------------------------------------------
 
 
-def rows_seen_by_another(path: Path) -> int:
-    with closing(sqlite3.connect(path)) as other:
-        return int(other.execute("SELECT count(*) FROM events").fetchone()[0])
+def rows_seen_by_another(url: str) -> int:
+    with closing(Database(url)) as other, other.read() as connection:
+        return int(connection.execute(select(func.count()).select_from(events)).scalar_one())
 
 
-def test_2xx_and_the_nudge_come_only_after_the_commit(tmp_path: Path) -> None:
-    database = embedded(tmp_path)
+def test_2xx_and_the_nudge_come_only_after_the_commit(database: Database) -> None:
     seen: list[int] = []
-    client = create_app(database, nudge=lambda: seen.append(rows_seen_by_another(database.path))).test_client()
+    client = create_app(database, nudge=lambda: seen.append(rows_seen_by_another(database.url))).test_client()
     door = Door(database, client, "main", {}, Clock())
     door.keys["admin"] = door.key("admin")
     assert door.post(cut("A", time="2026-03-04T10:00:00Z")).status_code == 202
@@ -273,15 +276,14 @@ def test_2xx_and_the_nudge_come_only_after_the_commit(tmp_path: Path) -> None:
     # Nothing to judge, nobody to wake
     assert door.post(cut(outcome="cut")).status_code == 422
     assert seen == [1, 3]
-    database.close()
 
 
 @pytest.fixture
 def impatient(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Door]:
-    """The door of a database that waits for nobody for long."""
+    """The door of a file that waits for nobody for long."""
     monkeypatch.setattr(worker_database, "BUSY_TIMEOUT_MS", 20)
     monkeypatch.setattr(worker_database, "WRITER_QUEUE_SECONDS", 0.05)
-    with serving(tmp_path) as running:
+    with installation_on("sqlite", tmp_path) as opened, serving(opened) as running:
         yield running.door()
 
 
@@ -308,6 +310,20 @@ def test_503_and_nothing_kept_while_the_writers_of_this_process_queue_too_long(i
     with impatient.database.write():
         refused_for_now(impatient, cut())
     assert impatient.statuses(cut()) == ["accepted"]
+
+
+def test_503_and_nothing_kept_while_another_session_holds_the_site_on_postgresql(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker_database, "LOCK_TIMEOUT_MS", 50)
+    with installation_on("postgresql", tmp_path) as opened, serving(opened) as running:
+        door, other = running.door(), running.door()
+        with opened.write() as connection:
+            ledger.append(connection, door.site, [], received_us=0)
+            refused_for_now(door, [cut("A"), cut("B")])
+            assert taken(door) == 0
+            assert other.statuses(cut("A")) == ["accepted"]  # another site is not held up
+        assert door.statuses(cut("A"), cut("B")) == ["accepted", "accepted"]
 
 
 def test_503_and_nothing_kept_when_the_disk_is_full(impatient: Door) -> None:

@@ -11,10 +11,11 @@ import orjson
 import pytest
 from sqlalchemy import Connection, update
 
-from tests.builders import NOW_US, SITE, count, event, installed, posted
+from tests.builders import NOW_US, SITE, count, event, posted
 from worker import ledger
 from worker.database import Database
 from worker.events import ATTEMPT
+from worker.installing import add_site
 from worker.ledger import CursorUnreadable, Verdict, View
 from worker.tables import SET_ASIDE, events
 
@@ -78,8 +79,9 @@ def test_append_says_how_to_mend_a_conflict(database: Database) -> None:
     assert "void that event and send the right one under a new id" in verdict.reason
 
 
-def test_append_tells_events_apart_by_site_source_and_id_as_they_are(tmp_path: Any) -> None:
-    database = installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("other",))
+def test_append_tells_events_apart_by_site_source_and_id_as_they_are(database: Database) -> None:
+    with database.write() as connection:
+        add_site(connection, "other", now_us=NOW_US)
     sent = [
         cut(id="1", source="/a"),
         cut(id="1", source="/A"),
@@ -90,7 +92,6 @@ def test_append_tells_events_apart_by_site_source_and_id_as_they_are(tmp_path: A
     assert statuses(database, *sent) == ["accepted"] * 5
     assert statuses(database, *sent, site="other") == ["accepted"] * 5
     assert statuses(database, *sent) == ["duplicate"] * 5
-    database.close()
 
 
 def test_append_refuses_a_void_of_a_known_void(database: Database) -> None:
@@ -109,12 +110,12 @@ def test_append_refuses_a_void_that_names_another_subject_than_its_known_target(
     assert verdicts[1].pointer == "/subject"
 
 
-def test_append_takes_a_void_whose_target_is_not_known_and_one_of_another_site(tmp_path: Any) -> None:
-    database = installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("other",))
+def test_append_takes_a_void_whose_target_is_not_known_and_one_of_another_site(database: Database) -> None:
+    with database.write() as connection:
+        add_site(connection, "other", now_us=NOW_US)
     mistaken = cut("A")
     append(database, mistaken, site="other")
     assert statuses(database, void(mistaken, subject="B")) == ["accepted"]
-    database.close()
 
 
 def test_append_judges_a_repeated_void_as_a_repeat_before_all_else(database: Database) -> None:

@@ -22,6 +22,7 @@ from worker import ledger, recount, tallies
 from worker.database import Database
 from worker.findings import Finding, findings
 from worker.folding import Cut
+from worker.installing import add_site
 from worker.keys import new_key
 from worker.loop import Loop, count_owed
 from worker.records import Event
@@ -77,9 +78,10 @@ def spoil(monkeypatch: pytest.MonkeyPatch, *, attempt: str) -> None:
 
 
 def test_an_event_that_the_fold_cannot_bear_is_set_aside_and_the_rest_goes_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    database = builders.installed(f"sqlite:///{tmp_path / 'two.sqlite3'}", sites=("bad", "main"))
+    with database.write() as connection:
+        add_site(connection, "bad", now_us=builders.NOW_US)
     for site in ("bad", "main"):
         attempts = [builders.event("attempt.finished", f"a{number}", **EVENT) for number in range(50)]
         builders.append(database, attempts, site=site)
@@ -101,7 +103,6 @@ def test_an_event_that_the_fold_cannot_bear_is_set_aside_and_the_rest_goes_on(
         assert not [one for one in findings_of(connection, "bad") if one.kind == "set_aside"]
         assert open_site(connection, "bad").as_of.position == 50
     assert tallies.audit(database, "bad").events == 50
-    database.close()
 
 
 def findings_of(connection: Connection, site: str) -> list[Finding]:
