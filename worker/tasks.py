@@ -115,6 +115,8 @@ class Nudger:
 
     def __init__(self, broker_url: str) -> None:
         self._app = make_celery(broker_url)
+        #: True while the broker does not take wake-ups.
+        self.rests = False
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-nudger", daemon=True)
@@ -148,7 +150,10 @@ class Nudger:
                 self._app.send_task(COUNT_OWED)
         except (KombuError, RedisError, OSError) as error:
             log.warning("the broker did not take a wake-up after %.1f s: %s", time.monotonic() - began, error)
+            self.rests = True
             self._stopping.wait(BROKER_REST_SECONDS)
+        else:
+            self.rests = False
 
     def _enough_wait(self) -> bool:
         """True when more wake-ups lie at the broker than there are workers to wake: no one takes them at the moment."""

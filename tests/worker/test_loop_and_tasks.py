@@ -7,18 +7,21 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from fakeredis import TcpFakeServer
 from redis import Redis
-from redis.exceptions import RedisError
 from sqlalchemy import Connection, text
 
 from service.app import create_app
 from tests import builders
-from worker import ledger, recount, tallies
+from tests.grown import BROKER, broker_or_skip
+from worker import ledger, recount, tallies, tasks
 from worker.database import Database
 from worker.findings import Finding, findings
 from worker.folding import Cut
@@ -29,8 +32,6 @@ from worker.records import Event
 from worker.reports.reading import open_site
 from worker.tasks import Nudger
 
-#: A Redis database of the tests' own; its keys carry the application's prefix.
-BROKER = os.environ.get("CUTLEDGER_TEST_BROKER_URL", "redis://127.0.0.1:6379/9")
 EVENT = {"outcome": "severed", "quantity": 2, "good": 2, "material": "S355", "thickness_mm": 20}
 
 
@@ -141,45 +142,145 @@ def test_a_nudge_of_an_absent_broker_returns_at_once_and_the_door_answers(databa
     nudger.stop()
 
 
+class Listener:
+    """An address that takes connections and never answers them: a broker that hangs, or one that hangs up at once."""
+
+    def __init__(self, *, hangs_up: bool) -> None:
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.url = f"redis://127.0.0.1:{self._socket.getsockname()[1]}/0"
+        self._hangs_up = hangs_up
+        self.connections: list[socket.socket] = []
+        self._thread = threading.Thread(target=self._accept, daemon=True)
+        self._thread.start()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                connection, _ = self._socket.accept()
+            except OSError:
+                return
+            self.connections.append(connection)
+            if self._hangs_up:
+                connection.close()
+
+    def close(self) -> None:
+        self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+        self._thread.join()
+        for connection in self.connections:
+            connection.close()
+
+
+@pytest.fixture(params=[False, True], ids=["hangs", "hangs up"])
+def bad_broker(request: pytest.FixtureRequest) -> Iterator[Listener]:
+    listener = Listener(hangs_up=request.param)
+    yield listener
+    listener.close()
+
+
+def test_the_door_answers_while_the_broker_does_not_and_leaves_it_alone_for_a_while(
+    database: Database, bad_broker: Listener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tasks, "BROKER_REST_SECONDS", 3_600.0)
+    nudger = Nudger(bad_broker.url)
+    nudger.start()
+    try:
+        builders.append(database, [builders.event("attempt.finished", "a", **EVENT)])
+        nudger.nudge()
+        wait_until(lambda: bool(bad_broker.connections))
+        # The thread that sends is busy with the broker; a nudge is a word to it, and no wait.
+        for _ in range(10_000):
+            nudger.nudge()
+        wait_until(lambda: nudger.rests)
+        asked = len(bad_broker.connections)
+        for _ in range(100):
+            nudger.nudge()
+            time.sleep(0.001)
+        assert len(bad_broker.connections) == asked
+    finally:
+        nudger.stop()
+
+
+def test_wake_ups_that_nobody_takes_do_not_pile_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tasks, "ENOUGH_WAKE_UPS", 5)
+    with stand_in_for_redis() as url:
+        nudger = Nudger(url)
+        nudger.start()
+        held = Redis.from_url(url)
+        try:
+            for _ in range(60):
+                nudger.nudge()
+                time.sleep(0.005)
+            wait_until(lambda: held.llen("cutledger:cutledger") == 5)
+            assert not nudger.rests
+        finally:
+            nudger.stop()
+            held.close()
+
+
+@contextmanager
+def stand_in_for_redis() -> Iterator[str]:
+    """A broker for machines without Redis: it speaks the protocol, and is gone afterwards."""
+    server = TcpFakeServer(("127.0.0.1", 0), server_type="redis")
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield f"redis://127.0.0.1:{server.server_address[1]}/0"
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
 @pytest.fixture
 def broker() -> Iterator[str]:
     """A Redis that is really there."""
-    connection = Redis.from_url(BROKER)
-    try:
-        connection.ping()
-    except RedisError as error:
-        pytest.skip(f"no Redis answers at the test's address: {error}")
-    yield BROKER
-    for key in connection.scan_iter("cutledger:*"):
-        connection.delete(key)
-    connection.close()
+    yield broker_or_skip()
+    with closing(Redis.from_url(BROKER)) as connection:
+        for key in connection.scan_iter("cutledger:*"):
+            connection.delete(key)
 
 
-def test_a_real_celery_worker_counts_what_it_is_woken_for(tmp_path: Path, broker: str) -> None:
-    database = builders.installed(f"sqlite:///{tmp_path / 'cutledger.sqlite3'}")
-    environment = os.environ | {"CUTLEDGER_DATA": str(tmp_path), "CUTLEDGER_BROKER_URL": broker}
-    command = [sys.executable, "-m", "service", "worker"]
-    log = (tmp_path / "worker.log").open("w")
-    worker = subprocess.Popen(command, env=environment, stdout=log, stderr=log, start_new_session=True)
+@contextmanager
+def celery_worker(folder: Path, url: str, broker: str, *options: str) -> Iterator[Path]:
+    """A real worker process, stopped with what it started; gives its log."""
+    environment = os.environ | {"CUTLEDGER_DATABASE_URL": url, "CUTLEDGER_BROKER_URL": broker}
+    command = [sys.executable, "-m", "service", "worker", *options]
+    path = folder / f"worker-{len(list(folder.glob('worker-*')))}.log"
+    with path.open("w") as log:
+        worker = subprocess.Popen(command, env=environment, stdout=log, stderr=log, start_new_session=True)
+        try:
+            yield path
+        finally:
+            os.killpg(worker.pid, signal.SIGTERM)
+            try:
+                worker.wait(timeout=20)
+            except subprocess.TimeoutExpired:
+                os.killpg(worker.pid, signal.SIGKILL)
+                worker.wait()
+
+
+def test_real_celery_workers_count_what_they_are_woken_for(database: Database, tmp_path: Path, broker: str) -> None:
+    with database.write() as connection:
+        add_site(connection, "other", now_us=builders.NOW_US)
+    sites = (builders.SITE, "other")
     nudger = Nudger(broker)
     nudger.start()
-    try:
-        for number in range(20):
-            builders.append(database, [builders.event("attempt.finished", f"a{number}", **EVENT)])
+    with (
+        celery_worker(tmp_path, database.url, broker) as scheduled,
+        celery_worker(tmp_path, database.url, broker, "--no-schedule", "--concurrency", "2") as woken,
+    ):
+        for number in range(40):
+            name = f"a{number}"
+            builders.append(database, [builders.event("attempt.finished", name, **EVENT)], site=sites[number % 2])
             nudger.nudge()
-        wait_until(lambda: waiting(database) == 0, seconds=60)
+        wait_until(lambda: not any(waiting(database, site) for site in sites), seconds=60)
+        nudger.stop()
         # The schedule finds what no wake-up reported.
         builders.append(database, [builders.event("attempt.finished", "swept", **EVENT)])
         wait_until(lambda: waiting(database) == 0)
-        assert tallies.audit(database, builders.SITE).equal
-    finally:
-        nudger.stop()
-        os.killpg(worker.pid, signal.SIGTERM)
-        try:
-            worker.wait(timeout=20)
-        except subprocess.TimeoutExpired:
-            os.killpg(worker.pid, signal.SIGKILL)
-            worker.wait()
-        log.close()
-        database.close()
-    assert (tmp_path / "worker.log").read_text().count("succeeded") >= 1
+    for site, attempts in zip(sites, (21, 20), strict=True):
+        audit = tallies.audit(database, site)
+        assert (audit.equal, audit.events) == (True, attempts)
+    assert "ready" in scheduled.read_text()
+    assert "ready" in woken.read_text()
