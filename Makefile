@@ -7,10 +7,10 @@ STAMP := $(VENV)/installed
 TESTS_STAMP := $(VENV)/installed-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: help install demo serve test check bench openapi clean
+.PHONY: help install demo serve test test-thorough check bench chaos openapi clean
 
 help: ## Show what there is to make
-	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 15
 
 install: $(STAMP) ## Make .venv with all that the service needs
 
@@ -33,6 +33,9 @@ serve: $(STAMP) ## Serve the folder data/ on 127.0.0.1:8750
 test: $(TESTS_STAMP) ## Run the tests
 	$(BIN)/python -m pytest -n auto --dist worksteal
 
+test-thorough: $(TESTS_STAMP) ## Run the tests with every long property at full length on PostgreSQL too
+	CUTLEDGER_TEST_THOROUGH=1 $(BIN)/python -m pytest -n auto --dist worksteal
+
 check: $(TESTS_STAMP) ## Check style, types, import contracts and the API document
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
@@ -42,6 +45,9 @@ check: $(TESTS_STAMP) ## Check style, types, import contracts and the API docume
 
 bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
 	$(BIN)/python -m tests.bench
+
+chaos: $(TESTS_STAMP) ## Kill processes for minutes, and look for what is lost (needs PostgreSQL and Redis installed)
+	$(BIN)/python -m tests.chaos all
 
 openapi: $(STAMP) ## Write the API document
 	$(BIN)/cutledger openapi openapi/cutledger.json
