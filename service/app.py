@@ -7,14 +7,19 @@ import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from flask import Flask, Response, g, request
+from flask import Flask, Response, current_app, g, request
 from flask_smorest import Api
+from werkzeug.middleware.proxy_fix import ProxyFix
 
-from service import RELEASE
+from service import RELEASE, access
 from service.asking import Gate, guard
+from service.broker import Broker
+from service.drain import Drain
+from service.metrics import Metrics
 from service.paths import IdentifierConverter, KeepEncodedSlashes
 from service.problems import answer_problems
 from service.routes import audit, docs, events, findings, health, keys, reports, sites, state
+from service.routes import metrics as metrics_route
 from worker.database import Database
 
 _TRACE = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}", re.ASCII)
@@ -22,36 +27,57 @@ _TRACE = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}", re.A
 
 @dataclass(frozen=True)
 class Parts:
-    """What the application works with: its database, how it says that something was appended, and who it knows."""
+    """What the application works with: its database, how it says that something was appended, and who it knows.
+
+    For those who watch it: what it measures, whether it is about to end, and the broker of its workers, if any.
+    """
 
     database: Database
     nudge: Callable[[], None]
     gate: Gate
+    metrics: Metrics
+    drain: Drain
+    broker: Broker | None
 
 
-def create_app(database: Database, nudge: Callable[[], None]) -> Flask:
-    """The HTTP service over a database; `nudge` is called after each commit that appended something."""
+def create_app(
+    database: Database,
+    nudge: Callable[[], None],
+    *,
+    metrics: Metrics | None = None,
+    drain: Drain | None = None,
+    broker: Broker | None = None,
+    proxy_hops: int = 0,
+) -> Flask:
+    """The HTTP service over a database; `nudge` is called after each commit that appended something.
+
+    proxy_hops: so many proxies stand before it, and say in X-Forwarded-For, -Proto and -Host who asked.
+    """
     app = Flask(__name__, static_folder=None)
     app.config.update(API_TITLE="Cutledger", API_VERSION=RELEASE, OPENAPI_VERSION="3.1.0", PROPAGATE_EXCEPTIONS=False)
     gate = Gate(database)
-    app.extensions["cutledger"] = Parts(database, nudge, gate)
+    app.extensions["cutledger"] = Parts(database, nudge, gate, metrics or Metrics(), drain or Drain(), broker)
     app.url_map.converters["identifier"] = IdentifierConverter
     app.url_map.merge_slashes = False
     app.before_request(_name_request)
     guard(app, gate)
     api = Api(app)
-    for module in (events, state, reports, findings, sites, keys, audit, health):
+    for module in (events, state, reports, findings, sites, keys, audit, health, metrics_route):
         api.register_blueprint(module.blueprint)
     docs.serve(app, api)
     answer_problems(app)
     app.after_request(_finish)
     app.wsgi_app = KeepEncodedSlashes(app.wsgi_app)  # type: ignore[method-assign]
+    if proxy_hops:
+        forwarded = {"x_for": proxy_hops, "x_proto": proxy_hops, "x_host": proxy_hops}
+        app.wsgi_app = ProxyFix(app.wsgi_app, **forwarded)  # type: ignore[method-assign]
     return app
 
 
 def _name_request() -> None:
     found = _TRACE.fullmatch(request.headers.get("traceparent", ""))
     g.request_id = str(uuid.UUID(found[1])) if found else str(uuid.uuid4())
+    access.begin(g.request_id)
 
 
 def _finish(response: Response) -> Response:
@@ -60,4 +86,5 @@ def _finish(response: Response) -> Response:
     response.headers.setdefault("X-Content-Type-Options", "nosniff")
     response.headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
     response.headers.setdefault("Referrer-Policy", "no-referrer")
+    access.note(response, current_app.extensions["cutledger"].metrics)
     return response

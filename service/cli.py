@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
@@ -13,14 +12,12 @@ from service.clock import now_us
 from service.commands.migrating import migrate
 from service.commands.opening import DATA, named_installation, opened, progress_of, refusal, sites_of
 from service.commands.retrying import retry
+from service.commands.serving import serve
 from service.commands.working import schedule, worker
-from worker.audits import begin, give_up, run
-from worker.database import Database, DatabaseUnavailable
+from worker.audits import begin, run
 from worker.installing import add_site
 from worker.keys import ROLES, known_keys, new_key, revoke
 from worker.reports.reading import open_site
-from worker.schema import SchemaBehind, SchemaNotOurs
-from worker.settings import Installation
 from worker.tallies import rebuild as rebuild_tallies
 
 
@@ -32,54 +29,6 @@ def main() -> None:
     Without settings the data is one file in the folder named by --data or CUTLEDGER_DATA (data/ by default).
     CUTLEDGER_DATABASE_URL names a database instead, CUTLEDGER_BROKER_URL a Redis whose workers count.
     """
-
-
-@main.command()
-@DATA
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--port", default=8750, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on.")
-@click.option("--quiet", is_flag=True, help="Log warnings only.")
-def serve(data: str | None, host: str, port: int, *, quiet: bool) -> None:
-    """Answer requests, and count what they bring."""
-    from service.server import AlreadyServed, Server, hold, prepare
-
-    installation = named_installation(data)
-    try:
-        lock = hold(installation.data) if installation.embedded else None
-        prepare(installation)
-        _close_what_a_crash_left(installation)
-    except (AlreadyServed, SchemaBehind, SchemaNotOurs, DatabaseUnavailable) as error:
-        raise refusal(str(error)) from error
-    if not quiet:
-        _greet(installation, host, port)
-    try:
-        Server(installation, host=host, port=port, quiet=quiet).run()
-    finally:
-        if lock is not None:
-            lock.close()
-
-
-def _close_what_a_crash_left(installation: Installation) -> None:
-    database = Database(installation.database_url)
-    with database.write() as connection:
-        give_up(connection, now_us=now_us())
-    database.close()
-
-
-def _greet(installation: Installation, host: str, port: int) -> None:
-    database = Database(installation.database_url)
-    with database.read() as connection:
-        has_keys = bool(known_keys(connection))
-    database.close()
-    where = f"the folder {os.path.relpath(installation.data)}" if installation.embedded else "the named database"
-    click.echo(f"Cutledger {RELEASE} serves {where} on http://{host}:{port} (to read: /docs)", err=True)
-    if not has_keys:
-        folder = f" --data {os.path.relpath(installation.data)}" if installation.embedded else ""
-        click.echo(
-            "No key exists yet. Every door asks for one; make the first in another terminal:\n"
-            f"  cutledger key new --role admin --name first{folder}",
-            err=True,
-        )
 
 
 @main.group()
@@ -229,5 +178,5 @@ def openapi(path: Path, *, check: bool) -> None:
         raise refusal(f"{path} is not the document of this code; write it again with: make openapi")
 
 
-for command in (migrate, retry, schedule, worker):
+for command in (migrate, retry, schedule, serve, worker):
     main.add_command(command)

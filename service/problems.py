@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from flask import Flask, Response, g, request
+from gunicorn.http.errors import ParseException
 from werkzeug.exceptions import HTTPException
 
 from service.bodies import BodyTooLarge, BodyUnreadable, EncodingUnknown, MediaTypeUnknown, TooManyItems
@@ -85,6 +86,9 @@ def _of_error(error: Exception) -> Problem:
             return Problem(400, "unreadable-body", str(error))
         case BodyTooLarge() | TooManyItems():
             return Problem(413, "body-too-large", str(error), members={"limit": error.limit}, headers=closes)
+        case ParseException():
+            detail = "the chunks of the body cannot be read; send it again"
+            return Problem(400, "unreadable-body", detail, headers=closes)
         case EncodingUnknown() | MediaTypeUnknown():
             return Problem(415, "media-type", str(error))
         case QuestionUnanswerable():

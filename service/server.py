@@ -1,10 +1,12 @@
-"""The embedded server: one process that answers and counts."""
+"""The server: gunicorn, whose processes answer, and count where no workers do."""
 
 from __future__ import annotations
 
 import fcntl
 import os
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -12,7 +14,12 @@ from flask import Flask
 from gunicorn.app.base import BaseApplication
 
 from service.app import create_app
+from service.broker import Broker
 from service.clock import now_us
+from service.drain import Drain
+from service.metrics import Metrics, SharedFolder
+from service.processes import DrainingArbiter, DrainingWorker, QuietLogger
+from worker.auditing import Auditor, audit_hours
 from worker.database import Database
 from worker.installing import install
 from worker.loop import Loop
@@ -20,6 +27,10 @@ from worker.schema import check, migrate
 from worker.settings import Installation
 
 THREADS: Final = 8
+#: Once it takes no new connections, a server waits so long for answers that are being made.
+GRACE_SECONDS: Final = 20
+#: A process of several that gives no sign of life for so long is replaced.
+HUNG_SECONDS: Final = 60
 LOCK_FILE: Final = "serve.lock"
 
 
@@ -59,63 +70,124 @@ def prepare(installation: Installation) -> None:
         database.close()
 
 
-def started_app(installation: Installation) -> tuple[Flask, Callable[[], None]]:
+def started_app(
+    installation: Installation, *, drain: Drain | None = None, proxy_hops: int = 0
+) -> tuple[Flask, Callable[[], None]]:
     """(application with what counts for it running, how to stop that). Called in the process that answers."""
     database = Database(installation.database_url)
-    counter = _counter(installation, database)
+    metrics = Metrics(broker_too=installation.broker_url is not None)
+    broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
+    counter = _counter(installation, database, metrics)
+    # Where workers count, they audit too.
+    auditor = Auditor(database, every_hours=audit_hours() if installation.broker_url is None else 0)
     counter.start()
+    auditor.start()
 
     def stop() -> None:
+        auditor.stop()
         counter.stop()
+        if broker:
+            broker.close()
         database.close()
 
-    return create_app(database, counter.nudge), stop
+    app = create_app(
+        database, counter.nudge, metrics=metrics, drain=drain, broker=broker or None, proxy_hops=proxy_hops
+    )
+    return app, stop
 
 
-def _counter(installation: Installation, database: Database) -> Any:
+def _counter(installation: Installation, database: Database, metrics: Metrics) -> Any:
     if installation.broker_url is None:
-        return Loop(database)
+        return Loop(database, observe=metrics.counting.observe)
     # Celery is slow to import; an embedded server does without.
     from worker.tasks import Nudger
 
-    return Nudger(installation.broker_url)
+    return Nudger(installation.broker_url, failed=metrics.note_broker_error)
+
+
+@dataclass(frozen=True)
+class Serving:
+    """How an installation is served: where, by how many processes of how many threads, behind how many proxies.
+
+    drain_seconds: so long it goes on answering when it was told to end.
+    """
+
+    host: str
+    port: int
+    processes: int = 1
+    threads: int = THREADS
+    proxy_hops: int = 0
+    drain_seconds: float = 0.0
+    quiet: bool = False
 
 
 class Server(BaseApplication):  # type: ignore[misc]
-    """gunicorn around the application: one worker process, a few threads, started after the fork."""
+    """gunicorn around the application: worker processes of a few threads, started after the fork."""
 
-    def __init__(self, installation: Installation, *, host: str, port: int, quiet: bool) -> None:
+    def __init__(self, installation: Installation, serving: Serving) -> None:
         self.installation = installation
-        self.options = {
-            "bind": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
-            "workers": 1,
-            "worker_class": "gthread",
-            "threads": THREADS,
-            "timeout": 0,
-            "graceful_timeout": 20,
-            "keepalive": 30,
-            "limit_request_fields": 50,
-            "limit_request_line": 8190,
-            "proc_name": "cutledger",
-            "loglevel": "warning" if quiet else "info",
-            "accesslog": None,
-            "control_socket_disable": True,
+        self.serving = serving
+        self.drain = Drain()
+        self._made_by = os.getpid()
+        self._figures = SharedFolder() if serving.processes > 1 else None
+        self.options = _options(serving) | {
+            "pre_request": self._close_when_draining,
             "worker_exit": _stop_counting,
-            "worker_tmp_dir": "/dev/shm" if os.path.isdir("/dev/shm") else None,  # noqa: PTH112
+            "child_exit": self._forget,
         }
         super().__init__()
 
     def load_config(self) -> None:
         """Hand the options to gunicorn."""
         for name, value in self.options.items():
-            if name in self.cfg.settings:
-                self.cfg.set(name, value)
+            self.cfg.set(name, value)
 
     def load(self) -> Flask:
         """The application, made in the worker process: threads and connections do not outlive a fork."""
-        app, stop = started_app(self.installation)
+        app, stop = started_app(self.installation, drain=self.drain, proxy_hops=self.serving.proxy_hops)
         app.extensions["cutledger.stop"] = stop
         return app
+
+    def run(self) -> None:
+        """Serve until a signal ends it; leaves by SystemExit."""
+        try:
+            DrainingArbiter(self, self.drain, drain_seconds=self.serving.drain_seconds).run()
+        finally:
+            if self._figures is not None and os.getpid() == self._made_by:
+                self._figures.remove()
+
+    def _close_when_draining(self, _worker: object, request: Any) -> None:
+        asked = request.should_close
+        # Decided once, when the answer's header is written: what that says must be done.
+        request.should_close = cache(lambda: self.drain.begun or asked())
+
+    def _forget(self, _arbiter: object, worker: Any) -> None:
+        if self._figures is not None:
+            self._figures.forget(worker.pid)
+
+
+def _options(serving: Serving) -> dict[str, Any]:
+    """gunicorn's settings. What a proxy says of who asks is believed by the application alone, and only if told to."""
+    host, port = serving.host, serving.port
+    return {
+        "bind": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
+        "workers": serving.processes,
+        "worker_class": DrainingWorker,
+        "threads": serving.threads,
+        "timeout": HUNG_SECONDS if serving.processes > 1 else 0,
+        "graceful_timeout": GRACE_SECONDS,
+        "keepalive": 30,
+        "limit_request_fields": 50,
+        "limit_request_field_size": 8190,
+        "limit_request_line": 8190,
+        "forwarded_allow_ips": "",
+        "proc_name": "cutledger",
+        "loglevel": "warning" if serving.quiet else "info",
+        "logger_class": QuietLogger,
+        "accesslog": None,
+        "control_socket_disable": True,
+        "worker_tmp_dir": "/dev/shm" if os.path.isdir("/dev/shm") else None,  # noqa: PTH112
+    }
 
 
 def _stop_counting(_arbiter: object, worker: Any) -> None:

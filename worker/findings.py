@@ -1,4 +1,4 @@
-"""What the worker noticed and can prove: contradictions, new names, attempts left open, events set aside."""
+"""What the worker noticed and can prove: contradictions, new names, attempts left open, what it could not count."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from typing import Any, Final
 import orjson
 from sqlalchemy import Connection, select, tuple_
 
-from worker.events import ATTEMPT
+from worker.audits import last_unequal
+from worker.events import ATTEMPT, SITE
 from worker.reports.reading import Reader, instant
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import LIVE, events, set_asides
@@ -20,6 +21,7 @@ from worker.tables import LIVE, events, set_asides
 NEW_NAME: Final = "new_name"
 LEFT_OPEN: Final = "left_open"
 SET_ASIDE: Final = "set_aside"
+AUDIT_NOT_EQUAL: Final = "audit_not_equal"
 OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
 
 
@@ -70,6 +72,7 @@ def findings(
         *_new_names(reader, now_us),
         *_left_open(reader, now_us),
         *_set_aside(reader),
+        *_audit(reader),
     )
     found = sorted((one for one in every if one.key > start and kind in (None, one.kind)), key=lambda one: one.key)
     return found[:limit], found[limit - 1].id if len(found) > limit else None
@@ -125,6 +128,29 @@ def _set_aside(reader: Reader) -> Iterator[Finding]:
             f"event {id_!r} of {source} could not be counted and was set aside: {reason}; after a fix, cutledger retry",
             {"position": position, "source": source, "id": id_, "reason": reason},
         )
+
+
+def _audit(reader: Reader) -> Iterator[Finding]:
+    """That the last audit found other rows than the ledger gives; the next that is equal closes it."""
+    told = last_unequal(reader.connection, reader.site)
+    if told is None:
+        return
+    tables = ", ".join(one["table"] for one in told["differences"])
+    yield Finding(
+        "audit",
+        AUDIT_NOT_EQUAL,
+        SITE,
+        reader.site,
+        "",
+        f"the audit of {told['events']} events up to position {told['position']} found rows of {tables} that are not "
+        "what the ledger says: cutledger rebuild computes them again, cutledger audit then closes this",
+        {
+            "audited_at": told["ended_at"].isoformat(),
+            "position": told["position"],
+            "events": told["events"],
+            "differences": told["differences"],
+        },
+    )
 
 
 def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Callable
 from typing import Final
 
 from sqlalchemy.exc import DBAPIError
@@ -19,8 +20,11 @@ SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
 
+#: Told of each claim that counted something: how many seconds it took, how many events it held.
+Observer = Callable[[float, int], None]
 
-def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS) -> int:
+
+def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS, observe: Observer | None = None) -> int:
     """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many.
 
     A site that another worker is counting is left to it. Raises DatabaseUnavailable.
@@ -29,10 +33,18 @@ def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS) -> int:
     while True:
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
-        step = sum(count_claim(database, site, limit=limit) for site in owing)
+        step = sum(_observed_claim(database, site, limit, observe) for site in owing)
         if not step:
             return counted
         counted += step
+
+
+def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> int:
+    began = time.monotonic()
+    counted = count_claim(database, site, limit=limit)
+    if counted and observe is not None:
+        observe(time.monotonic() - began, counted)
+    return counted
 
 
 def count_claim(database: Database, site: str, *, limit: int) -> int:
@@ -72,8 +84,9 @@ def _count_one(database: Database, site: str) -> int:
 class Loop:
     """The embedded worker: a thread that counts when it is woken, and by itself every second."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, *, observe: Observer | None = None) -> None:
         self.database = database
+        self._observe = observe
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-worker", daemon=True)
@@ -101,7 +114,7 @@ class Loop:
 
     def _count(self) -> None:
         try:
-            count_owed(self.database)
+            count_owed(self.database, observe=self._observe)
             self.database.checkpoint()
         except DatabaseUnavailable as error:
             log.warning("counting rests, the database is not available: %s", error)

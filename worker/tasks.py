@@ -8,15 +8,17 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Callable
 from typing import Any, Final
 
 from celery import Celery
-from celery.signals import worker_process_init
+from celery.signals import worker_process_init, worker_process_shutdown
 from kombu.exceptions import KombuError
 from redis.exceptions import RedisError
 
+from worker.auditing import Auditor, audit_hours
 from worker.database import Database, DatabaseUnavailable
-from worker.loop import count_owed
+from worker.loop import Observer, count_owed
 from worker.settings import Installation, SettingWrong
 
 log = logging.getLogger(__name__)
@@ -84,25 +86,37 @@ def make_celery(broker_url: str) -> Celery:
     return app
 
 
-def make_worker(installation: Installation) -> Celery:
-    """Celery application whose task counts this installation's owed events; raises SettingWrong."""
+def make_worker(installation: Installation, *, observe: Observer | None = None) -> Celery:
+    """Celery application whose task counts this installation's owed events, and tells of it; raises SettingWrong."""
     if installation.broker_url is None:
         raise SettingWrong("workers need CUTLEDGER_BROKER_URL, such as redis://127.0.0.1:6379/0")
     app = make_celery(installation.broker_url)
-    opened: dict[str, Database] = {}
+    every_hours = audit_hours()
+    # What each process opens after its fork: a connection opened before would be shared with the parent.
+    own: dict[str, Database] = {}
+    auditors: list[Auditor] = []
+
+    def database() -> Database:
+        if "database" not in own:
+            own["database"] = Database(installation.database_url)
+        return own["database"]
 
     @worker_process_init.connect(weak=False)
-    def _forget_sockets(**_: Any) -> None:
-        # A connection opened before the fork would be shared with the parent.
-        opened.clear()
+    def _begin(**_: Any) -> None:
+        own.clear()
+        auditors[:] = [Auditor(database(), every_hours=every_hours)]
+        auditors[0].start()
+
+    @worker_process_shutdown.connect(weak=False)
+    def _end(**_: Any) -> None:
+        for auditor in auditors:
+            auditor.stop()
 
     @app.task(name=COUNT_OWED)
     def _count_owed() -> None:
-        if "database" not in opened:
-            opened["database"] = Database(installation.database_url)
         try:
-            count_owed(opened["database"])
-            opened["database"].checkpoint()
+            count_owed(database(), observe=observe)
+            database().checkpoint()
         except DatabaseUnavailable as error:
             # Nothing is lost by giving up: the next beat finds what is owed.
             log.warning("counting rests, the database is not available: %s", error)
@@ -113,8 +127,9 @@ def make_worker(installation: Installation) -> Celery:
 class Nudger:
     """Wakes the Celery workers from a thread of its own, so that no answer waits for the broker."""
 
-    def __init__(self, broker_url: str) -> None:
+    def __init__(self, broker_url: str, *, failed: Callable[[], None] = lambda: None) -> None:
         self._app = make_celery(broker_url)
+        self._failed = failed
         #: True while the broker does not take wake-ups.
         self.rests = False
         self._woken = threading.Event()
@@ -150,6 +165,7 @@ class Nudger:
                 self._app.send_task(COUNT_OWED)
         except (KombuError, RedisError, OSError) as error:
             log.warning("the broker did not take a wake-up after %.1f s: %s", time.monotonic() - began, error)
+            self._failed()
             self.rests = True
             self._stopping.wait(BROKER_REST_SECONDS)
         else:

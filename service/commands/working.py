@@ -8,6 +8,7 @@ import click
 
 from service.commands.opening import named_installation, refusal
 from worker.database import Database, DatabaseUnavailable
+from worker.loop import Observer
 from worker.schema import SchemaBehind, SchemaNotOurs, check
 from worker.settings import SettingWrong
 
@@ -23,12 +24,14 @@ IN_MEMORY = ("--scheduler", "celery.beat:Scheduler")
     show_default=True,
     help="Also keep the schedule; leave it out where cutledger schedule runs.",
 )
-def worker(concurrency: int, *, schedule: bool) -> None:
+@click.option("--metrics-port", type=click.IntRange(1, 65535), help="Port that answers what counting takes, if any.")
+@click.option("--metrics-host", default="127.0.0.1", show_default=True, help="Address of that port.")
+def worker(concurrency: int, metrics_port: int | None, metrics_host: str, *, schedule: bool) -> None:
     """Count what is owed, woken over Redis (CUTLEDGER_BROKER_URL), and by schedule.
 
     Any number of them may run, on any number of hosts; more than one schedule does no harm.
     """
-    app = _celery()
+    app = _celery(_measured(metrics_host, metrics_port))
     options = ["--loglevel=INFO", f"--concurrency={concurrency}", "--without-gossip", "--without-mingle", "-O", "fair"]
     if schedule:
         options += ["-B", *IN_MEMORY]
@@ -42,10 +45,27 @@ def schedule() -> None:
     app.start(["beat", "--loglevel=INFO", "--pidfile=", *IN_MEMORY])
 
 
-def _celery() -> Any:
-    """Celery application of workers whose database is ready."""
+def _measured(host: str, port: int | None) -> Observer | None:
+    """What is told of each claim, where a port is named at which that is read."""
+    if port is None:
+        return None
+    from service.metrics import serve_counting
+
+    try:
+        return serve_counting(host, port)
+    except OSError as error:
+        raise refusal(
+            f"port {port} of {host} cannot be had ({error.strerror}); name another as --metrics-port"
+        ) from error
+
+
+def _celery(observe: Observer | None = None) -> Any:
+    """Celery application of workers whose database is ready; what it logs leaves like all else."""
+    from service.logs import log_celery_too, log_to
     from worker.tasks import make_worker
 
+    log_to()
+    log_celery_too()
     installation = named_installation()
     try:
         database = Database(installation.database_url)
@@ -54,6 +74,6 @@ def _celery() -> Any:
                 check(connection)
         finally:
             database.close()
-        return make_worker(installation)
+        return make_worker(installation, observe=observe)
     except (DatabaseUnavailable, SchemaBehind, SchemaNotOurs, SettingWrong) as error:
         raise refusal(str(error)) from error

@@ -89,6 +89,9 @@ def post_events() -> Response:
         for (index, _), verdict in zip(judged, verdicts, strict=True):
             answers[index] = _answer(batch.items[index], index, verdict)
         current_app.extensions["cutledger"].nudge()
+    current_app.extensions["cutledger"].metrics.note_events(
+        (item.value, answers[index].status) for index, item in enumerate(batch.items)
+    )
     return _answered([answers[index] for index in range(len(batch.items))])
 
 

@@ -214,6 +214,12 @@ class PartStates(Answer):
     """The parts of the service."""
 
     database = word(("ready", "unavailable"), "the database")
+    migration = word(("ready", "needed", "unknown"), "whether its tables are those of this release")
+    broker = fields.String(
+        validate=OneOf(("ready", "degraded")),
+        metadata=about("the broker, where one is set up; degraded: it is away, and counting starts later", "ready"),
+    )
+    server = word(("ready", "draining"), "draining: about to end, send nothing more here")
 
 
 class Ready(Answer):
@@ -221,7 +227,7 @@ class Ready(Answer):
 
     status = word(("ready",), "that it is ready")
     parts = record(PartStates, "part by part")
-    sites_counting = whole("sites with events not yet counted", 0)
+    oldest_owed_seconds = number("age of the oldest event not counted yet, in seconds; 0 without one", 0.4)
 
 
 class NotReady(Answer):

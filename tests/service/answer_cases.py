@@ -100,7 +100,7 @@ READS = [
     _read("get_findings"), _read("get_findings", "limit=1"), _read("get_reports"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
-    _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_document", key=None),
+    _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_metrics"), _read("get_document", key=None),
     _read("get_docs_page", key=None),
     *(
         _read("get_report", f"month=2026-03&{query}", name=name)

@@ -98,6 +98,7 @@ RIGHTS: list[tuple[str, str, set[str]]] = [
     *((method, "/v1/sites/x", ADMIN) for method in ("GET", "PUT")),
     *((method, "/v1/keys", ADMIN) for method in ("GET", "POST")),
     ("DELETE", "/v1/keys/x", ADMIN),
+    ("GET", "/metrics", ADMIN),
     *((method, "/v1/audit", ADMIN) for method in ("GET", "POST")),
 ]
 

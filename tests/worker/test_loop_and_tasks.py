@@ -270,6 +270,8 @@ def test_real_celery_workers_count_what_they_are_woken_for(database: Database, t
         celery_worker(tmp_path, database.url, broker) as scheduled,
         celery_worker(tmp_path, database.url, broker, "--no-schedule", "--concurrency", "2") as woken,
     ):
+        for log in (scheduled, woken):
+            wait_until(lambda log=log: "ready" in log.read_text(), seconds=60)
         for number in range(40):
             name = f"a{number}"
             builders.append(database, [builders.event("attempt.finished", name, **EVENT)], site=sites[number % 2])
@@ -282,5 +284,3 @@ def test_real_celery_workers_count_what_they_are_woken_for(database: Database, t
     for site, attempts in zip(sites, (21, 20), strict=True):
         audit = tallies.audit(database, site)
         assert (audit.equal, audit.events) == (True, attempts)
-    assert "ready" in scheduled.read_text()
-    assert "ready" in woken.read_text()

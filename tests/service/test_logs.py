@@ -1,0 +1,224 @@
+"""What stands in the log, and what never does."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import re
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import IntegrityError
+
+from service.logs import FIELDS, formatter
+from tests.builders import embedded
+from tests.service.serving import Serving, cut, key_for, serving, wait_until
+from worker.database import Database
+
+SECRET = "Zx9PlantedSecretQq"
+UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+
+
+@contextmanager
+def logging_to(*, for_people: bool = False) -> Iterator[tuple[logging.Logger, io.StringIO]]:
+    """A logger and what it writes."""
+    out = io.StringIO()
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(formatter(for_people=for_people))
+    log = logging.getLogger("tests.of.the.log")
+    log.addHandler(handler)
+    log.propagate = False
+    log.setLevel(logging.DEBUG)
+    try:
+        yield log, out
+    finally:
+        log.removeHandler(handler)
+        log.propagate = True
+
+
+def line_of(out: io.StringIO) -> dict[str, Any]:
+    line: dict[str, Any] = json.loads(out.getvalue())
+    return line
+
+
+# --- a line -----------------------------------------------------------------------------------------------------
+
+
+def test_a_line_is_one_json_object_with_its_instant_in_utc() -> None:
+    with logging_to() as (log, out):
+        log.warning("the %s rests", "loop")
+    line = line_of(out)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d+Z", line.pop("ts"))
+    assert line.pop("pid") > 0
+    assert line == {"level": "warning", "logger": "tests.of.the.log", "event": "the loop rests"}
+
+
+def test_a_field_that_is_not_known_is_left_out() -> None:
+    with logging_to() as (log, out):
+        log.info("said", extra={"cutledger": {"site": "main", "payload": SECRET}})
+    assert line_of(out)["site"] == "main"
+    assert SECRET not in out.getvalue()
+
+
+def test_a_key_is_known_by_its_id_alone() -> None:
+    with logging_to() as (log, out):
+        log.info("Authorization: Bearer cut_abcd2345_%s and redis://me:%s@there", SECRET, SECRET)
+        log.info("cut_abcd2345_%s", SECRET)
+    assert "cut_abcd2345_..." in out.getvalue()
+    assert SECRET not in out.getvalue()
+
+
+def test_an_exception_is_told_by_kind_and_place_without_the_values_that_it_quotes(tmp_path: Path) -> None:
+    database = embedded(tmp_path)
+    with logging_to() as (log, out):
+        try:
+            with database.write() as connection:
+                insert = text("INSERT INTO keys (key_id, name) VALUES (:id, :name)")
+                connection.execute(insert, {"id": SECRET, "name": SECRET})
+        except IntegrityError:
+            log.exception("failed")
+    database.close()
+    told = line_of(out)["exception"]
+    assert SECRET not in out.getvalue()
+    assert "NOT NULL constraint failed: keys." in told
+    assert re.search(r"test_logs\.py:\d+ in test_an_exception", told)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [KeyError(SECRET), ValueError(f"no number: {SECRET}"), OSError(f"b'{SECRET}'"), TypeError({"data": SECRET})],
+)
+def test_an_exception_quotes_nothing(error: Exception) -> None:
+    with logging_to() as (log, out):
+        try:
+            raise RuntimeError("outside") from error
+        except RuntimeError:
+            log.exception("failed")
+    assert SECRET not in out.getvalue()
+    assert f"builtins.{type(error).__name__}" in out.getvalue()
+
+
+@pytest.mark.parametrize("for_people", [False, True])
+def test_nobody_forges_a_line_or_moves_the_cursor(for_people: bool) -> None:
+    with logging_to(for_people=for_people) as (log, out):
+        log.info("GET %s", '/v1\r\n{"level": "error"}\x1b[2J')
+    assert out.getvalue().count("\n") == 1
+    assert "\x1b[2J" not in out.getvalue()
+
+
+def test_a_terminal_shows_lines_for_people() -> None:
+    with logging_to(for_people=True) as (log, out):
+        log.info("said", extra={"cutledger": {"status": 202}})
+    shown = re.sub(r"\x1b\[\d*m", "", out.getvalue())
+    assert re.match(r"\d{4}-\d\d-\d\dT\S+Z \[info +\] said +", shown)
+    assert "status=202" in shown
+
+
+# --- of a server ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def logged(tmp_path_factory: pytest.TempPathFactory) -> tuple[Serving, str]:
+    """A server that was asked all manner of things, each with a secret in it, and has ended; the key that asked."""
+    folder = tmp_path_factory.mktemp("logged")
+    with serving(folder) as server:
+        database = embedded_data(folder)
+        key = key_for(database, "admin")
+        database.close()
+        ask_with_secrets(server, key)
+        assert server.end() == 0
+    return server, key
+
+
+def embedded_data(folder: Path) -> Database:
+    return Database(f"sqlite:///{folder / 'data' / 'cutledger.sqlite3'}")
+
+
+def ask_with_secrets(server: Serving, key: str) -> None:
+    post = ("POST", "/v1/events")
+    assert server.ask(*post, key=key, body=cut(1, operator=SECRET, job=SECRET)).status == 202
+    assert server.ask(*post, key=key, body=cut(1, operator=f"{SECRET}2")).status == 409
+    assert server.ask(*post, key=key, body=cut(2, made_up=SECRET)).status == 422
+    assert server.ask("GET", f"/v1/jobs/{SECRET}?site={SECRET}", key=key).status == 404
+    assert server.ask("GET", f"/v1/reports/yield?key={SECRET}", key=key).status == 422
+    assert server.ask("GET", f"/{SECRET}?key={SECRET}").status == 404
+    assert server.ask("GET", "/v1/jobs", key=f"cut_abcd2345_{SECRET}").status == 401
+    assert server.ask("GET", "/v1/jobs", key=SECRET).status == 401
+    for raw in (
+        f'{SECRET} {{"operator": "{SECRET}"}}\r\n\r\n',
+        f"GET /livez HTTP/1.1\r\nAuthorization : Bearer {SECRET}\r\n\r\n",
+        f"GET /livez HTTP/1.1\r\n{SECRET} {SECRET}\r\n\r\n",
+        f"POST /v1/events HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {key}\r\nTransfer-Encoding: chunked\r\n"
+        f"Content-Type: application/json\r\n\r\n{SECRET}\r\n{SECRET}\r\n",
+        f"GET /livez?{SECRET} HTTP/1.1\r\nX: {SECRET * 600}\r\n\r\n",
+    ):
+        with socket.create_connection((server.host, server.port), timeout=30) as sock:
+            sock.sendall(raw.encode())
+            assert re.match(rb"HTTP/1.1 [45]\d\d ", sock.recv(1024))
+
+
+def test_no_log_holds_a_key_or_what_was_posted_or_asked(logged: tuple[Serving, str]) -> None:
+    server, key = logged
+    assert SECRET not in server.log
+    assert key not in server.log
+    assert key.rpartition("_")[2] not in server.log
+
+
+def test_each_line_of_a_server_holds_known_fields_alone(logged: tuple[Serving, str]) -> None:
+    lines = logged[0].lines()
+    assert len(lines) > 15
+    assert {name for line in lines for name in line} <= set(FIELDS)
+    assert {"gunicorn.error", "service.commands.serving", "service.access"} <= {line["logger"] for line in lines}
+
+
+def test_each_request_has_one_line(logged: tuple[Serving, str]) -> None:
+    server, key = logged
+    answered = [line for line in server.lines() if line["event"] == "answered" and line.get("route") != "/livez"]
+    told = [(line["method"], line.get("route"), line["status"]) for line in answered]
+    assert told[:8] == [
+        ("POST", "/v1/events", 202),
+        ("POST", "/v1/events", 409),
+        ("POST", "/v1/events", 422),
+        ("GET", "/v1/jobs/{job}", 404),
+        ("GET", "/v1/reports/{name}", 422),
+        ("GET", None, 404),
+        ("GET", "/v1/jobs", 401),
+        ("GET", "/v1/jobs", 401),
+    ]
+    first = answered[0]
+    assert (first["key_id"], first["site"]) == (key.split("_")[1], "main")
+    assert UUID.fullmatch(first["request_id"])
+    assert first["duration_ms"] > 0
+
+
+def test_a_request_is_named_alike_in_log_and_answer(tmp_path: Path) -> None:
+    with serving(tmp_path) as server:
+        named = server.ask("GET", "/v1/jobs").headers["x-request-id"]
+        wait_until(lambda: named in server.log, what="the line")
+        assert server.end() == 0
+
+
+def test_quiet_says_nothing_but_warnings(tmp_path: Path) -> None:
+    with serving(tmp_path, "--quiet") as server:
+        server.ask("GET", "/v1/jobs")
+        with socket.create_connection((server.host, server.port), timeout=30) as sock:
+            sock.sendall(b"nonsense\r\n\r\n")
+            assert sock.recv(1024)
+        assert server.end() == 0
+    assert [line["event"] for line in server.lines()] == ["a request that could not be read was refused"]
+
+
+def test_an_exception_shows_people_its_places_line_by_line() -> None:
+    with logging_to(for_people=True) as (log, out):
+        try:
+            raise OSError("no\x1b room")
+        except OSError:
+            log.exception("failed")
+    assert re.search(r"\n  \S+test_logs\.py:\d+ in test_an_exception_shows", out.getvalue())
+    assert "builtins.OSError: no\\x1b room" in out.getvalue()
