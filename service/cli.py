@@ -9,10 +9,15 @@ import click
 
 from service import RELEASE
 from service.clock import now_us
+from service.commands.backing_up import backup, restore
+from service.commands.checking_health import health
+from service.commands.exporting import export
+from service.commands.importing import import_
 from service.commands.migrating import migrate
 from service.commands.opening import DATA, named_installation, opened, progress_of, refusal, sites_of
 from service.commands.retrying import retry
 from service.commands.serving import serve
+from service.commands.voiding import void
 from service.commands.working import schedule, worker
 from worker.audits import begin, run
 from worker.installing import add_site
@@ -178,5 +183,5 @@ def openapi(path: Path, *, check: bool) -> None:
         raise refusal(f"{path} is not the document of this code; write it again with: make openapi")
 
 
-for command in (migrate, retry, schedule, serve, worker):
+for command in (backup, export, health, import_, migrate, restore, retry, schedule, serve, void, worker):
     main.add_command(command)

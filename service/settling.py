@@ -14,9 +14,16 @@ from service.acceptance import Judged, People, judge
 from service.schemas.administration import SITE_ID, SITE_ID_FORM
 from worker import ledger
 from worker.installing import people_key
+from worker.reports.reading import calendar_of
 
 #: Settings without a first day hold from here: before any event may lie.
 ALWAYS: Final = "2000-01-01"
+
+
+def people_of(connection: Connection, site: str, *, now_us: int) -> People:
+    """What a site keeps of people's names now."""
+    settings = calendar_of(connection, site).place(now_us).settings
+    return People(settings.values["people"], people_key(connection, site))
 
 
 class SettingsWrong(ValueError):

@@ -1,6 +1,6 @@
 """Real servers for what must be proven on them: databases of the tests' own on a PostgreSQL, a Redis of the tests' own.
 
-`make test` on a machine without them skips what needs them and says so; with CUTLEDGER_TESTS_NEED_SERVERS=1 (CI) a
+`make test` on a machine without them skips what needs them and says so; with CUTLEDGER_TEST_NEEDS_SERVERS=1 (CI) a
 missing server fails instead.
 """
 
@@ -22,7 +22,7 @@ from sqlalchemy.exc import OperationalError
 POSTGRES = os.environ.get("CUTLEDGER_TEST_DATABASE_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 #: A database of Redis for the tests alone; its keys carry the application's prefix.
 BROKER = os.environ.get("CUTLEDGER_TEST_BROKER_URL", "redis://127.0.0.1:6379/9")
-NEEDED = os.environ.get("CUTLEDGER_TESTS_NEED_SERVERS") == "1"
+NEEDED = os.environ.get("CUTLEDGER_TEST_NEEDS_SERVERS") == "1"
 
 
 @cache

@@ -8,6 +8,8 @@ no commit overlaps it.
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +24,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 BUSY_TIMEOUT_MS = 5_000
 WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
+TURN_FILE = "write.lock"
 POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
@@ -74,6 +77,33 @@ def _sqlite_engine(url: str, *, writes: bool) -> Engine:
     return engine
 
 
+class _Turn:
+    """Sees to it that no commit of any process overlaps a checkpoint of another one.
+
+    SQLite before 3.51.3 may lose pages when they do (sqlite.org/wal.html, "the WAL reset bug"), and Debian's is older.
+    Whoever has the writers' connection shares a lock on a file; a checkpoint asks for it alone and waits for nobody.
+    """
+
+    def __init__(self, path: Path, writer: Engine) -> None:
+        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        event.listen(writer, "checkout", lambda *_: fcntl.flock(self._file, fcntl.LOCK_SH))
+        event.listen(writer, "checkin", lambda *_: fcntl.flock(self._file, fcntl.LOCK_UN))
+
+    def is_ours_alone(self) -> bool:
+        """True when no other process writes: none will until the connection is given back."""
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Close the file, and with it give up the lock."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+
 def _postgresql_engine(url: str) -> Engine:
     """An engine that learns soon when the server is gone, and whose forgotten transactions hold up nobody for long."""
     given = make_url(url)
@@ -115,6 +145,7 @@ class Database:
             self.path = Path(make_url(url).database or "")
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._writer = _sqlite_engine(url, writes=True)
+            self._turn = _Turn(self.path.with_name(TURN_FILE), self._writer)
             self._reader = _sqlite_engine(url, writes=False)
         else:
             self._writer = _postgresql_engine(url)
@@ -164,6 +195,8 @@ class Database:
         if wal is None or not wal.exists() or wal.stat().st_size < CHECKPOINT_BYTES:
             return
         with _unavailable_said(), self._writer.connect() as connection:
+            if not self._turn.is_ours_alone():
+                return
             # Around the engine's BEGIN: a checkpoint runs in no transaction. It holds the writers' connection, so it
             # waits for no reader: what one still needs is left for the next time.
             raw: Any = connection.connection.dbapi_connection
@@ -177,6 +210,8 @@ class Database:
         """Close all connections."""
         self._writer.dispose()
         self._reader.dispose()
+        if self.is_sqlite:
+            self._turn.close()
 
     @property
     def pool(self) -> Pool:

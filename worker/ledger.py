@@ -13,7 +13,21 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 import orjson
-from sqlalchemy import Connection, and_, delete, exists, func, insert, select, update
+from sqlalchemy import (
+    ARRAY,
+    Connection,
+    Select,
+    Text,
+    and_,
+    bindparam,
+    delete,
+    exists,
+    func,
+    insert,
+    select,
+    true,
+    update,
+)
 from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
@@ -89,9 +103,16 @@ class _Known:
 
 
 def append(
-    connection: Connection, site: str, new: Sequence[NewEvent], *, received_us: int, unvoidable: Sequence[str] = ()
+    connection: Connection,
+    site: str,
+    new: Sequence[NewEvent],
+    *,
+    received_us: int | Sequence[int],
+    unvoidable: Sequence[str] = (),
 ) -> list[Verdict]:
     """Append events in their order, and owe their computation; answers each.
+
+    `received_us`: when all of them were received, or when each was, for those that were received elsewhere before.
 
     The first content of a (source, id) stays, within a batch the earlier item. A void is refused when its target is
     known and is itself a void, has another subject, or is of a type in `unvoidable`.
@@ -101,13 +122,15 @@ def append(
     _one_at_a_time(connection, site)
     known = _Known(_stored(connection, site, new))
     verdicts: list[Verdict | None] = []
-    for event in new:
+    accepted: list[tuple[NewEvent, int]] = []
+    for event, event_received_us in zip(new, _each(received_us, len(new)), strict=True):
         key = (event.source, event.id)
         verdict = _judged_before(known, key, event) or _refused_void(known, event, unvoidable)
         verdicts.append(verdict)
         if verdict is None:
             known.batch[key] = event
-    positions = _insert(connection, site, list(known.batch.values()), received_us=received_us)
+            accepted.append((event, event_received_us))
+    positions = _insert(connection, site, accepted)
     answers: list[Verdict] = []
     for event, verdict in zip(new, verdicts, strict=True):
         position = positions.get((event.source, event.id))
@@ -173,18 +196,50 @@ def _stored(connection: Connection, site: str, new: Iterable[NewEvent]) -> dict[
         if event.void_target is not None:
             wanted[event.void_target[0]].add(event.void_target[1])
     found: dict[tuple[str, str], _Stored] = {}
-    columns = (events.c.id, events.c.position, events.c.type, events.c.subject, events.c.content_hash)
+    if connection.dialect.name == "postgresql":
+        keys = [(source, id_) for source, ids in wanted.items() for id_ in ids]
+        for some in in_batches(keys):
+            sources, ids_ = zip(*some, strict=True)
+            given = {"site": site, "sources": list(sources), "ids": list(ids_)}
+            for source, id_, *held in connection.execute(_HELD_UNDER_KEYS, given):
+                found[source, id_] = _Stored(*held)
+        return found
     for source, ids in wanted.items():
-        for some in in_batches(ids):
-            query = select(*columns).where(events.c.site == site, events.c.source == source, events.c.id.in_(some))
+        for some_ids in in_batches(ids):
+            query = select(events.c.id, *_HELD).where(
+                events.c.site == site, events.c.source == source, events.c.id.in_(some_ids)
+            )
             for id_, *held in connection.execute(query):
                 found[source, id_] = _Stored(*held)
     return found
 
 
-def _insert(
-    connection: Connection, site: str, new: Sequence[NewEvent], *, received_us: int
-) -> dict[tuple[str, str], int]:
+_HELD: Final = (events.c.position, events.c.type, events.c.subject, events.c.content_hash)
+
+
+def _held_under_keys() -> Select[Any]:
+    """What PostgreSQL holds under (source, id): one look into the unique index for each.
+
+    Without statistics, as on a table that is being filled, it takes a list of ids for a reason to read all of a source.
+    """
+    arrays = (bindparam(name, type_=ARRAY(Text)) for name in ("sources", "ids"))
+    keys = func.unnest(*arrays).table_valued("source", "id", name="keys").render_derived()
+    one = select(*_HELD).where(
+        events.c.site == bindparam("site"), events.c.source == keys.c.source, events.c.id == keys.c.id
+    )
+    held = one.limit(1).lateral("held")
+    return select(keys.c.source, keys.c.id, *held.c).select_from(keys.join(held, true()))
+
+
+_HELD_UNDER_KEYS: Final = _held_under_keys()
+
+
+def _each(received_us: int | Sequence[int], count: int) -> Sequence[int]:
+    return [received_us] * count if isinstance(received_us, int) else received_us
+
+
+def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int]]) -> dict[tuple[str, str], int]:
+    """Insert (event, when it was received); returns the position of each (source, id)."""
     if not new:
         return {}
     rows = [
@@ -203,11 +258,11 @@ def _insert(
             "void_id": event.void_target[1] if event.void_target else None,
             "payload": event.payload,
         }
-        for event in new
+        for event, received_us in new
     ]
     statement = insert(events).returning(events.c.position, sort_by_parameter_order=True)
     positions = connection.execute(statement, rows).scalars()
-    return {(event.source, event.id): position for event, position in zip(new, positions, strict=True)}
+    return {(event.source, event.id): position for (event, _), position in zip(new, positions, strict=True)}
 
 
 # --- what is owed -----------------------------------------------------------------------------------------------

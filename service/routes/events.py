@@ -13,7 +13,7 @@ from flask import Response, current_app, request
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
-from service.acceptance import Judged, People, judge
+from service.acceptance import Judged, judge
 from service.api_document.operations import Reply, operation
 from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs, only_site
@@ -24,10 +24,10 @@ from service.formats import json_response
 from service.problems import Problem
 from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
+from service.settling import people_of
 from worker import ledger
-from worker.installing import people_key
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
-from worker.reports.reading import calendar_of, instant
+from worker.reports.reading import instant
 
 BODY_LIMIT: Final = 16 * 1024 * 1024
 INVALID: Final = "invalid"
@@ -98,8 +98,9 @@ def post_events() -> Response:
 def _judged(batch: Batch, site: str, who: Asker) -> tuple[dict[int, Answer], list[tuple[int, Judged]]]:
     answers: dict[int, Answer] = {}
     judged: list[tuple[int, Judged]] = []
-    people = _people(site)
     now = now_us()
+    with database().read() as connection:
+        people = people_of(connection, site, now_us=now)
     for index, item in enumerate(batch.items):
         found = item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
         if isinstance(found, Judged):
@@ -109,12 +110,6 @@ def _judged(batch: Batch, site: str, who: Asker) -> tuple[dict[int, Answer], lis
         else:
             answers[index] = Answer(index, item.id, INVALID, errors=found)
     return answers, judged
-
-
-def _people(site: str) -> People:
-    with database().read() as connection:
-        settings = calendar_of(connection, site).place(now_us()).settings
-        return People(settings.values["people"], people_key(connection, site))
 
 
 def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fault]:

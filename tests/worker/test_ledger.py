@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from contextlib import closing
 from itertools import pairwise
 from typing import Any
 
@@ -11,7 +12,8 @@ import orjson
 import pytest
 from sqlalchemy import Connection, update
 
-from tests.builders import NOW_US, SITE, count, event, posted
+from tests.builders import NOW_US, SITE, count, event, installed, posted
+from tests.grown import fresh_postgres
 from worker import ledger
 from worker.database import Database
 from worker.events import ATTEMPT
@@ -142,6 +144,41 @@ def test_append_of_more_events_than_one_statement_takes(database: Database) -> N
     sent = [cut(f"A{number}", source=f"/t/{number % 3}") for number in range(2_500)]
     assert set(statuses(database, *sent)) == {"accepted"}
     assert set(statuses(database, *reversed(sent))) == {"duplicate"}
+
+
+def test_append_keeps_when_each_event_was_received_when_it_is_told(database: Database) -> None:
+    sent = [posted(cut(f"A{number}")) for number in range(3)]
+    with database.write() as connection:
+        ledger.append(connection, SITE, [sent[0]], received_us=NOW_US)
+        verdicts = ledger.append(connection, SITE, [sent[2], sent[0], sent[1]], received_us=[30, 31, 32])
+        items, _, _ = ledger.feed(connection, SITE)
+    assert [verdict.status for verdict in verdicts] == ["accepted", "duplicate", "accepted"]
+    assert [item.received_us for item in items] == [NOW_US, 30, 32]
+
+
+def test_append_refuses_receipts_that_are_not_one_for_each_event(database: Database) -> None:
+    with database.write() as connection, pytest.raises(ValueError, match="shorter"):
+        ledger.append(connection, SITE, [posted(cut()), posted(cut())], received_us=[1])
+
+
+def test_append_knows_what_is_there_under_many_sources(database: Database) -> None:
+    sent = [cut(f"A{number}", id="1", source=f"/t/{number}") for number in range(1_200)]
+    assert set(statuses(database, *sent)) == {"accepted"}
+    gone = [void(each, id=f"v{number}") for number, each in enumerate(sent[:600])]
+    assert set(statuses(database, *gone)) == {"accepted"}
+    assert set(statuses(database, *(void(each) for each in gone))) == {"refused"}
+    assert set(statuses(database, *sent)) == {"duplicate"}
+
+
+def test_postgresql_looks_into_the_index_for_each_id_also_without_statistics() -> None:
+    with fresh_postgres("plan") as url, closing(installed(url)) as opened:
+        append(opened, *(cut(f"A{number}") for number in range(3_000)))
+        with opened.read() as connection:
+            given = {"site": SITE, "sources": ["/terminals/bay-1"] * 2, "ids": ["x", "y"]}
+            compiled = ledger._HELD_UNDER_KEYS.compile(connection.engine)
+            plan = connection.exec_driver_sql(f"EXPLAIN {compiled}", compiled.params | given).scalars().all()
+        assert any("uq_events_site_source_id" in line for line in plan), plan
+        assert not any("Seq Scan" in line or "Bitmap" in line for line in plan), plan
 
 
 # --- what is owed -----------------------------------------------------------------------------------------------

@@ -1,0 +1,243 @@
+"""`cutledger import`: an exported ledger, events one a line, or a shop's old table."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import click
+
+from service import taking
+from service.column_maps import MapWrong, read_map
+from service.commands.counting import COUNT, checkpoints, count_owed
+from service.commands.opening import DATA, opened, refusal, sites_of
+from service.commands.progress import bar
+from service.import_files import EVENTS, LEDGER, FileUnreadable, kind_of, local_copy, unpacked
+from service.old_tables import Form, RefusedRows, Table
+from service.settling import SettingsWrong, checked_site_id
+from service.taking import Outcome, Said
+from service.whole_files import NotReplaceable, renamed_when_whole
+from worker.database import Database
+from worker.events import EVENT_TYPES
+from worker.ledger import ACCEPTED, DUPLICATE
+from worker.portable_reading import FileDamaged, FileNotKnown, Refused, lines_of, verify
+from worker.portable_reading import take as take_ledger
+
+#: Refused lines that are said on the terminal.
+_MOST_SAID: Final = 10
+_EVENT_COLUMN: Final = ("event",)
+_JSON_FORM: Final = Form("utf-8", ",")
+
+
+@click.command("import")
+@DATA
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, allow_dash=True))
+@click.option(
+    "--map", "map_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Column map of a table."
+)
+@click.option("--site", help="Site to import into; of an exported ledger, the one site to take.")
+@click.option("--dry-run", is_flag=True, help="Judge everything, write nothing, say what would come of it.")
+@click.option(
+    "--refused",
+    "refused_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="CSV to write refused lines to, as they were, each with its number and the reason.",
+)
+@COUNT
+def import_(
+    data: str | None,
+    file: str,
+    map_file: Path | None,
+    site: str | None,
+    refused_file: Path | None,
+    *,
+    dry_run: bool,
+    count: bool,
+) -> None:
+    """Import FILE (- for standard input), compressed or not: an exported ledger, events one a line, or a table.
+
+    An exported ledger is taken only when its checksum says that it is whole: every event as it was, with its receipt.
+
+    Events one a line (CloudEvents, as the door takes them) and the rows of a table (CSV, by a column map) are judged
+    as strictly as at the door. Lines that are refused hold up no others: mend them in the file of --refused, and
+    import that file in the same way.
+
+    Importing again is free: what is there already is a duplicate. So an import that was broken off is begun again.
+    Exits with 1 when anything was refused. A server may run meanwhile.
+    """
+    try:
+        with local_copy(file) as path, opened(data) as database:
+            kind = kind_of(path)
+            if map_file is not None and kind in (LEDGER, EVENTS):
+                raise refusal(f"{file} holds events, no table; leave --map out")
+            if refused_file is not None and refused_file.exists() and refused_file.samefile(path):
+                raise refusal("--refused names the file that is imported; name another")
+            between = checkpoints(data, database)
+            with _refusals(refused_file) as refusals:
+                if kind == LEDGER:
+                    _import_ledger(database, path, site, refusals, between, dry_run=dry_run)
+                else:
+                    _import_lines(database, path, kind, map_file, site, refusals, between, dry_run=dry_run)
+            if not dry_run:
+                count_owed(database, between, count=count)
+    except (FileUnreadable, FileDamaged, FileNotKnown, MapWrong, NotReplaceable, SettingsWrong) as error:
+        raise refusal(f"{file}: {error}" if not isinstance(error, MapWrong) else f"{map_file}: {error}") from error
+    if refusals.count:
+        where = f"; they are in {refused_file}, each with its reason" if refused_file else "; --refused FILE keeps them"
+        raise refusal(f"{refusals.count:,} lines were refused{where}")
+
+
+# --- an exported ledger -----------------------------------------------------------------------------------------
+
+
+def _import_ledger(
+    database: Database,
+    path: Path,
+    only: str | None,
+    refusals: _Refusals,
+    between: Callable[[], None],
+    *,
+    dry_run: bool,
+) -> None:
+    with bar("verifying", None) as progress, unpacked(path) as stream:
+        names, counts = verify(lines_of(stream), progress)
+    for name in names:
+        checked_site_id(name)
+    if only is not None and only not in names:
+        raise refusal(f"the file holds no site {only!r}; it holds {', '.join(names)}")
+    said = f"{counts.events:,} events of {', '.join(names)}"
+    if dry_run:
+        click.echo(f"the file is whole: {said}")
+        return
+
+    def refuse(found: Refused) -> None:
+        reason = f"event {found.event.id} of {found.event.source}: {found.reason}"
+        refusals.refuse(found.line, reason, [found.event.payload.decode()])
+
+    refusals.open(_EVENT_COLUMN, _JSON_FORM)
+    with bar("importing", counts.events if only is None else None) as progress, unpacked(path) as stream:
+
+        def done(count: int) -> None:
+            progress(count)
+            between()
+
+        taken = take_ledger(database, lines_of(stream), only=only, refused=refuse, progress=done)
+    for name in taken.other_people_keys:
+        click.echo(
+            f"site {name} had events of its own, and keeps its own secret for people: the same person has one "
+            "pseudonym in these and another in those of the file",
+            err=True,
+        )
+    click.echo(f"{_verdicts(taken.verdicts)} of {', '.join(names if only is None else [only])}")
+
+
+# --- events and tables ------------------------------------------------------------------------------------------
+
+
+def _import_lines(
+    database: Database,
+    path: Path,
+    kind: str,
+    map_file: Path | None,
+    site: str | None,
+    refusals: _Refusals,
+    between: Callable[[], None],
+    *,
+    dry_run: bool,
+) -> None:
+    name = one_site(database, site)
+    with unpacked(path) as stream, bar("judging" if dry_run else "importing", None, "lines") as progress:
+        if kind == EVENTS:
+            refusals.open(_EVENT_COLUMN, _JSON_FORM)
+            said = taking.of_lines(stream)
+        elif map_file is None:
+            table = Table(stream, encoding="utf-8", delimiter=None)
+            if not table.holds_refused(_EVENT_COLUMN):
+                raise refusal("a table needs --map FILE, which says what its columns mean; the README has an example")
+            refusals.open(_EVENT_COLUMN, table.form)
+            said = taking.of_refused(table)
+        else:
+            columns = read_map(map_file)
+            table = Table(stream, encoding=columns.encoding, delimiter=columns.delimiter)
+            columns.check_header(table.header)
+            refusals.open(table.header, table.form)
+            said = taking.of_table(table, columns)
+
+        def refuse(found: Said, reason: str) -> None:
+            refusals.refuse(found.line, reason, found.as_was)
+
+        def done(count: int) -> None:
+            progress(count)
+            between()
+
+        outcome = taking.take(database, name, said, refuse=refuse, progress=done, dry_run=dry_run)
+    _say(name, outcome, dry_run=dry_run)
+
+
+def one_site(database: Database, named: str | None) -> str:
+    """The named site, or the only one there is; raises SiteUnknown."""
+    names = sites_of(database, named)
+    if len(names) > 1:
+        raise refusal(f"there are several sites; name one: --site {' or --site '.join(names[:5])}")
+    return names[0]
+
+
+def _say(site: str, outcome: Outcome, *, dry_run: bool) -> None:
+    fit = "would be " if dry_run else ""
+    without = f", {outcome.lines_without_event:,} say nothing" if outcome.lines_without_event else ""
+    click.echo(
+        f"site {site}: {outcome.lines:,} lines, {outcome.lines_refused:,} {fit}refused{without}; "
+        f"{fit}{_verdicts(outcome.verdicts)}"
+    )
+    for type_ in EVENT_TYPES:
+        if outcome.types[type_]:
+            click.echo(f"  {type_.removeprefix('cutledger.')}: {outcome.types[type_]:,}")
+
+
+def _verdicts(verdicts: Counter[str]) -> str:
+    others = verdicts.total() - verdicts[ACCEPTED] - verdicts[DUPLICATE]
+    refused = f", {others:,} refused" if others else ""
+    return f"{verdicts[ACCEPTED]:,} events accepted, {verdicts[DUPLICATE]:,} there before{refused}"
+
+
+# --- what is refused --------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Refusals:
+    """Counts refused lines, says the first ones, and keeps them all where a file is named."""
+
+    path: Path | None
+    stack: ExitStack
+    count: int = 0
+    rows: RefusedRows | None = field(default=None)
+
+    def open(self, header: Sequence[str], form: Form) -> None:
+        """Begin the file, when there is to be one."""
+        if self.path is not None:
+            stream = self.stack.enter_context(renamed_when_whole(self.path))
+            self.rows = RefusedRows(stream, header=header, form=form)
+            self.stack.callback(self.rows.close)
+
+    def refuse(self, line: int, reason: str, as_was: Sequence[str]) -> None:
+        """Refuse a line."""
+        self.count += 1
+        if self.count <= _MOST_SAID:
+            click.echo(f"line {line}: {reason}", err=True)
+        elif self.count == _MOST_SAID + 1:
+            click.echo("(further lines are refused)", err=True)
+        if self.rows is not None:
+            self.rows.write(line, reason, as_was)
+
+
+@contextmanager
+def _refusals(path: Path | None) -> Iterator[_Refusals]:
+    try:
+        with ExitStack() as stack:
+            yield _Refusals(path, stack)
+    except OSError as error:
+        raise refusal(f"{path} cannot be written: {error.strerror}") from error
