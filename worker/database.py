@@ -85,9 +85,20 @@ class _Turn:
     """
 
     def __init__(self, path: Path, writer: Engine) -> None:
-        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        event.listen(writer, "checkout", lambda *_: fcntl.flock(self._file, fcntl.LOCK_SH))
-        event.listen(writer, "checkin", lambda *_: fcntl.flock(self._file, fcntl.LOCK_UN))
+        self._path = path
+        # Made by the first who writes: what is only read stays as it is.
+        self._file = -1
+        event.listen(writer, "checkout", self._share)
+        event.listen(writer, "checkin", self._leave)
+
+    def _share(self, *_: object) -> None:
+        if self._file < 0:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        fcntl.flock(self._file, fcntl.LOCK_SH)
+
+    def _leave(self, *_: object) -> None:
+        if self._file >= 0:
+            fcntl.flock(self._file, fcntl.LOCK_UN)
 
     def is_ours_alone(self) -> bool:
         """True when no other process writes: none will until the connection is given back."""

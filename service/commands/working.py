@@ -35,14 +35,14 @@ def worker(concurrency: int, metrics_port: int | None, metrics_host: str, *, sch
     options = ["--loglevel=INFO", f"--concurrency={concurrency}", "--without-gossip", "--without-mingle", "-O", "fair"]
     if schedule:
         options += ["-B", *IN_MEMORY]
-    app.worker_main(["worker", *options])
+    app.worker_main(["--quiet", "worker", *options])
 
 
 @click.command()
 def schedule() -> None:
     """Keep the schedule alone: every few seconds wake a worker, lest a wake-up was lost."""
     app = _celery()
-    app.start(["beat", "--loglevel=INFO", "--pidfile=", *IN_MEMORY])
+    app.start(["--quiet", "beat", "--loglevel=INFO", "--pidfile=", *IN_MEMORY])
 
 
 def _measured(host: str, port: int | None) -> Observer | None:
