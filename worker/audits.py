@@ -10,6 +10,7 @@ import orjson
 from sqlalchemy import Connection, func, insert, select, update
 
 from worker.database import Database, DatabaseUnavailable
+from worker.ledger import in_state
 from worker.recount import Progress
 from worker.reports.reading import instant
 from worker.tables import OWED, audits, events, sites
@@ -128,7 +129,7 @@ def _is_quiet(connection: Connection, site: str, *, now_us: int) -> bool:
     received = connection.execute(newest).scalar_one_or_none()
     if received is not None and now_us - received < QUIET_US:
         return False
-    return connection.execute(select(e.position).where(e.site == site, e.state == OWED).limit(1)).first() is None
+    return connection.execute(select(e.position).where(e.site == site, in_state(OWED)).limit(1)).first() is None
 
 
 def _audited(

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, func, literal_column, select
+from sqlalchemy import Connection, func, select
 
+from worker.ledger import in_state
 from worker.tables import OWED, SET_ASIDE, events, sites
 
 _MICROSECONDS: Final = 1_000_000
@@ -40,7 +41,7 @@ def _oldest(connection: Connection) -> dict[str, int | None]:
     """Site -> when its first owed event was received. Positions rise with receipt: no other one is read."""
     first = (
         select(events.c.received_us)
-        .where(events.c.site == sites.c.site, _in_state(OWED))
+        .where(events.c.site == sites.c.site, in_state(OWED))
         .order_by(events.c.position)
         .limit(1)
         .scalar_subquery()
@@ -50,13 +51,8 @@ def _oldest(connection: Connection) -> dict[str, int | None]:
 
 
 def _counts(connection: Connection, state: int) -> dict[str, int]:
-    query = select(events.c.site, func.count().label("events")).where(_in_state(state)).group_by(events.c.site)
+    query = select(events.c.site, func.count().label("events")).where(in_state(state)).group_by(events.c.site)
     return {row.site: row.events for row in connection.execute(query)}
-
-
-def _in_state(state: int) -> ColumnElement[bool]:
-    # Written out, not bound: only so is the index of that state sure to be used.
-    return events.c.state == literal_column(str(state))
 
 
 def _age_seconds(received_us: Iterable[int | None], now_us: int) -> float:

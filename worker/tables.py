@@ -88,9 +88,22 @@ events = Table(
     UniqueConstraint("site", "source", "id"),
     Index(None, "site", "subject"),
     Index(None, "site", "position"),
-    Index("ix_events_owed", "site", "position", sqlite_where=text("state = 0"), postgresql_where=text("state = 0")),
+    # With the state in it: SQLite would else take the index of all positions for as good.
     Index(
-        "ix_events_set_aside", "site", "position", sqlite_where=text("state = 2"), postgresql_where=text("state = 2")
+        "ix_events_owed",
+        "site",
+        "state",
+        "position",
+        sqlite_where=text("state = 0"),
+        postgresql_where=text("state = 0"),
+    ),
+    Index(
+        "ix_events_set_aside",
+        "site",
+        "state",
+        "position",
+        sqlite_where=text("state = 2"),
+        postgresql_where=text("state = 2"),
     ),
     Index(
         "ix_events_voids",

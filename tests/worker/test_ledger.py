@@ -11,6 +11,7 @@ from typing import Any
 import orjson
 import pytest
 from sqlalchemy import Connection, update
+from sqlalchemy.event import listen, remove
 
 from tests.builders import NOW_US, SITE, count, event, installed, posted
 from tests.grown import fresh_postgres
@@ -331,3 +332,30 @@ def test_the_history_of_a_subject_is_in_fold_order_with_its_voids(database: Data
     assert [(orjson.loads(item.payload)["id"], voided) for item, voided in found] == [
         ("2", True), ("3", False), ("1", False),
     ]  # fmt: skip
+
+
+def test_what_is_owed_is_found_without_reading_what_is_counted(database: Database) -> None:
+    """The statements that every report and every count asks, by the plan that the database makes of them."""
+    append(database, *(cut(f"A{number}") for number in range(300)))
+    count(database)
+    append(database, cut("B"))
+    asked: list[tuple[str, Any]] = []
+
+    def note(_conn: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
+        if statement.startswith("SELECT"):
+            asked.append((statement, parameters))
+
+    with database.write() as connection:
+        if not database.is_sqlite:
+            connection.exec_driver_sql("ANALYZE events")
+            # With values not known at planning, as from a statement's sixth execution on.
+            connection.exec_driver_sql("SET LOCAL plan_cache_mode = force_generic_plan")
+        listen(connection, "before_cursor_execute", note)
+        assert ledger.waiting(connection, SITE) == (1, 0)
+        assert ledger.sites_owed(connection) == [SITE]
+        assert ledger.claim(connection, SITE, limit=10)
+        remove(connection, "before_cursor_execute", note)
+        for statement, parameters in asked:
+            explain = "EXPLAIN QUERY PLAN " if database.is_sqlite else "EXPLAIN "
+            plan = "\n".join(str(row) for row in connection.exec_driver_sql(explain + statement, parameters))
+            assert "ix_events_owed" in plan, plan
