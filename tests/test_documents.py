@@ -80,9 +80,9 @@ def variables(path: tuple[str, ...], command: click.Command) -> dict[str, str]:
 
 
 def variables_of_code() -> set[str]:
-    """Environment variables that the code or the tests read by name."""
+    """Environment variables that the code, the tests or the compose file read by name."""
     files = [path for package in (*PACKAGES, "tests") for path in (ROOT / package).rglob("*.py")]
-    others = [path for path in files if path != Path(__file__)]
+    others = [*(path for path in files if path != Path(__file__)), ROOT / "docker-compose.yml"]
     return {name for path in others for name in re.findall(r"CUTLEDGER_[A-Z_]*[A-Z]\b", path.read_text())}
 
 
