@@ -47,7 +47,7 @@ bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
 	$(BIN)/python -m tests.bench
 
 chaos: $(TESTS_STAMP) ## Kill processes for minutes, and look for what is lost (needs PostgreSQL and Redis installed)
-	$(BIN)/python -m tests.chaos grown embedded full-disk faults throughput broker
+	$(BIN)/python -m tests.chaos all
 
 openapi: $(STAMP) ## Write the API document
 	$(BIN)/cutledger openapi openapi/cutledger.json

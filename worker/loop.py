@@ -6,6 +6,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final
 
 from sqlalchemy.exc import DBAPIError
@@ -34,6 +35,8 @@ def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS, observe
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
         step = sum(_observed_claim(database, site, limit, observe) for site in owing)
+        # Here, not at the end: under a steady load there is none, and the log would grow for as long.
+        database.checkpoint()
         if not step:
             return counted
         counted += step
@@ -115,9 +118,11 @@ class Loop:
     def _count(self) -> None:
         try:
             count_owed(self.database, observe=self._observe)
-            self.database.checkpoint()
         except DatabaseUnavailable as error:
             log.warning("counting rests, the database is not available: %s", error)
+            # On a full disk the log may be what fills it.
+            with suppress(DatabaseUnavailable):
+                self.database.checkpoint()
             self._stopping.wait(REST_SECONDS)
         except Exception:
             # An embedded installation has no one to restart this thread: it says what went wrong and goes on.

@@ -116,7 +116,6 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     def _count_owed() -> None:
         try:
             count_owed(database(), observe=observe)
-            database().checkpoint()
         except DatabaseUnavailable as error:
             # Nothing is lost by giving up: the next beat finds what is owed.
             log.warning("counting rests, the database is not available: %s", error)

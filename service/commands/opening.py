@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import logging
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
 import click
 from rich.console import Console
@@ -17,6 +20,12 @@ from worker.reports.reading import SiteUnknown
 from worker.schema import SchemaBehind, SchemaNotOurs
 from worker.settings import Installation, SettingWrong
 from worker.tables import sites
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+#: A server or worker that is started waits so long for its database.
+PATIENCE_SECONDS = 30.0
 
 DATA = click.option(
     "--data", type=click.Path(file_okay=False), envvar="CUTLEDGER_DATA", help="Folder of an embedded installation."
@@ -34,6 +43,19 @@ def named_installation(data: str | None = None) -> Installation:
         return Installation.from_environment(data=data)
     except SettingWrong as error:
         raise refusal(str(error)) from error
+
+
+def patiently(ready: Callable[[], T]) -> T:
+    """What `ready` gives, asked again for a while as long as the database is away: it may be starting, too."""
+    until = time.monotonic() + PATIENCE_SECONDS
+    while True:
+        try:
+            return ready()
+        except DatabaseUnavailable as error:
+            if time.monotonic() > until:
+                raise
+            log.warning("waiting for the database: %s", error)
+            time.sleep(1.0)
 
 
 @contextmanager

@@ -9,7 +9,7 @@ import click
 
 from service import RELEASE
 from service.clock import now_us
-from service.commands.opening import DATA, named_installation, refusal
+from service.commands.opening import DATA, named_installation, patiently, refusal
 from worker.auditing import audit_hours
 from worker.audits import give_up
 from worker.database import Database, DatabaseUnavailable
@@ -76,7 +76,7 @@ def serve(
         # Read here once, so that a wrong one is said before a process is made.
         audit_hours()
         lock = hold(installation.data) if installation.embedded else None
-        prepare(installation)
+        patiently(lambda: prepare(installation))
         if installation.embedded:
             _close_what_a_crash_left(installation)
         _greet(installation, host, port)

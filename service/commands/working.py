@@ -6,11 +6,11 @@ from typing import Any
 
 import click
 
-from service.commands.opening import named_installation, refusal
+from service.commands.opening import named_installation, patiently, refusal
 from worker.database import Database, DatabaseUnavailable
 from worker.loop import Observer
 from worker.schema import SchemaBehind, SchemaNotOurs, check
-from worker.settings import SettingWrong
+from worker.settings import Installation, SettingWrong
 
 #: The schedule needs no memory: what is due is in the database.
 IN_MEMORY = ("--scheduler", "celery.beat:Scheduler")
@@ -68,12 +68,16 @@ def _celery(observe: Observer | None = None) -> Any:
     log_celery_too()
     installation = named_installation()
     try:
-        database = Database(installation.database_url)
-        try:
-            with database.read() as connection:
-                check(connection)
-        finally:
-            database.close()
+        patiently(lambda: _check(installation))
         return make_worker(installation, observe=observe)
     except (DatabaseUnavailable, SchemaBehind, SchemaNotOurs, SettingWrong) as error:
         raise refusal(str(error)) from error
+
+
+def _check(installation: Installation) -> None:
+    database = Database(installation.database_url)
+    try:
+        with database.read() as connection:
+            check(connection)
+    finally:
+        database.close()
