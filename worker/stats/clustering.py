@@ -1,0 +1,233 @@
+"""Parts of one plate stand or fall together: how much less n parts tell than n independent ones would."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from worker.stats.proportions import wilson
+
+#: From so many clusters on, the normal quantile stands for Student's t.
+MANY_CLUSTERS: Final = 50
+INDEPENDENCE_ASSUMED: Final = "independence assumed"
+POOLED_CORRELATION: Final = "correlation of all groups together"
+NOTHING_JUDGED: Final = "nothing judged"
+
+
+@dataclass(frozen=True, slots=True)
+class Clustered:
+    """x of n parts, and what their clusters add up to. All five add over groups; a cluster has at least one part.
+
+    `n2` is the sum of n^2 over the clusters, `x2_over_n` that of x^2/n.
+    """
+
+    x: float
+    n: float
+    clusters: int
+    n2: float
+    x2_over_n: float
+
+    @classmethod
+    def of(cls, clusters: Iterable[tuple[int, int]]) -> Clustered:
+        """The sums over clusters, each given as (x, n). Those without a part are left out. Any order gives the same."""
+        kept = [(x, n) for x, n in clusters if n > 0]
+        return cls(
+            x=sum(x for x, _ in kept),
+            n=sum(n for _, n in kept),
+            clusters=len(kept),
+            n2=sum(n * n for _, n in kept),
+            x2_over_n=math.fsum(x * x / n for x, n in kept),
+        )
+
+    @classmethod
+    def singly(cls, x: float, n: int) -> Clustered:
+        """Every part is a cluster of its own: independent parts."""
+        return cls(x=x, n=n, clusters=n, n2=n, x2_over_n=x)
+
+    @classmethod
+    def total(cls, groups: Iterable[Clustered]) -> Clustered:
+        """Several groups together. Any order gives the same."""
+        kept = list(groups)
+        return cls(
+            x=math.fsum(group.x for group in kept),
+            n=math.fsum(group.n for group in kept),
+            clusters=sum(group.clusters for group in kept),
+            n2=math.fsum(group.n2 for group in kept),
+            x2_over_n=math.fsum(group.x2_over_n for group in kept),
+        )
+
+    def without(self, part: Clustered) -> Clustered:
+        """What is left when one of the groups that make up this total is taken out."""
+        return Clustered(
+            x=self.x - part.x,
+            n=self.n - part.n,
+            clusters=self.clusters - part.clusters,
+            n2=self.n2 - part.n2,
+            x2_over_n=self.x2_over_n - part.x2_over_n,
+        )
+
+    @property
+    def failures(self) -> Clustered:
+        """The same parts, with those that are not x counted instead."""
+        return Clustered(
+            x=self.n - self.x,
+            n=self.n,
+            clusters=self.clusters,
+            n2=self.n2,
+            x2_over_n=self.n - 2 * self.x + self.x2_over_n,
+        )
+
+    @property
+    def between(self) -> float:
+        """Sum of squares between the clusters, at least 0."""
+        return max(0.0, self.x2_over_n - self.x * self.x / self.n) if self.n else 0.0
+
+    @property
+    def within(self) -> float:
+        """Sum of squares within the clusters, at least 0."""
+        return max(0.0, self.x - self.x2_over_n)
+
+    @property
+    def mean_size(self) -> float:
+        """Parts in the cluster of a part, on average over the parts: at least 1."""
+        return max(1.0, self.n2 / self.n) if self.n else 1.0
+
+    @property
+    def of_single_parts(self) -> bool:
+        """No cluster has more than one part."""
+        return self.n <= self.clusters
+
+
+def correlation(groups: Iterable[Clustered]) -> float | None:
+    """Intra-cluster correlation, by one-way analysis of variance within the groups, in [-1, 1].
+
+    None where it is not defined: no group of two clusters, no cluster of two parts, or all parts alike. One group gives
+    the usual estimate; several give the pooled one, that differences between the groups do not raise. Ridout MS,
+    Demetrio CGB, Firth D (1999), Biometrics 55, 137-148.
+    """
+    counts = [group for group in groups if group.n > 0]
+    degrees_between = sum(g.clusters - 1 for g in counts)
+    degrees_within = math.fsum(g.n - g.clusters for g in counts)
+    if degrees_between <= 0 or degrees_within <= 0:
+        return None
+    between = math.fsum(g.between for g in counts) / degrees_between
+    within = math.fsum(g.within for g in counts) / degrees_within
+    size = math.fsum(g.n - g.n2 / g.n for g in counts) / degrees_between
+    total = between + (size - 1) * within
+    return max(-1.0, min(1.0, (between - within) / total)) if total > 1e-12 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Effective:
+    """x of n independent parts would tell as much. `degrees` of freedom are for Student's t; None: the normal."""
+
+    x: float
+    n: float
+    design_effect: float = 1.0
+    clusters: int = 0
+    degrees: int | None = None
+    reason: str | None = None
+
+    @property
+    def parts(self) -> float:
+        """Parts before they were divided by the design effect."""
+        return self.n * self.design_effect
+
+
+def _degrees(free: int) -> int | None:
+    return free if 0 < free < MANY_CLUSTERS - 1 else None
+
+
+def effective(counts: Clustered, *, pooled: float | None = None, own: bool = True) -> Effective:
+    """Counts divided by their design effect 1 + (mean size - 1) x correlation, at least 1 (Rao-Scott).
+
+    The correlation is that of the counts themselves; where it is not defined, or is not wanted (`own=False`: few
+    clusters give a poor one), `pooled` takes its place; else 0, with the reason. Clusters of one part have a design
+    effect of exactly 1 and the normal quantile. Rao JNK, Scott AJ (1992), Biometrics 48, 577-585; Saha KK, Miller D,
+    Wang S (2016), Int. J. Biostatistics 12.
+    """
+    if counts.of_single_parts:
+        return Effective(counts.x, counts.n, 1.0, counts.clusters)
+    found = correlation([counts]) if own else None
+    reason = None
+    if found is None:
+        found, reason = (0.0, INDEPENDENCE_ASSUMED) if pooled is None else (pooled, POOLED_CORRELATION)
+    inflation = max(1.0, 1 + (counts.mean_size - 1) * found)
+    return Effective(
+        x=counts.x / inflation,
+        n=counts.n / inflation,
+        design_effect=inflation,
+        clusters=counts.clusters,
+        degrees=_degrees(counts.clusters - 1),
+        reason=reason,
+    )
+
+
+def joint_degrees(groups: Iterable[Effective]) -> int | None:
+    """Degrees of freedom of several groups together; None (the normal) when no group has any, or all together many."""
+    counts = [group for group in groups if group.n > 0]
+    if all(group.degrees is None for group in counts):
+        return None
+    return _degrees(sum(max(0, group.clusters - 1) for group in counts))
+
+
+def joint_reason(groups: Iterable[Effective]) -> str | None:
+    """The gravest reason among the groups."""
+    reasons = {group.reason for group in groups if group.n > 0}
+    return next((reason for reason in (INDEPENDENCE_ASSUMED, POOLED_CORRELATION) if reason in reasons), None)
+
+
+def weighted(groups: Sequence[tuple[float, Effective]]) -> Effective:
+    """The mean of shares, each with its weight, and the independent parts that would tell as much of it.
+
+    Weights are above 0 and every group has parts. A stratified Wilson interval follows from it: Yan X, Su XG (2010),
+    Statistics in Biopharmaceutical Research 2, 329-335.
+    """
+    if not groups:
+        return Effective(0.0, 0.0)
+    whole = math.fsum(weight for weight, _ in groups)
+    share = math.fsum(weight / whole * (group.x / group.n) for weight, group in groups)
+    n = 1 / math.fsum((weight / whole) ** 2 / group.n for weight, group in groups)
+    members = [group for _, group in groups]
+    return Effective(
+        x=min(1.0, share) * n,
+        n=n,
+        design_effect=max(1.0, math.fsum(group.parts for group in members) / n),
+        clusters=sum(group.clusters for group in members),
+        degrees=joint_degrees(members),
+        reason=joint_reason(members),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A share with its interval; all three are None when nothing was judged. `reason` says what to know of them."""
+
+    share: float | None
+    low: float | None
+    high: float | None
+    design_effect: float | None
+    effective_n: float
+    degrees: int | None
+    reason: str | None
+
+
+def estimate(counts: Effective, *, confidence: float) -> Estimate:
+    """Wilson interval of effective counts."""
+    limits = wilson(counts.x, counts.n, confidence=confidence, degrees=counts.degrees)
+    if limits is None:
+        return Estimate(None, None, None, None, 0.0, None, NOTHING_JUDGED)
+    share = min(1.0, max(0.0, counts.x / counts.n))
+    return Estimate(share, *limits, counts.design_effect, counts.n, counts.degrees, counts.reason)
+
+
+def clustered_wilson(
+    counts: Clustered, *, confidence: float, pooled: float | None = None, own: bool = True
+) -> Estimate:
+    """Wilson interval on the effective sample of clustered parts: see `effective` for `pooled` and `own`.
+
+    Short MI et al. (2020), Statistical Methods in Medical Research 29, 111-121.
+    """
+    return estimate(effective(counts, pooled=pooled, own=own), confidence=confidence)

@@ -1,0 +1,33 @@
+"""Exact tails of a binomial count, for effective counts too.
+
+x of n may be no whole numbers, 0 <= x <= n: then the incomplete beta function runs smoothly between the whole ones.
+"""
+
+from __future__ import annotations
+
+from scipy.special import betainc, ndtri
+
+
+def at_least(x: float, n: float, share: float) -> float:
+    """Probability of x or more among n, each with probability `share`."""
+    return 1.0 if x <= 0 else float(betainc(x, n - x + 1, share)) if x <= n else 0.0
+
+
+def at_most(x: float, n: float, share: float) -> float:
+    """Probability of x or fewer among n, each with probability `share`."""
+    return at_least(n - x, n, 1 - share)
+
+
+def normal_score(x: float, n: float, share: float) -> float:
+    """Standard normal value as far out as the count: from the mid-p tail, half the chance of x itself in each.
+
+    Unlike (x - n p) / sigma it is not skewed when n p is small, where its variance is below 1: it errs towards caution.
+    """
+    upper = (at_least(x, n, share) + at_least(x + 1, n, share)) / 2
+    lower = (at_most(x, n, share) + at_most(x - 1, n, share)) / 2
+    return -_quantile(upper) if upper < lower else _quantile(lower)
+
+
+def _quantile(tail: float) -> float:
+    # Tails below the smallest float are as far out as that float
+    return float(ndtri(max(tail, 5e-324)))
