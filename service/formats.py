@@ -62,6 +62,7 @@ def report_json(report: Report) -> bytes:
             "as_of": as_of_shown(report.as_of),
             "rows": report.rows,
             "totals": report.totals,
+            "details": report.details,
             "notes": report.notes,
         }
     )

@@ -10,7 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Final
 
-from worker.stats.proportions import wilson
+from worker.stats.clustering import Clustered, Estimate, clustered_wilson
 
 Sums = Mapping[str, int]
 Value = int | float | Decimal | None
@@ -28,28 +28,63 @@ E6: Final = 1_000_000
 
 
 @dataclass(frozen=True)
+class ShareOf:
+    """Names of the sums of a share that carries an interval: x of n, and what their clusters add up to.
+
+    `prefix` tells its columns of clusters and design effect from those of another share.
+    """
+
+    x: str
+    n: str
+    clusters: str
+    n2: str
+    x2_over_n_e6: str
+    prefix: str = ""
+
+    def counts(self, sums: Sums) -> Clustered:
+        """The counts within sums."""
+        return Clustered(
+            x=sums[self.x],
+            n=sums[self.n],
+            clusters=sums[self.clusters],
+            n2=sums[self.n2],
+            x2_over_n=sums[self.x2_over_n_e6] / E6,
+        )
+
+    def estimate(self, sums: Sums, *, confidence: float, pooled: float | None = None) -> Estimate:
+        """The share with its interval. pooled: the correlation of all groups; None: that of these sums, where defined.
+
+        The pooled one is preferred: few clusters tell a poor correlation, and an interval made with it is too narrow.
+        """
+        return clustered_wilson(self.counts(sums), confidence=confidence, pooled=pooled, own=pooled is None)
+
+
+@dataclass(frozen=True)
 class Measure:
-    """A measure of a report. `parts_of` names the counts (x, n) of a share that carries an interval."""
+    """A measure of a report. `share_of`: of a share that carries an interval, what it is made of."""
 
     name: str
     unit: str
     definition: str
     make: Callable[[Sums], Value]
     standard: str | None = None
-    parts_of: tuple[str, str] | None = None
+    share_of: ShareOf | None = None
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """Its columns in a report: itself and, where it has an interval, the limits."""
-        return (self.name, f"{self.name}_low", f"{self.name}_high") if self.parts_of else (self.name,)
+        """Its columns in a report: itself and, where it has an interval, the limits and what these rest on."""
+        if self.share_of is None:
+            return (self.name,)
+        rest = (f"{self.share_of.prefix}{name}" for name in ("design_effect", "clusters"))
+        return (self.name, f"{self.name}_low", f"{self.name}_high", *rest)
 
-    def values(self, sums: Sums, *, confidence: float) -> dict[str, Value]:
-        """Its columns' values. A ratio with nothing under it is None."""
-        if self.parts_of is None:
+    def values(self, sums: Sums, *, confidence: float, pooled: float | None = None) -> dict[str, Value]:
+        """Its columns' values. A ratio with nothing under it is None. pooled: see `ShareOf.estimate`."""
+        if self.share_of is None:
             return {self.name: self.make(sums)}
-        x, n = (sums[name] for name in self.parts_of)
-        low, high = wilson(x, n, confidence=confidence) or (None, None)
-        return dict(zip(self.columns, (self.make(sums), low, high), strict=True))
+        found = self.share_of.estimate(sums, confidence=confidence, pooled=pooled)
+        values = (self.make(sums), found.low, found.high, found.design_effect, sums[self.share_of.clusters])
+        return dict(zip(self.columns, values, strict=True))
 
 
 def ratio(over: int | Fraction, under: int | Fraction) -> float | None:
@@ -90,8 +125,16 @@ def _plain(name: str, unit: str, definition: str, *, of: str | None = None, stan
     return Measure(name, unit, definition, lambda sums: sums[summed], standard)
 
 
-def _share(name: str, x: str, n: str, definition: str, *, standard: str | None = None) -> Measure:
-    return Measure(name, SHARE, definition, lambda sums: ratio(sums[x], sums[n]), standard, (x, n))
+def _share(name: str, of: ShareOf, definition: str, *, standard: str | None = None) -> Measure:
+    return Measure(name, SHARE, definition, lambda sums: ratio(sums[of.x], sums[of.n]), standard, of)
+
+
+#: Good parts of first attempts; those of one plate stand or fall together.
+FIRST_PASS: Final = ShareOf("first_pass_good", "parts_judged_first", "clusters", "cluster_n2", "cluster_x2_over_n_e6")
+#: Failed pierces; those of one attempt stand or fall together.
+FAILED_PIERCES: Final = ShareOf(
+    "failed_pierces", "pierces", "pierce_clusters", "pierce_n2", "pierce_x2_over_n_e6", prefix="pierce_"
+)
 
 
 _MEASURES: Final = (
@@ -111,7 +154,7 @@ _MEASURES: Final = (
     ),
     _plain("first_pass_good", PARTS, "good parts of first attempts", standard=f"good in the first run, {ISO_22400}"),
     _share(
-        "first_pass_yield", "first_pass_good", "parts_judged_first",
+        "first_pass_yield", FIRST_PASS,
         "share of judged parts that were good on the first attempt, without rework; provisional while parts are "
         "pending, since failures are known at once and good parts only when inspected",
         standard=f"first pass yield, {ISO_22400}",
@@ -159,7 +202,7 @@ _MEASURES: Final = (
     _plain(
         "failed_pierces", COUNT, "pierces that did not go through at the first try or blew out into the contour"
     ),
-    _share("failed_pierce_rate", "failed_pierces", "pierces", "failed pierces over pierces"),
+    _share("failed_pierce_rate", FAILED_PIERCES, "failed pierces over pierces"),
     Measure(
         "failed_pierces_per_1000", "per 1,000 pierces", "failed pierces in 1,000 pierces",
         lambda sums: ratio(1000 * sums["failed_pierces"], sums["pierces"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any, Final, cast
@@ -56,10 +57,18 @@ def _report(entry: Entry) -> Report:
     # Nothing is read: a division by thickness looks up no names.
     nowhere = cast(Connection, None)
     as_of = AsOf(417, datetime(2026, 3, 8, 22, tzinfo=UTC), 0, 0)
+    reader = Reader(nowhere, "main", SiteCalendar([_SITE]), 7, as_of)
+    question = read_question(
+        {"week": ["2026-W10"]}, today=date(2026, 3, 10), settings=_SITE, options=entry.options, by=entry.by
+    )
+    if entry.example is not None:
+        report = entry.example(reader, question)
+        rows, details = [_rounded(row) for row in report.rows], _rounded(report.details)
+        return replace(report, rows=rows, details=details)
     report = assemble(
         entry.name,
-        Reader(nowhere, "main", SiteCalendar([_SITE]), 7, as_of),
-        read_question({"week": ["2026-W10"]}, today=date(2026, 3, 10), settings=_SITE),
+        reader,
+        question,
         groups={(20_000_000,): _TWENTY, (40_000_000,): _FORTY},
         totals=added((_TWENTY, _FORTY), tuple(_NOTHING)),
         measures=entry.measures,
@@ -68,6 +77,6 @@ def _report(entry: Entry) -> Report:
     return replace(report, rows=[_rounded(row) for row in report.rows], totals=_rounded(report.totals))
 
 
-def _rounded(row: dict[str, Any]) -> dict[str, Any]:
+def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
     """Values whose last digits no processor's arithmetic changes: the document is compared byte by byte."""
     return {name: round(value, _DECIMALS) if isinstance(value, float) else value for name, value in row.items()}

@@ -20,6 +20,8 @@ from worker.reports.questions import (
     MOST_VALUES,
     filter_names,
 )
+from worker.reports.reading import INTERVAL, RESTS_ON
+from worker.reports.report import Column
 
 REPORT: Final = "Report"
 _DIVISION: Final = "Division"
@@ -50,7 +52,24 @@ def name_parameter() -> Parameter:
 
 def report_parameters() -> list[Parameter]:
     """What a report can be asked, and how it is answered."""
-    return [_by(), *_window(), _confidence(), *_filters(), _format()]
+    return [_by(), *_window(), _confidence(), *_options(), *_filters(), _format()]
+
+
+def _options() -> list[Parameter]:
+    """What only some reports can be told."""
+    of: dict[str, list[Entry]] = {}
+    for entry in REPORTS.values():
+        for option in entry.options:
+            of.setdefault(option.name, []).append(entry)
+    options = {option.name: option for entry in REPORTS.values() for option in entry.options}
+    return [
+        _query(
+            name,
+            f"{option.definition}; only in {', '.join(entry.name for entry in of[name])}; left out: {option.default}",
+            {"type": "string", "enum": list(option.words), "examples": [option.default]},
+        )
+        for name, option in options.items()
+    ]
 
 
 def _query(name: str, description: str, schema: Shape, **more: Any) -> Parameter:
@@ -169,7 +188,13 @@ def _report(entry: Entry) -> Shape:
             "description": "one row for each group, by the dimensions, not known last",
             "items": {"type": "object", "allOf": [ref(_DIVISION), ref(_columns_name(entry))]},
         },
-        "totals": ref(_columns_name(entry)) | {"description": "the measures over all groups"},
+        "totals": _totals(entry),
+        "details": {
+            "type": "object",
+            "description": "what the answer as a whole is, beside its rows",
+            "properties": {column.name: _column(column) for column in entry.details},
+            "required": [column.name for column in entry.details],
+        },
         "notes": texts | {"description": "what may and what may not be concluded, in sentences"},
     }
     return {
@@ -178,6 +203,18 @@ def _report(entry: Entry) -> Shape:
         "properties": properties,
         "required": list(properties),
     }
+
+
+def _totals(entry: Entry) -> Shape:
+    if entry.columns:
+        return {"type": "object", "description": "empty: these rows have no sum"}
+    return ref(_columns_name(entry)) | {"description": "the measures over all groups"}
+
+
+def _column(column: Column) -> Shape:
+    kinds = {"text": "string", "number": "number", "integer": "integer"}
+    unit = f"; {column.unit}" if column.unit else ""
+    return {"type": [kinds[column.kind], "null"], "description": f"{column.definition}{unit}"}
 
 
 def _divided_by() -> Shape:
@@ -191,6 +228,7 @@ def _divided_by() -> Shape:
 
 def _measures(entry: Entry) -> Shape:
     columns = {name: shape for measure in entry.measures for name, shape in measure_columns(measure).items()}
+    columns |= {column.name: _column(column) for column in entry.columns}
     shape: Shape = {"description": f"The measures of report {entry.name}.", "type": "object", "properties": columns}
     # A report with a dimension of its own answers fewer columns when it is divided by it.
     return shape if entry.more_dimensions else shape | {"required": list(columns)}
@@ -208,12 +246,13 @@ def measure_columns(measure: Measure) -> dict[str, Shape]:
     unit = "" if measure.unit in (COUNT, PARTS) else f"; {measure.unit}"
     texts = (
         f"{measure.definition}{unit}{standard}",
-        f"lower limit of the Wilson interval of {measure.name}",
-        f"upper limit of the Wilson interval of {measure.name}",
+        f"lower limit of the {INTERVAL} of {measure.name}",
+        f"upper limit of the {INTERVAL} of {measure.name}",
+        *RESTS_ON,
     )
     shape = _value(measure)
     limit = shape | {"type": ["number", "null"]}
-    shapes = (shape, limit, limit)
+    shapes = (shape, limit, limit, {"type": ["number", "null"], "minimum": 1}, {"type": "integer", "minimum": 0})
     columns = zip(measure.columns, texts, shapes, strict=False)
     return {name: of | {"description": text} for name, text, of in columns}
 

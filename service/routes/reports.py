@@ -20,8 +20,8 @@ from service.schemas.queries import Query
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import DEFAULT_CONFIDENCE, DEFAULT_LAST, QuestionUnanswerable, Wrong, read_question
-from worker.reports.reading import open_site
-from worker.reports.report import Report
+from worker.reports.reading import INTERVAL, open_site
+from worker.reports.report import Column, Report
 
 #: Parameters that are about the answer, not the question.
 ANSWER_PARAMETERS: Final = ("site", "format")
@@ -73,12 +73,23 @@ def _described(entry: Entry) -> dict[str, Any]:
                 "unit": measure.unit,
                 "definition": measure.definition,
                 "standard": measure.standard,
-                "interval": "Wilson" if measure.parts_of else None,
+                "interval": INTERVAL if measure.share_of else None,
             }
             for measure in entry.measures
         ],
+        "columns": [_column(column) for column in entry.columns],
+        "details": [_column(column) for column in entry.details],
+        "options": [
+            {"name": option.name, "definition": option.definition, "words": option.words, "default": option.default}
+            for option in entry.options
+        ],
+        "by": entry.by,
         "more_dimensions": [dimension.name for dimension in entry.more_dimensions],
     }
+
+
+def _column(column: Column) -> dict[str, Any]:
+    return {"name": column.name, "unit": column.unit or None, "definition": column.definition}
 
 
 @blueprint.route("/reports/<identifier:name>", parameters=REPORT_NAME)
@@ -98,7 +109,14 @@ def get_report(name: str) -> Response:
     with database().read() as connection:
         reader = open_site(connection, site)
         now = reader.calendar.place(now_us())
-        question = read_question(asked, today=now.day, settings=now.settings, more=entry.more_dimensions)
+        question = read_question(
+            asked,
+            today=now.day,
+            settings=now.settings,
+            more=entry.more_dimensions,
+            options=entry.options,
+            by=entry.by,
+        )
         etag = etag_of(site, reader.revision, name, media_type, *question.words, *as_of_shown(reader.as_of).values())
         if (answer := unchanged(etag)) is not None:
             return answer

@@ -13,6 +13,7 @@ from service.schemas.strict import StrictSchema
 from service.strict_fields import about
 from worker.events import PURPOSES
 from worker.measures import MEASURES
+from worker.reports.reading import INTERVAL
 
 S = TypeVar("S", bound=type[Schema])
 AT: Final = "2026-03-02T05:15:00Z"
@@ -165,7 +166,24 @@ class MeasureTold(Answer):
     unit = text("its unit", MEASURES["first_pass_yield"].unit)
     definition = text("what it is", MEASURES["first_pass_yield"].definition)
     standard = text("its name in a standard", MEASURES["first_pass_yield"].standard, null=True)
-    interval = text("method of its interval; null where it has none", "Wilson", null=True)
+    interval = text("method of its interval; null where it has none", INTERVAL, null=True)
+
+
+class ColumnTold(Answer):
+    """A column of a report that is no measure."""
+
+    name = text("its name", "lot")
+    unit = text("its unit; null: none", "share (0-1)", null=True)
+    definition = text("what it is", "mill and heat number, or supplier")
+
+
+class OptionTold(Answer):
+    """What a report can be told beside window, division and filters."""
+
+    name = text("its name", "chart")
+    definition = text("what it decides", "the kind of chart")
+    words = rows(text("word", "auto"), "what it may be")
+    default = text("what holds when it is left out", "auto")
 
 
 class ReportTold(Answer):
@@ -174,6 +192,10 @@ class ReportTold(Answer):
     name = text("its name in the path", "yield")
     question = text("the question that it answers", "How often are parts right the first time?")
     measures = rows(MeasureTold, "its measures, in the order of its columns")
+    columns = rows(ColumnTold, "its other columns")
+    details = rows(ColumnTold, "what it says of the answer as a whole")
+    options = rows(OptionTold, "what it can be told")
+    by = rows(text("dimension", "thickness"), "what divides it when nothing is asked")
     more_dimensions = rows(text("dimension", "operation"), "what only this report can be divided by")
 
 

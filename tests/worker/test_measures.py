@@ -95,12 +95,13 @@ def test_every_measure_says_its_unit_and_definition_and_has_its_columns() -> Non
 
 
 def test_a_share_with_an_interval_carries_it_at_the_confidence_asked_for() -> None:
-    with_intervals = {name for name, measure in MEASURES.items() if measure.parts_of}
+    with_intervals = {name for name, measure in MEASURES.items() if measure.share_of}
     assert with_intervals == {"first_pass_yield", "failed_pierce_rate"}
     for confidence in (0.8, 0.95):
         values = MEASURES["first_pass_yield"].values(SUMS, confidence=confidence)
         limits = (values["first_pass_yield_low"], values["first_pass_yield_high"])
         assert limits == wilson(36, 45, confidence=confidence)
+        assert (values["design_effect"], values["clusters"]) == (1, SUMS["clusters"])
 
 
 def test_a_ratio_with_nothing_under_it_is_none_and_a_sum_over_nothing_is_0() -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from worker.reports.notes import common_notes, pierce_notes
+from worker.measures import FAILED_PIERCES
+from worker.reports.notes import certainty_notes, common_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, added, assemble, attempt_groups, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
 from worker.reports.report import Report
-from worker.tables import TALLY_SUMS
 
 MEASURES = named_measures(
     "attempts", "pierces", "failed_pierces", "failed_pierce_rate", "failed_pierces_per_1000",
@@ -17,7 +17,11 @@ MEASURES = named_measures(
 def failed_pierces(reader: Reader, question: Question) -> Report:
     """Failed-pierce rate by group."""
     groups = attempt_groups(reader, question)
-    totals = added(groups.values(), TALLY_SUMS)
-    notes = [*common_notes(totals, question, reader.as_of), *pierce_notes(totals)]
+    totals = attempt_totals(reader, question, groups)
+    notes = [
+        *certainty_notes(totals, question, FAILED_PIERCES, share="failed-pierce rate", of="pierces", cluster="attempt"),
+        *common_notes(totals, question, reader.as_of),
+        *pierce_notes(totals),
+    ]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     return assemble("pierces", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)

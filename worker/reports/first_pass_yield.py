@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from worker.reports.notes import common_notes, cost_notes, in_rework_notes, pierce_notes
+from worker.measures import FIRST_PASS
+from worker.reports.notes import certainty_notes, common_notes, cost_notes, in_rework_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, added, assemble, attempt_groups, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
 from worker.reports.report import Report
-from worker.tables import TALLY_SUMS
 
 MEASURES = named_measures(
     "attempts", "first_attempts", "open_attempts", "parts_tried", "parts_started", "parts_judged_first",
@@ -22,8 +22,9 @@ MEASURES = named_measures(
 def first_pass_yield(reader: Reader, question: Question) -> Report:
     """First-pass yield and the counts around it, by group."""
     groups = attempt_groups(reader, question)
-    totals = added(groups.values(), TALLY_SUMS)
+    totals = attempt_totals(reader, question, groups)
     notes = [
+        *certainty_notes(totals, question, FIRST_PASS, share="first-pass yield", of="parts", cluster="plate"),
         *common_notes(totals, question, reader.as_of),
         *pierce_notes(totals),
         *in_rework_notes(totals),

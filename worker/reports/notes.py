@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from worker.measures import ShareOf
 from worker.reports.questions import Question
 from worker.reports.report import AsOf
+from worker.stats.clustering import INDEPENDENCE_ASSUMED
 
 
 def _are(count: int, thing: str) -> str:
@@ -28,6 +30,25 @@ def common_notes(sums: Mapping[str, int], question: Question, as_of: AsOf) -> It
     if sums["bevelled_attempts"] and all(dimension.name != "bevel" for dimension in question.by):
         bevelled = _are(sums["bevelled_attempts"], "attempt")
         yield f"{bevelled} bevelled and stand under the plate's thickness; by=bevel tells them apart"
+
+
+def certainty_notes(
+    sums: Mapping[str, int], question: Question, share_of: ShareOf, *, share: str, of: str, cluster: str
+) -> Iterator[str]:
+    """How far the share of all rows together may be from the truth, and what it rests on."""
+    found = share_of.estimate(sums, confidence=question.confidence)
+    if found.low is None or found.high is None:
+        return
+    count, clusters = sums[share_of.n], sums[share_of.clusters]
+    many = f"1 {cluster}" if clusters == 1 else f"{clusters} {cluster}s"
+    yield (
+        f"{count} {of} of {many}: the {share} lies between {100 * found.low:.3g} and {100 * found.high:.3g} % "
+        f"({100 * question.confidence:g} % confidence, chance alone)"
+    )
+    if clusters == 1 and count > 1:
+        yield f"all of them are of one {cluster}: that tells little of the next"
+    elif found.reason == INDEPENDENCE_ASSUMED:
+        yield f"how alike {of} of one {cluster} are cannot be told from these: independence assumed"
 
 
 def pierce_notes(sums: Mapping[str, int]) -> Iterator[str]:

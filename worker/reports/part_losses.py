@@ -6,9 +6,8 @@ from worker.events import STAGES
 from worker.losses import UNSTATED
 from worker.reports.notes import common_notes, cost_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, added, assemble, attempt_groups, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
 from worker.reports.report import Report
-from worker.tables import TALLY_SUMS
 
 _STAGES = (*STAGES, UNSTATED)
 MEASURES = named_measures(
@@ -22,7 +21,7 @@ MEASURES = named_measures(
 def part_losses(reader: Reader, question: Question) -> Report:
     """Parts lost by the first stage that they failed, and the yield of each stage, by group."""
     groups = attempt_groups(reader, question)
-    totals = added(groups.values(), TALLY_SUMS)
+    totals = attempt_totals(reader, question, groups)
     notes = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     return assemble("losses", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from difflib import get_close_matches
 from typing import Any, Final
@@ -16,6 +16,7 @@ from worker.reports.dimensions import (
     ValueUnreadable,
     read_thickness_in,
 )
+from worker.reports.options import Option
 from worker.shopcalendar import monday_of
 from worker.sites import Settings
 
@@ -58,6 +59,8 @@ class Question:
     filters: Mapping[str, tuple[Any, ...]]
     asked: Mapping[str, tuple[str, ...]]
     confidence: float
+    options: Mapping[str, str] = field(default_factory=dict)
+    without_days: frozenset[date] = frozenset()
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -65,7 +68,9 @@ class Question:
         by = [dimension.name for dimension in self.by]
         filters = sorted((name, repr(values)) for name, values in self.filters.items())
         asked = sorted((name, repr(values)) for name, values in self.asked.items())
-        return tuple(str(part) for part in (self.first_day, self.last_day, by, filters, asked, self.confidence))
+        options = sorted(self.options.items())
+        parts = (self.first_day, self.last_day, by, filters, asked, self.confidence, options)
+        return tuple(str(part) for part in parts)
 
     @property
     def needs_attempts(self) -> bool:
@@ -81,32 +86,51 @@ def filter_names() -> dict[str, Dimension]:
 
 
 def read_question(
-    parameters: Mapping[str, Sequence[str]], *, today: date, settings: Settings, more: Sequence[Dimension] = ()
+    parameters: Mapping[str, Sequence[str]],
+    *,
+    today: date,
+    settings: Settings,
+    more: Sequence[Dimension] = (),
+    options: Sequence[Option] = (),
+    by: Sequence[str] = ("thickness",),
 ) -> Question:
     """Question of a request's parameters, each name with all its values; raises QuestionUnanswerable with every fault.
 
     today: the site's running production day. settings: those that hold, whose aliases the names go through. more:
-    dimensions that this report has beside the common ones.
+    dimensions that this report has beside the common ones. options: what else it can be told. by: what divides it when
+    nothing is asked.
     """
     wrong: list[Wrong] = []
-    _refuse_unknown(parameters, wrong)
+    _refuse_unknown(parameters, options, wrong, is_divided=bool(by))
     dimensions = {**DIMENSIONS, **{dimension.name: dimension for dimension in more}}
-    by = _by(parameters, dimensions, wrong)
+    found_by = _by(parameters, dimensions, by, wrong)
     first_day, last_day = _window(parameters, today, wrong)
     filters, asked = _filters(parameters, settings, wrong)
-    if "purpose" not in filters and DIMENSIONS["purpose"] not in by:
+    if "purpose" not in filters and DIMENSIONS["purpose"] not in found_by:
         filters["purpose"] = ("production",)
         asked["purpose"] = ("production",)
     if "all" in filters.get("purpose", ()):
         del filters["purpose"]
     confidence = _confidence(parameters, wrong)
+    told = {option.name: _told(parameters, option, wrong) for option in options}
     if wrong:
         raise QuestionUnanswerable(wrong)
-    return Question(first_day, last_day, by, filters, asked, confidence)
+    return Question(first_day, last_day, found_by, filters, asked, confidence, told)
 
 
-def _refuse_unknown(parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]) -> None:
-    known = (*WINDOW_PARAMETERS, *OTHER_PARAMETERS, *filter_names())
+def _told(parameters: Mapping[str, Sequence[str]], option: Option, wrong: list[Wrong]) -> str:
+    word = _single(parameters, option.name, wrong)
+    if word is None or word in option.words:
+        return word or option.default
+    wrong.append(Wrong(option.name, f"must be one of {', '.join(option.words)}, found {word[:60]!r}"))
+    return option.default
+
+
+def _refuse_unknown(
+    parameters: Mapping[str, Sequence[str]], options: Sequence[Option], wrong: list[Wrong], *, is_divided: bool
+) -> None:
+    others = OTHER_PARAMETERS if is_divided else tuple(name for name in OTHER_PARAMETERS if name != "by")
+    known = (*WINDOW_PARAMETERS, *others, *(option.name for option in options), *filter_names())
     for name in parameters:
         if name not in known:
             near = get_close_matches(name, known, n=1)
@@ -122,10 +146,13 @@ def _single(parameters: Mapping[str, Sequence[str]], name: str, wrong: list[Wron
 
 
 def _by(
-    parameters: Mapping[str, Sequence[str]], dimensions: Mapping[str, Dimension], wrong: list[Wrong]
+    parameters: Mapping[str, Sequence[str]],
+    dimensions: Mapping[str, Dimension],
+    usual: Sequence[str],
+    wrong: list[Wrong],
 ) -> tuple[Dimension, ...]:
     if "by" not in parameters:
-        return (DIMENSIONS["thickness"],)
+        return tuple(dimensions[name] for name in usual)
     labels = {dimension.label: dimension for dimension in dimensions.values()}
     found: dict[str, Dimension] = {}
     for name in (part.strip() for value in parameters["by"] for part in value.split(",")):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from types import MappingProxyType
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, false, or_, select
@@ -18,6 +19,7 @@ from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
 from worker.reports.questions import Question
 from worker.reports.report import AsOf, Column, Report, Value
 from worker.sites import SiteCalendar, fold_settings
+from worker.stats.clustering import correlation
 from worker.sums import attempt_sums, rework_sums, total
 from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, sites
 
@@ -25,6 +27,15 @@ Group = tuple[Any, ...]
 Sums = dict[str, int]
 #: Marks sums as holding amounts that cannot be added.
 NO_COST: Final = {"attempts_without_cost": 1, "entries_without_cost": 1}
+#: How the limits of a share are made, and what the columns behind them are.
+INTERVAL: Final = "Wilson interval of the effective sample"
+RESTS_ON: Final = (
+    "parts of one cluster (plate, else run, else attempt) stand or fall together: so many times fewer independent ones "
+    "would tell as much",
+    "clusters that were judged",
+)
+#: Share of a day's parts that may be pending where good and bad are compared.
+MOST_PENDING: Final = 0.05
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -118,6 +129,30 @@ def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
     return _grouped(reader.connection, query, len(question.by), TALLY_SUMS)
 
 
+def attempt_totals(reader: Reader, question: Question, groups: Mapping[Group, Sums]) -> Sums:
+    """TALLY_SUMS over all attempts of the question, whose groups these are."""
+    if any(dimension.of_attempts for dimension in question.by):
+        # Divided by what tallies do not carry, a cluster may be split among groups.
+        whole = attempt_groups(reader, replace(question, by=()))
+        return whole.get((), dict.fromkeys(TALLY_SUMS, 0))
+    return added(groups.values(), TALLY_SUMS)
+
+
+def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
+    """(the question without the days that are not judged yet, these days in order).
+
+    Failures are known at once, good parts only when inspected: a production day with more than 5 % of its first
+    attempts' parts pending would look worse than it is.
+    """
+    by_day = attempt_groups(reader, replace(question, by=(DIMENSIONS["day"],)))
+    unsettled = sorted(
+        date.fromisoformat(day)
+        for (day,), sums in by_day.items()
+        if sums["pending_first"] > MOST_PENDING * sums["parts_started"]
+    )
+    return replace(question, without_days=frozenset(unsettled)), unsettled
+
+
 def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
     """REWORK_SUMS of each group, by the production day and shift of the work itself."""
     c, t, a, r = (table.c for table in (LIVE.combinations, LIVE.rework_tallies, LIVE.attempts, LIVE.rework))
@@ -143,7 +178,9 @@ def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
 
 
 def _window(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
-    return columns.day >= question.first_day.isoformat(), columns.day <= question.last_day.isoformat()
+    days = (columns.day >= question.first_day.isoformat(), columns.day <= question.last_day.isoformat())
+    without = sorted(day.isoformat() for day in question.without_days)
+    return (*days, columns.day.not_in(without)) if without else days
 
 
 def _asked(question: Question, columns: Any) -> Iterable[ColumnElement[bool]]:
@@ -213,7 +250,7 @@ def shown_groups(
 def dimension_columns(question: Question) -> list[Column]:
     """Columns of the dimensions asked for."""
     return [
-        Column(dimension.label, dimension.unit, dimension.definition, is_text=dimension.is_text)
+        Column(dimension.label, dimension.unit, dimension.definition, "text" if dimension.is_text else "number")
         for dimension in question.by
     ]
 
@@ -224,18 +261,35 @@ def measure_columns(measures: Iterable[Measure], *, confidence: float) -> list[C
     for measure in measures:
         texts = [
             measure.definition,
-            *(f"{end} limit of the Wilson interval at {confidence:g}" for end in ("lower", "upper")),
+            *(f"{end} limit of the {INTERVAL} at {confidence:g}" for end in ("lower", "upper")),
+            *RESTS_ON,
         ]
         columns += [Column(name, measure.unit, text) for name, text in zip(measure.columns, texts, strict=False)]
     return columns
 
 
-def measured(measures: Iterable[Measure], sums: Mapping[str, int], *, confidence: float) -> dict[str, Value]:
-    """Columns of measures over sums."""
+def measured(
+    measures: Iterable[Measure],
+    sums: Mapping[str, int],
+    *,
+    confidence: float,
+    pooled: Mapping[str, float | None] = MappingProxyType({}),
+) -> dict[str, Value]:
+    """Columns of measures over sums. pooled: by measure the correlation to use where the sums tell none."""
     values: dict[str, Value] = {}
     for measure in measures:
-        values |= measure.values(sums, confidence=confidence)
+        values |= measure.values(sums, confidence=confidence, pooled=pooled.get(measure.name))
     return values
+
+
+def pooled_correlations(measures: Iterable[Measure], groups: Iterable[Mapping[str, int]]) -> dict[str, float | None]:
+    """Correlation within clusters of each measure that has an interval, over all groups of a report together."""
+    sums = list(groups)
+    return {
+        measure.name: correlation([measure.share_of.counts(each) for each in sums])
+        for measure in measures
+        if measure.share_of is not None
+    }
 
 
 def named_measures(*wanted: str) -> tuple[Measure, ...]:
@@ -260,8 +314,9 @@ def assemble(
         groups = {group: {**sums, **NO_COST} for group, sums in groups.items()}
         totals = {**totals, **NO_COST}
         notes = [*notes, f"cost is null: the window spans {' and '.join(sorted(currencies))}; ask for each apart"]
+    pooled = pooled_correlations(measures, groups.values())
     rows = [
-        shown | measured(measures, sums, confidence=confidence)
+        shown | measured(measures, sums, confidence=confidence, pooled=pooled)
         for shown, sums in shown_groups(reader, question, groups)
     ]
     return Report(
@@ -275,6 +330,7 @@ def assemble(
         as_of=reader.as_of,
         columns=(*dimension_columns(question), *measure_columns(measures, confidence=confidence)),
         rows=rows,
+        # Their own correlation: what all attempts say does not depend on how they are divided.
         totals=measured(measures, totals, confidence=confidence),
         currency=next(iter(currencies)) if len(currencies) == 1 else None,
         notes=notes,

@@ -6,19 +6,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, Literal
 
 Value = str | int | float | Decimal | None
 
 
+Kind = Literal["number", "integer", "text"]
+
+
 @dataclass(frozen=True)
 class Column:
-    """A column of a report. Texts come from people; a spreadsheet must not run them."""
+    """A column of a report. Texts come from people; a spreadsheet must not run them. Any value may be None."""
 
     name: str
     unit: str
     definition: str
-    is_text: bool = False
+    kind: Kind = "number"
+
+    @property
+    def is_text(self) -> bool:
+        """True when its values are texts."""
+        return self.kind == "text"
 
 
 @dataclass(frozen=True)
@@ -48,3 +56,5 @@ class Report:
     totals: dict[str, Any]
     currency: str | None = None
     notes: list[str] = field(default_factory=list)
+    #: What the answer as a whole is, beside its rows: by the names of the report's `details`.
+    details: Mapping[str, Any] = field(default_factory=dict)

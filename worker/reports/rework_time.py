@@ -5,7 +5,15 @@ from __future__ import annotations
 from worker.reports.dimensions import OPERATION
 from worker.reports.notes import common_notes, in_rework_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, added, assemble, attempt_groups, named_measures, rework_groups
+from worker.reports.reading import (
+    Reader,
+    added,
+    assemble,
+    attempt_groups,
+    attempt_totals,
+    named_measures,
+    rework_groups,
+)
 from worker.reports.report import Report
 from worker.tables import REWORK_SUMS, TALLY_SUMS
 
@@ -28,6 +36,8 @@ def rework_time(reader: Reader, question: Question) -> Report:
         group: nothing | caused.get(group, {}) | booked.get(group, {}) for group in dict.fromkeys((*booked, *caused))
     }
     totals = added(groups.values(), (*TALLY_SUMS, *REWORK_SUMS))
+    if not by_operation:
+        totals |= attempt_totals(reader, question, caused)
     notes = [
         "booked columns count the rework by its own production day and shift"
         + ("" if by_operation else "; the other columns count attempts by theirs, and all rework on them so far"),

@@ -1,0 +1,190 @@
+"""Report trend: is it changing, or is it noise?"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from worker.measures import FAILED_PIERCES, FIRST_PASS
+from worker.reports.comparing import compared_groups, described
+from worker.reports.dimensions import DIMENSIONS
+from worker.reports.options import Option
+from worker.reports.questions import Question
+from worker.reports.reading import Group, Reader, Sums, attempt_groups
+from worker.reports.report import Column, Report
+from worker.stats.charts import Chart, Counts, auto_chart, laney_chart, mix_adjusted, p_chart
+from worker.stats.clustering import Clustered, correlation, effective
+from worker.stats.ewma import Ewma, chart_ewma
+from worker.stats.runs import chart_signals, confirmed
+
+CHART: Final = Option(
+    "chart",
+    "kind of control chart: p by chance alone, laney with the variation there is, auto the one that fits, ewma for "
+    "small lasting changes",
+    ("auto", "p", "laney", "ewma"),
+)
+PER: Final = Option("per", "what a point is", ("week", "day"))
+OF: Final = Option("of", "what is followed: first-pass yield, or share of failed pierces", ("yield", "pierces"))
+MIX: Final = Option(
+    "mix", "as_cut, or adjusted: as if every point had the thicknesses and materials of all", ("as_cut", "adjusted")
+)
+OPTIONS: Final = (CHART, PER, OF, MIX)
+
+COLUMNS: Final = (
+    Column("period", "", "ISO week, or production day", "text"),
+    Column("x", "", "good parts of first attempts, or failed pierces", "integer"),
+    Column("n", "", "judged parts of first attempts, or pierces", "integer"),
+    Column("share", "share (0-1)", "x over n as it was cut"),
+    Column("shown_share", "share (0-1)", "the point of the chart: the share, adjusted for the mix when that was asked"),
+    Column("lower", "share (0-1)", "lower limit of the chart; null: none above 0"),
+    Column("upper", "share (0-1)", "upper limit of the chart; null: none below 1"),
+    Column("z", "sigma", "distance from the centre in sigmas of the chart"),
+    Column("rules", "", "Nelson's rules of the patterns that hold this point, such as 1 or 1 2", "text"),
+    Column("average", "sigma", "exponentially weighted average; only chart=ewma"),
+    Column("average_limit", "sigma", "plus and minus this is in control; only chart=ewma"),
+    Column("signals", "", "1 where the point, or the average, is a signal; else 0", "integer"),
+)
+DETAILS: Final = (
+    Column("chart", "", "the kind of chart that was drawn: p, laney or ewma", "text"),
+    Column("choice", "", "why, where it was chosen", "text"),
+    Column("centre", "share (0-1)", "centre line: all x over all n, points set aside left out"),
+    Column("sigma_z", "", "how many times the variation by chance alone the chart has"),
+    Column("overdispersion_p_value", "", "chance of as much variation if there were chance alone"),
+    Column("points_set_aside", "", "points beyond 3 sigma that centre and limits leave out", "integer"),
+    Column("points_skipped", "", "points at which nothing was judged", "integer"),
+    Column("confirmed_changes", "", "points beyond 3 sigma whose next point lies far out on the same side", "integer"),
+    Column("reason", "", "why there are no limits", "text"),
+)
+
+
+def change(reader: Reader, question: Question) -> Report:
+    """The share over time, on a control chart."""
+    names = (question.options[PER.name], "thickness", "material")
+    if question.options[OF.name] == "yield":
+        groups, _, notes = compared_groups(reader, question, names)
+    else:
+        # A pierce is judged at once: no day is left out.
+        groups = attempt_groups(reader, replace(question, by=tuple(DIMENSIONS[name] for name in names)))
+        notes = []
+    return _answer(reader, question, groups, notes)
+
+
+def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str]) -> Report:
+    share_of = FIRST_PASS if question.options[OF.name] == "yield" else FAILED_PIERCES
+    strata: dict[str, dict[Group, Clustered]] = defaultdict(dict)
+    for (period, *stratum), sums in groups.items():
+        if sums[share_of.n]:
+            strata[period][tuple(stratum)] = share_of.counts(sums)
+    periods = sorted(strata)
+    plain = [Clustered.total(strata[period].values()) for period in periods]
+    chart, counts = _drawn(question, [strata[period] for period in periods], plain)
+    average = chart_ewma(chart) if question.options[CHART.name] == "ewma" else None
+    rows = _rows(periods, plain, counts, chart, average)
+    details = _details(question, chart)
+    return described(
+        "trend", reader, question, columns=COLUMNS, rows=rows, details=details,
+        notes=[*notes, *_said(question, chart, rows), *chart.notes],
+    )  # fmt: skip
+
+
+def _drawn(
+    question: Question, strata: Sequence[dict[Group, Clustered]], plain: Sequence[Clustered]
+) -> tuple[Chart, Counts]:
+    pooled = correlation([one for point in strata for one in point.values()])
+    effective_counts = [effective(one, pooled=pooled, own=False) for one in plain]
+    counts: Counts = [(one.x, one.n) for one in effective_counts]
+    if question.options[MIX.name] == "adjusted":
+        counts = mix_adjusted(counts, _expected(strata))
+    kind = question.options[CHART.name]
+    draw = {"p": p_chart, "laney": laney_chart}.get(kind, auto_chart)
+    return draw(counts), counts
+
+
+def _expected(strata: Sequence[dict[Group, Clustered]]) -> list[float]:
+    """The share that each point's mix gives by the rates of all points together."""
+    together: dict[Group, list[Clustered]] = defaultdict(list)
+    for point in strata:
+        for stratum, counts in point.items():
+            together[stratum].append(counts)
+    rates = {stratum: (total := Clustered.total(counts)).x / total.n for stratum, counts in together.items()}
+    return [
+        sum(counts.n * rates[stratum] for stratum, counts in sorted(point.items(), key=repr))
+        / sum(counts.n for counts in point.values())
+        for point in strata
+    ]
+
+
+def _rows(
+    periods: Sequence[str], plain: Sequence[Clustered], counts: Counts, chart: Chart, average: Ewma | None
+) -> list[dict[str, Any]]:
+    points = {point.index: point for point in chart.points}
+    averages = {} if average is None else {point.index: point for point in average.points}
+    rules: dict[int, set[int]] = defaultdict(set)
+    for signal in chart_signals(chart):
+        for index in range(signal.first, signal.last + 1):
+            rules[index].add(signal.rule)
+    rows: list[dict[str, Any]] = []
+    for index, period in enumerate(periods):
+        point, smooth = points.get(index), averages.get(index)
+        n = counts[index][1]
+        rows.append(
+            {
+                "period": period,
+                "x": round(plain[index].x),
+                "n": round(plain[index].n),
+                "share": plain[index].x / plain[index].n,
+                "shown_share": counts[index][0] / n if n else None,
+                "lower": point and point.lower,
+                "upper": point and point.upper,
+                "z": point and point.z,
+                "rules": " ".join(str(rule) for rule in sorted(rules[index])) or None,
+                "average": smooth and smooth.average,
+                "average_limit": smooth and smooth.limit,
+                "signals": int(bool(smooth.signals if smooth else point and point.beyond)),
+            }
+        )
+    return rows
+
+
+def _details(question: Question, chart: Chart) -> dict[str, Any]:
+    dispersion = chart.overdispersion
+    return {
+        "chart": "ewma" if question.options[CHART.name] == "ewma" else chart.method,
+        "choice": chart.choice,
+        "centre": chart.centre,
+        "sigma_z": chart.sigma_z,
+        "overdispersion_p_value": None if dispersion is None else dispersion.p_value,
+        "points_set_aside": len(chart.set_aside),
+        "points_skipped": chart.skipped,
+        "confirmed_changes": len(confirmed(chart)),
+        "reason": chart.reason,
+    }
+
+
+def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> list[str]:
+    if chart.reason is not None:
+        return [f"no limits can be drawn: {chart.reason}"]
+    signalling = [row["period"] for row in rows if row["signals"]]
+    what = "first-pass yield" if question.options[OF.name] == "yield" else "share of failed pierces"
+    if not signalling:
+        return [f"the {what} varies no more than the chart allows: a single low or high point is no reason to act"]
+    return [f"the {what} left its limits in {', '.join(signalling[:6])}: look for what changed there"]
+
+
+def example(reader: Reader, question: Question) -> Report:
+    """Twelve invented weeks, the last one bad."""
+
+    def cut(parts: int, good: int) -> Sums:
+        return {
+            "parts_judged_first": parts,
+            "first_pass_good": good,
+            "clusters": parts // 10,
+            "cluster_n2": parts * 10,
+            "cluster_x2_over_n_e6": 1_000_000 * good * good // parts,
+        }
+
+    good = (92, 90, 93, 91, 94, 92, 90, 91, 93, 92, 91, 70)
+    groups = {(f"2026-W{week:02d}", 20_000_000, "s355"): cut(100, made) for week, made in enumerate(good, 1)}
+    return _answer(reader, question, groups, [])

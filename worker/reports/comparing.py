@@ -1,0 +1,75 @@
+"""What reports share that compare groups: first-attempt parts in settled days, thickness by thickness, as counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+from worker.measures import FIRST_PASS
+from worker.reports.dimensions import DIMENSIONS
+from worker.reports.notes import common_notes
+from worker.reports.questions import Question
+from worker.reports.reading import Group, Reader, Sums, added, attempt_groups, settled
+from worker.reports.report import Column, Report
+from worker.stats.clustering import Clustered
+from worker.tables import TALLY_SUMS
+
+_MOST_DAYS_NAMED = 5
+
+
+def compared_groups(
+    reader: Reader, question: Question, names: Sequence[str]
+) -> tuple[dict[Group, Sums], list[date], list[str]]:
+    """(sums by these dimensions over settled days, days left out, notes)."""
+    by = tuple(DIMENSIONS[name] for name in names)
+    asked, unsettled = settled(reader, question)
+    groups = attempt_groups(reader, replace(asked, by=by))
+    totals = added(groups.values(), TALLY_SUMS)
+    notes = [
+        note for note in common_notes(totals, replace(question, by=by), reader.as_of) if not note.startswith("provis")
+    ]
+    if unsettled:
+        notes.insert(0, _left_out(unsettled))
+    return groups, unsettled, notes
+
+
+def _left_out(days: Sequence[date]) -> str:
+    shown = ", ".join(day.isoformat() for day in days[:_MOST_DAYS_NAMED])
+    more = f" and {len(days) - _MOST_DAYS_NAMED} more" if len(days) > _MOST_DAYS_NAMED else ""
+    many = "1 production day is" if len(days) == 1 else f"{len(days)} production days are"
+    return f"{many} left out, since more than 5 % of the parts are pending: {shown}{more}"
+
+
+def counts_of(groups: Iterable[Sums]) -> Clustered:
+    """Good parts of first attempts over groups together."""
+    return Clustered.total(FIRST_PASS.counts(sums) for sums in groups)
+
+
+def described(
+    name: str,
+    reader: Reader,
+    question: Question,
+    *,
+    columns: Sequence[Column],
+    rows: list[dict[str, Any]],
+    details: Mapping[str, Any],
+    notes: list[str],
+) -> Report:
+    """A report whose rows are no sums."""
+    return Report(
+        name=name,
+        site=reader.site,
+        first_day=question.first_day,
+        last_day=question.last_day,
+        by=(),
+        filters=question.asked,
+        confidence=question.confidence,
+        as_of=reader.as_of,
+        columns=tuple(columns),
+        rows=rows,
+        totals={},
+        notes=notes,
+        details=details,
+    )

@@ -1,0 +1,174 @@
+"""Report conditions: does the plate's surface, or its thermal history, cost yield, thickness for thickness?"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from worker.placing import mm
+from worker.reports.comparing import compared_groups, counts_of, described
+from worker.reports.options import Option
+from worker.reports.questions import Question
+from worker.reports.reading import Group, Reader, Sums
+from worker.reports.report import Column, Report
+from worker.stats.clustering import correlation, effective, estimate
+from worker.stats.differences import newcombe
+from worker.stats.strata import Comparison, Stratum, compared
+
+CONDITION: Final = Option(
+    "condition",
+    "surface: clean against disturbed plate; thermal_history: as supplied against hardened or thermally cut",
+    ("surface", "thermal_history"),
+)
+OPTIONS: Final = (CONDITION,)
+_DIMENSION: Final = {"surface": "surface_group", "thermal_history": "thermal_history"}
+#: Word of the dimension -> which of the two it is: the usual state, or the one that may cost yield.
+_USUAL: Final = {"clean": True, "disturbed": False, "as_supplied": True, "thermal_edge": False, "hardened": False}
+
+COLUMNS: Final = (
+    Column("thickness_mm", "mm", "nominal thickness of the plate"),
+    Column("usual_parts", "parts", "judged parts of first attempts on clean, or as supplied, plate", "integer"),
+    Column("usual_plates", "", "plates (else runs, else attempts) among them", "integer"),
+    Column("usual_yield", "share (0-1)", "first-pass yield of these"),
+    Column("usual_yield_low", "share (0-1)", "lower limit of the Wilson interval of the effective sample"),
+    Column("usual_yield_high", "share (0-1)", "upper limit of the Wilson interval of the effective sample"),
+    Column("worse_parts", "parts", "judged parts of first attempts on disturbed, or heat-affected, plate", "integer"),
+    Column("worse_plates", "", "plates (else runs, else attempts) among them", "integer"),
+    Column("worse_yield", "share (0-1)", "first-pass yield of these"),
+    Column("worse_yield_low", "share (0-1)", "lower limit of the Wilson interval of the effective sample"),
+    Column("worse_yield_high", "share (0-1)", "upper limit of the Wilson interval of the effective sample"),
+    Column("difference", "share (0-1)", "usual less worse yield: what the condition costs"),
+    Column("difference_low", "share (0-1)", "lower limit of Newcombe's interval of it"),
+    Column("difference_high", "share (0-1)", "upper limit of Newcombe's interval of it"),
+    Column("reason", "", "what the row lacks, or rests on", "text"),
+)
+DETAILS: Final = (
+    Column("method", "", "test of no effect: Cochran-Mantel-Haenszel, or the exact conditional one", "text"),
+    Column("p_value", "", "chance of such a difference if the condition cost nothing; null: nothing to test"),
+    Column("odds_ratio", "", "odds of a good part on usual plate over those on worse plate, common to all thicknesses"),
+    Column("odds_ratio_low", "", "lower limit of the Robins-Breslow-Greenland interval of it"),
+    Column("odds_ratio_high", "", "upper limit of the Robins-Breslow-Greenland interval of it"),
+    Column("difference", "share (0-1)", "usual less worse yield, over all thicknesses with both"),
+    Column("difference_low", "share (0-1)", "lower limit of its interval"),
+    Column("difference_high", "share (0-1)", "upper limit of its interval"),
+    Column("sameness_p_value", "", "Breslow-Day-Tarone: a small one says that thicknesses differ in what it costs"),
+    Column("thicknesses", "", "thicknesses that tell something", "integer"),
+    Column("thicknesses_dropped", "", "thicknesses without both conditions, or with all parts alike", "integer"),
+    Column("parts_not_known", "parts", "judged parts on plate whose condition nobody noted", "integer"),
+    Column("reason", "", "what the whole lacks, or rests on", "text"),
+)
+
+
+def plate_conditions(reader: Reader, question: Question) -> Report:
+    """The two conditions at each thickness, and over all of them."""
+    dimension = _DIMENSION[question.options[CONDITION.name]]
+    groups, _, notes = compared_groups(reader, question, (dimension, "thickness"))
+    return _answer(reader, question, groups, notes)
+
+
+def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str]) -> Report:
+    by_thickness: dict[Any, tuple[list[Sums], list[Sums]]] = {}
+    not_known = 0
+    for (state, thickness), sums in groups.items():
+        if state not in _USUAL or thickness is None:
+            not_known += sums["parts_judged_first"]
+        elif sums["parts_judged_first"]:
+            by_thickness.setdefault(thickness, ([], []))[0 if _USUAL[state] else 1].append(sums)
+    counts = {nm: (counts_of(usual), counts_of(worse)) for nm, (usual, worse) in sorted(by_thickness.items())}
+    pooled = correlation([one for pair in counts.values() for one in pair])
+    strata = {
+        nm: Stratum(effective(usual, pooled=pooled, own=False), effective(worse, pooled=pooled, own=False))
+        for nm, (usual, worse) in counts.items()
+    }
+    rows = [
+        _row(nm, stratum, usual.n, worse.n, confidence=question.confidence)
+        for (nm, stratum), (usual, worse) in zip(strata.items(), counts.values(), strict=True)
+    ]
+    whole = compared(list(strata.values()), confidence=question.confidence)
+    details = _details(whole, not_known)
+    said = _said(whole, not_known, question)
+    return described("conditions", reader, question, columns=COLUMNS, rows=rows, details=details, notes=notes + said)
+
+
+def _row(nm: int, stratum: Stratum, usual: float, worse: float, *, confidence: float) -> dict[str, Any]:
+    first, second = (estimate(one, confidence=confidence) for one in (stratum.first, stratum.second))
+    found = newcombe(stratum.first, stratum.second, confidence=confidence)
+    return {
+        "thickness_mm": mm(nm),
+        "usual_parts": round(usual),
+        "usual_plates": stratum.first.clusters,
+        "usual_yield": first.share,
+        "usual_yield_low": first.low,
+        "usual_yield_high": first.high,
+        "worse_parts": round(worse),
+        "worse_plates": stratum.second.clusters,
+        "worse_yield": second.share,
+        "worse_yield_low": second.low,
+        "worse_yield_high": second.high,
+        "difference": found.difference,
+        "difference_low": found.low,
+        "difference_high": found.high,
+        "reason": found.reason,
+    }
+
+
+def _details(whole: Comparison, not_known: int) -> dict[str, Any]:
+    return {
+        "method": whole.method,
+        "p_value": whole.p,
+        "odds_ratio": whole.common.odds_ratio,
+        "odds_ratio_low": whole.common.low,
+        "odds_ratio_high": whole.common.high,
+        "difference": whole.difference.difference,
+        "difference_low": whole.difference.low,
+        "difference_high": whole.difference.high,
+        "sameness_p_value": whole.sameness.p,
+        "thicknesses": whole.strata,
+        "thicknesses_dropped": whole.dropped,
+        "parts_not_known": not_known,
+        "reason": whole.reason or whole.sameness.reason,
+    }
+
+
+def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
+    words = {"surface": "a disturbed surface", "thermal_history": "a thermal history"}[question.options[CONDITION.name]]
+    notes: list[str] = []
+    if whole.p is None:
+        notes.append(f"what {words} costs cannot be told: no thickness has good and bad parts in both conditions")
+    elif whole.p < 1 - question.confidence:
+        cost = whole.difference
+        span = "" if cost.low is None or cost.high is None else f", from {cost.low:.0%} to {cost.high:.0%}"
+        shown = "" if cost.difference is None else f" by about {cost.difference:.0%} of the parts{span}"
+        notes.append(
+            f"{words} goes with a lower first-pass yield{shown}"
+            if (cost.difference or 0) > 0
+            else f"{words} goes with a higher first-pass yield: look for what else differs"
+        )
+    else:
+        notes.append(f"chance explains the difference that {words} makes here; that does not prove that it makes none")
+    if not_known:
+        notes.append(f"{not_known} parts are left out, since nobody noted the condition of their plate")
+    notes.append("only thickness is held equal: machine, recipe or shift may differ between the two conditions")
+    return notes
+
+
+def example(reader: Reader, question: Question) -> Report:
+    """Clean and disturbed plate of two thicknesses, invented."""
+
+    def cut(parts: int, good: int, plates: int) -> Sums:
+        size = parts // plates
+        return {
+            "parts_judged_first": parts,
+            "first_pass_good": good,
+            "clusters": plates,
+            "cluster_n2": plates * size * size,
+            "cluster_x2_over_n_e6": plates * 1_000_000 * (good // plates) ** 2 // size,
+        }
+
+    groups = {
+        ("clean", 20_000_000): cut(120, 114, 12),
+        ("disturbed", 20_000_000): cut(60, 48, 6),
+        ("clean", 30_000_000): cut(40, 32, 4),
+        ("disturbed", 30_000_000): cut(40, 20, 4),
+        ("unknown", 20_000_000): cut(8, 8, 1),
+    }
+    return _answer(reader, question, groups, [])
