@@ -21,6 +21,8 @@ from worker.tables import LIVE, events, set_asides
 NEW_NAME: Final = "new_name"
 LEFT_OPEN: Final = "left_open"
 SET_ASIDE: Final = "set_aside"
+#: What kinds of findings there are.
+KINDS: Final = ("contradiction", NEW_NAME, LEFT_OPEN, SET_ASIDE, "audit")
 AUDIT_NOT_EQUAL: Final = "audit_not_equal"
 OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
 

@@ -9,6 +9,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
 from worker.events import EVENT_TYPES, OUTCOMES, PURPOSES
+from worker.findings import KINDS
 from worker.reports.questions import read_day
 
 ID_LENGTH: Final = 128
@@ -122,4 +123,4 @@ class FeedQuery(Query):
 class FindingsQuery(PageQuery):
     """Which findings."""
 
-    kind = _one_of(("contradiction", "new_name", "left_open", "set_aside"), "only findings of this kind")
+    kind = _one_of(KINDS, "only findings of this kind")

@@ -22,12 +22,12 @@ from worker.events import (
     PURPOSES,
     STOP_REASONS,
 )
+from worker.findings import KINDS
 from worker.measures import MEASURES
 from worker.plates import SURFACES
 from worker.reports.dimensions import HISTORIES
 
 SURFACE_GROUPS: Final = ("clean", "disturbed", "unknown")
-FINDING_KINDS: Final = ("contradiction", "new_name", "left_open")
 
 
 def _parts(measure: str, example: int) -> fields.Integer:
@@ -180,7 +180,7 @@ class Finding(Answer):
     """What the worker noticed, with its figures."""
 
     id = text("id of the finding", "WyJydW5zX292ZXJsYXAiXQ")
-    kind = word(FINDING_KINDS, "kind of finding")
+    kind = word(KINDS, "kind of finding")
     code = text("what exactly", "runs_overlap")
     subject_kind = text("kind of what it is about", "attempt")
     subject = text("id of what it is about", "A-5001")

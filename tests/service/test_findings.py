@@ -10,6 +10,7 @@ import pytest
 
 from tests.builders import NOW_US, event
 from tests.service.conftest import Door, cut, opened, received, void
+from worker.findings import KINDS
 
 HOUR_US = 3_600_000_000
 
@@ -181,3 +182,9 @@ def test_422_names_the_parameter_that_cannot_be_answered(door: Door, asked: dict
     answer = door.get("/v1/findings", **asked)
     assert (answer.status_code, answer.content_type) == (422, "application/problem+json")
     assert [error["parameter"] for error in answer.get_json()["errors"]] == [parameter]
+
+
+def test_every_kind_can_be_asked_for(door: Door) -> None:
+    for kind in KINDS:
+        assert door.findings(kind=kind) == []
+    assert door.get("/v1/findings", kind="gossip").status_code == 422

@@ -139,8 +139,8 @@ def auto_chart(counts: Counts) -> Chart:
 def overdispersion(counts: Counts) -> Overdispersion | None:
     """Test of more variation than chance gives, by Pearson. None for fewer than two points, or a share of 0 or 1.
 
-    Where counts are small the statistic has a longer tail: its distribution is then the chi-square scaled to the
-    variance that binomial counts give it. Equal n: Wetherill GB, Brown DW (1991), Statistical Process Control, 212-213.
+    The centre is that of the same points, which keeps its level for small counts too. Equal n: Wetherill GB, Brown DW
+    (1991), Statistical Process Control, 212-213.
     """
     points, _ = _split(counts)
     centre = _centre(points)
@@ -149,10 +149,7 @@ def overdispersion(counts: Counts) -> Overdispersion | None:
     spread = centre * (1 - centre)
     statistic = math.fsum((point.x - point.n * centre) ** 2 / (point.n * spread) for point in points)
     degrees = len(points) - 1
-    tail = max(0.0, 1 - 6 * spread) * math.fsum(1 / (point.n * spread) for point in points)
-    scale = 1 + tail / (2 * degrees)
-    p_value = float(gammaincc(degrees / (2 * scale), statistic / (2 * scale)))
-    return Overdispersion(statistic / degrees, statistic, degrees, p_value)
+    return Overdispersion(statistic / degrees, statistic, degrees, float(gammaincc(degrees / 2, statistic / 2)))
 
 
 def moving_range_sigma(values: Sequence[float]) -> float | None:

@@ -27,9 +27,10 @@ Vector = NDArray[np.floating[Any]]
 WEIGHT: Final = 0.1
 #: Points in control from one false signal to the next.
 RUN_LENGTH: Final = 5_000.0
-NODES: Final = 80
+NODES: Final = 60
 #: From here on narrow limits and steady ones are the same.
 STEADY: Final = 1e-9
+WIDEST: Final = 6.0
 GUARD: Final = 1e-12
 
 
@@ -60,7 +61,7 @@ class EwmaPoint:
 class EwmaSignal:
     """The average is beyond its limit from the first to the last point; side 1 is above, -1 below.
 
-    since: the point after which the average last lay on the other side of 0, where the change likely began.
+    since: the first point from which the average stayed on that side of 0: there the change likely began.
     """
 
     first: int
@@ -109,9 +110,9 @@ def chart_ewma(chart: Chart, *, design: EwmaDesign | None = None) -> Ewma:
 @lru_cache(maxsize=64)
 def tuned_to(run_length: float = RUN_LENGTH, weight: float = WEIGHT) -> EwmaDesign:
     """The narrowest limits, to a thousandth, that in control give on average at least so many points to a signal."""
-    if not 0 < weight <= 1 or run_length < 10:
-        raise ValueError(f"weight {weight} must be over 0 and at most 1, run length {run_length} at least 10")
-    exact = brentq(lambda limit: math.log(average_run_length(limit, weight) / run_length), 0.1, 6.5, xtol=1e-6)
+    if not (0.05 <= weight <= 1 and 10 <= run_length <= 1e5):
+        raise ValueError(f"weight {weight} must be from 0.05 to 1, run length {run_length} from 10 to 100,000")
+    exact = brentq(lambda limit: math.log(average_run_length(limit, weight) / run_length), 0.1, 5.0, xtol=1e-6)
     limit = math.ceil(float(exact) * 1000) / 1000
     return EwmaDesign(weight, limit, average_run_length(limit, weight))
 
@@ -119,12 +120,12 @@ def tuned_to(run_length: float = RUN_LENGTH, weight: float = WEIGHT) -> EwmaDesi
 @lru_cache(maxsize=256)
 def average_run_length(limit_sigmas: float, weight: float, shift: float = 0.0) -> float:
     """Mean number of points until the first signal, from the start; shift: of the mean, in sigmas of a point."""
-    total, ahead = 1.0, None
-    for ahead in _survivals(limit_sigmas, weight, shift):
+    survivals = _survivals(limit_sigmas, weight, shift)
+    ahead = next(survivals)
+    total = 1 + ahead.probability
+    while not ahead.steady:
+        ahead = next(survivals)
         total += ahead.probability
-        if ahead.steady:
-            break
-    assert ahead is not None
     return total + float(ahead.density @ (_steady_run_length(limit_sigmas, weight, shift) - 1))
 
 
@@ -139,7 +140,9 @@ def steady_limit_run_length(limit_sigmas: float, weight: float, shift: float = 0
 
 
 def signal_probability(limit_sigmas: float, weight: float, points: int) -> float:
-    """Chance that a series in control of so many points passes such limits anywhere."""
+    """Chance that a series in control of so many points passes such limits anywhere; at most 6 are looked at."""
+    # Wider than that the kernel would fall between the nodes
+    limit_sigmas = min(limit_sigmas, WIDEST)
     if points < 1 or limit_sigmas <= GUARD:
         return 1.0 if points else 0.0
     probability = 1.0
