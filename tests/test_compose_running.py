@@ -22,6 +22,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from http.client import HTTPException
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -77,7 +78,7 @@ class Names(threading.Thread):
         while True:
             try:
                 question, asker = self.socket.recvfrom(512)
-            except OSError:
+            except (OSError, HTTPException):
                 return
             self.socket.sendto(self.answer(question), asker)
 
@@ -280,7 +281,7 @@ class Terminal(threading.Thread):
         while True:
             try:
                 status, _, said = self.running.ask("/v1/events", body, **headers)
-            except OSError:
+            except (OSError, HTTPException):
                 status = 0
             if status == 202:
                 return
@@ -375,7 +376,7 @@ def test_the_proxy_passes_on_what_was_asked_to_the_letter_and_no_claims_of_the_c
             while True:
                 try:
                     connection, _ = door.accept()
-                except OSError:
+                except (OSError, HTTPException):
                     return
                 with connection:
                     heard.append(connection.recv(65_536))

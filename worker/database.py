@@ -214,6 +214,8 @@ class Database:
             raw.execute("PRAGMA busy_timeout = 0")
             try:
                 raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            except sqlite3.OperationalError as error:
+                raise DatabaseUnavailable(str(error)) from error
             finally:
                 raw.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
 

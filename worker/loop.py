@@ -117,14 +117,20 @@ class Loop:
 
     def _count(self) -> None:
         try:
-            count_owed(self.database, observe=self._observe)
+            self._count_or_fold_back()
         except DatabaseUnavailable as error:
             log.warning("counting rests, the database is not available: %s", error)
-            # On a full disk the log may be what fills it.
-            with suppress(DatabaseUnavailable):
-                self.database.checkpoint()
             self._stopping.wait(REST_SECONDS)
         except Exception:
             # An embedded installation has no one to restart this thread: it says what went wrong and goes on.
             log.exception("counting failed; the events stay owed")
             self._stopping.wait(REST_SECONDS)
+
+    def _count_or_fold_back(self) -> None:
+        try:
+            count_owed(self.database, observe=self._observe)
+        except DatabaseUnavailable:
+            # On a full disk the write-ahead log may be what fills it.
+            with suppress(DatabaseUnavailable):
+                self.database.checkpoint()
+            raise

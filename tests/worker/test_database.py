@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import resource
+import signal
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -10,7 +12,7 @@ import pytest
 
 from tests import builders
 from worker import database as worker_database
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 
 EVENT = {"outcome": "severed", "material": "S355", "thickness_mm": 20}
 
@@ -41,3 +43,18 @@ def test_who_only_reads_leaves_the_folder_as_it_is(embedded: Database) -> None:
     with closing(Database(embedded.url)) as other, other.read() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM events").scalar_one() == 0
     assert {path.name for path in embedded.path.parent.iterdir()} == before
+
+
+def test_a_checkpoint_that_the_disk_refuses_is_said_as_such(embedded: Database) -> None:
+    builders.append(embedded, [builders.event("attempt.finished", "a", **EVENT)])
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1, limits[1]))
+    try:
+        with pytest.raises(DatabaseUnavailable):
+            embedded.checkpoint()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        signal.signal(signal.SIGXFSZ, before)
+    embedded.checkpoint()
+    assert log_bytes(embedded) == 0
