@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from worker.measures import FIRST_PASS
-from worker.reports.comparing import compared_groups, counts_of, described
+from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums
@@ -127,21 +127,10 @@ def _said(rows: list[dict[str, Any]]) -> list[str]:
 
 def example(reader: Reader, question: Question) -> Report:
     """Two heats and what was cut of the others, invented."""
-
-    def cut(parts: int, good: int, plates: int) -> Sums:
-        size = parts // plates
-        return {
-            "parts_judged_first": parts,
-            "first_pass_good": good,
-            "clusters": plates,
-            "cluster_n2": plates * size * size,
-            "cluster_x2_over_n_e6": plates * 1_000_000 * (good // plates) ** 2 // size,
-        }
-
     groups = {
-        ("Nordhelm", "H48213", 20_000_000, "2026-03-02"): cut(40, 20, 4),
-        ("Nordhelm", "H48213", 20_000_000, "2026-03-03"): cut(40, 20, 4),
-        ("Nordhelm", "H48300", 20_000_000, "2026-03-02"): cut(80, 76, 8),
-        ("Sundvik", "7711", 20_000_000, "2026-03-04"): cut(120, 114, 12),
+        ("Nordhelm", "H48213", 20_000_000, "2026-03-02"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48213", 20_000_000, "2026-03-03"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48300", 20_000_000, "2026-03-02"): invented(parts=80, good=76, plates=8),
+        ("Sundvik", "7711", 20_000_000, "2026-03-04"): invented(parts=120, good=114, plates=12),
     }
     return _answer(reader, question, groups, [])

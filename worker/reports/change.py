@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from worker.measures import FAILED_PIERCES, FIRST_PASS
-from worker.reports.comparing import compared_groups, described
+from worker.reports.comparing import compared_groups, described, invented
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.options import Option
 from worker.reports.questions import Question
@@ -175,16 +175,9 @@ def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> l
 
 def example(reader: Reader, question: Question) -> Report:
     """Twelve invented weeks, the last one bad."""
-
-    def cut(parts: int, good: int) -> Sums:
-        return {
-            "parts_judged_first": parts,
-            "first_pass_good": good,
-            "clusters": parts // 10,
-            "cluster_n2": parts * 10,
-            "cluster_x2_over_n_e6": 1_000_000 * good * good // parts,
-        }
-
     good = (92, 90, 93, 91, 94, 92, 90, 91, 93, 92, 91, 70)
-    groups = {(f"2026-W{week:02d}", 20_000_000, "s355"): cut(100, made) for week, made in enumerate(good, 1)}
+    groups = {
+        (f"2026-W{week:02d}", 20_000_000, "s355"): invented(parts=100, good=made, plates=10)
+        for week, made in enumerate(good, 1)
+    }
     return _answer(reader, question, groups, [])

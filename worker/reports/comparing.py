@@ -73,3 +73,14 @@ def described(
         notes=notes,
         details=details,
     )
+
+
+def invented(*, parts: int, good: int, plates: int) -> Sums:
+    """Sums of plates that are all alike, for the examples of the document."""
+    return {
+        FIRST_PASS.n: parts,
+        FIRST_PASS.x: good,
+        FIRST_PASS.clusters: plates,
+        FIRST_PASS.n2: parts * parts // plates,
+        FIRST_PASS.x2_over_n_e6: 1_000_000 * good * good // parts,
+    }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from worker.placing import mm
-from worker.reports.comparing import compared_groups, counts_of, described
+from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums
@@ -153,22 +153,11 @@ def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
 
 def example(reader: Reader, question: Question) -> Report:
     """Clean and disturbed plate of two thicknesses, invented."""
-
-    def cut(parts: int, good: int, plates: int) -> Sums:
-        size = parts // plates
-        return {
-            "parts_judged_first": parts,
-            "first_pass_good": good,
-            "clusters": plates,
-            "cluster_n2": plates * size * size,
-            "cluster_x2_over_n_e6": plates * 1_000_000 * (good // plates) ** 2 // size,
-        }
-
     groups = {
-        ("clean", 20_000_000): cut(120, 114, 12),
-        ("disturbed", 20_000_000): cut(60, 48, 6),
-        ("clean", 30_000_000): cut(40, 32, 4),
-        ("disturbed", 30_000_000): cut(40, 20, 4),
-        ("unknown", 20_000_000): cut(8, 8, 1),
+        ("clean", 20_000_000): invented(parts=120, good=114, plates=12),
+        ("disturbed", 20_000_000): invented(parts=60, good=48, plates=6),
+        ("clean", 30_000_000): invented(parts=40, good=32, plates=4),
+        ("disturbed", 30_000_000): invented(parts=40, good=20, plates=4),
+        ("unknown", 20_000_000): invented(parts=8, good=8, plates=1),
     }
     return _answer(reader, question, groups, [])
