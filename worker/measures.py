@@ -11,6 +11,8 @@ from fractions import Fraction
 from typing import Final
 
 from worker.stats.clustering import Clustered, Estimate, clustered_wilson
+from worker.stats.yields import rolled_throughput_yield as product_of_yields
+from worker.stats.yields import yields_of_stages
 
 Sums = Mapping[str, int]
 Value = int | float | Decimal | None
@@ -260,25 +262,15 @@ _STAGE_WORDS: Final = {
 }
 
 
-def _entering(sums: Sums, stage: str) -> int:
-    stages = list(_STAGE_WORDS)
-    return sums["parts_judged_first"] - sum(sums[f"first_lost_{name}"] for name in stages[: stages.index(stage)])
-
-
-def _stage_yield(sums: Sums, stage: str) -> Fraction | None:
-    entering = _entering(sums, stage)
-    return Fraction(entering - sums[f"first_lost_{stage}"], entering) if entering else None
+def _stage_yields(sums: Sums) -> dict[str, Fraction | None]:
+    lost = [sums[f"first_lost_{stage}"] for stage in _STAGE_WORDS]
+    return dict(zip(_STAGE_WORDS, yields_of_stages(sums["parts_judged_first"], lost), strict=True))
 
 
 def rolled_throughput_yield(sums: Sums) -> float | None:
-    """Product of the stage yields of first attempts, exactly; a stage that nothing enters leaves it as it is."""
-    if not sums["parts_judged_first"]:
-        return None
-    product = Fraction(1)
-    for stage in _STAGE_WORDS:
-        share = _stage_yield(sums, stage)
-        product *= Fraction(1) if share is None else share
-    return float(product)
+    """Product of the stage yields of first attempts, exactly."""
+    share = product_of_yields(_stage_yields(sums).values())
+    return None if share is None else float(share)
 
 
 def _stage_measures() -> Iterable[Measure]:
@@ -289,7 +281,7 @@ def _stage_measures() -> Iterable[Measure]:
     for stage in _STAGE_WORDS:
 
         def make(sums: Sums, stage: str = stage) -> float | None:
-            share = _stage_yield(sums, stage)
+            share = _stage_yields(sums)[stage]
             return None if share is None else float(share)
 
         yield Measure(

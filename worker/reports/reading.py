@@ -275,7 +275,7 @@ def measured(
     confidence: float,
     pooled: Mapping[str, float | None] = MappingProxyType({}),
 ) -> dict[str, Value]:
-    """Columns of measures over sums. pooled: by measure the correlation to use where the sums tell none."""
+    """Columns of measures over sums. pooled: by measure the correlation of all groups; see `ShareOf.estimate`."""
     values: dict[str, Value] = {}
     for measure in measures:
         values |= measure.values(sums, confidence=confidence, pooled=pooled.get(measure.name))
