@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +13,7 @@ import click
 
 from service import taking
 from service.column_maps import MapWrong, read_map
-from service.commands.counting import COUNT, checkpoints, count_owed
+from service.commands.counting import COUNT, count_owed
 from service.commands.opening import DATA, opened, refusal, sites_of
 from service.commands.progress import bar
 from service.import_files import EVENTS, LEDGER, FileUnreadable, kind_of, local_copy, unpacked
@@ -76,14 +76,13 @@ def import_(
                 raise refusal(f"{file} holds events, no table; leave --map out")
             if refused_file is not None and refused_file.exists() and refused_file.samefile(path):
                 raise refusal("--refused names the file that is imported; name another")
-            between = checkpoints(data, database)
             with _refusals(refused_file) as refusals:
                 if kind == LEDGER:
-                    _import_ledger(database, path, site, refusals, between, dry_run=dry_run)
+                    _import_ledger(database, path, site, refusals, dry_run=dry_run)
                 else:
-                    _import_lines(database, path, kind, map_file, site, refusals, between, dry_run=dry_run)
+                    _import_lines(database, path, kind, map_file, site, refusals, dry_run=dry_run)
             if not dry_run:
-                count_owed(database, between, count=count)
+                count_owed(database, count=count)
     except (FileUnreadable, FileDamaged, FileNotKnown, MapWrong, NotReplaceable, SettingsWrong) as error:
         raise refusal(f"{file}: {error}" if not isinstance(error, MapWrong) else f"{map_file}: {error}") from error
     if refusals.count:
@@ -99,7 +98,6 @@ def _import_ledger(
     path: Path,
     only: str | None,
     refusals: _Refusals,
-    between: Callable[[], None],
     *,
     dry_run: bool,
 ) -> None:
@@ -123,7 +121,7 @@ def _import_ledger(
 
         def done(count: int) -> None:
             progress(count)
-            between()
+            database.checkpoint()
 
         taken = take_ledger(database, lines_of(stream), only=only, refused=refuse, progress=done)
     for name in taken.other_people_keys:
@@ -145,7 +143,6 @@ def _import_lines(
     map_file: Path | None,
     site: str | None,
     refusals: _Refusals,
-    between: Callable[[], None],
     *,
     dry_run: bool,
 ) -> None:
@@ -172,7 +169,7 @@ def _import_lines(
 
         def done(count: int) -> None:
             progress(count)
-            between()
+            database.checkpoint()
 
         outcome = taking.take(database, name, said, refuse=refuse, progress=done, dry_run=dry_run)
     _say(name, outcome, dry_run=dry_run)

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from service.acceptance import Judged, People, judge
 from service.clock import now_us
-from service.commands.counting import COUNT, checkpoints, count_owed
+from service.commands.counting import COUNT, count_owed
 from service.commands.importing import one_site
 from service.commands.opening import DATA, opened, refusal
 from service.faults import nearest
@@ -72,7 +72,7 @@ def void(
                 voided = _void(connection, name, source, found.targets, reason, people, now)
         _say(name, source, found, None if dry_run else voided, zone)
         if not dry_run:
-            count_owed(database, checkpoints(data, database), count=count)
+            count_owed(database, count=count)
 
 
 def _instant(zone: ZoneInfo, option: str, text: str) -> int:
