@@ -23,6 +23,7 @@ from tests.grown import fresh_postgres
 from worker import schema, tallies
 from worker.database import Database
 from worker.installing import install
+from worker.loop import count_owed
 from worker.schema import HEAD, REVISIONS, SchemaBehind, SchemaNotOurs
 from worker.tables import metadata
 
@@ -168,13 +169,17 @@ def test_a_table_of_something_else_is_not_touched(empty: Database) -> None:
 def test_a_file_of_the_first_release_is_taken_over_with_all_that_is_in_it(tmp_path: Path) -> None:
     path = tmp_path / "old.sqlite3"
     database = Database(f"sqlite:///{path}")
+    schema.migrate(database)
+    with database.write() as connection:
+        install(connection, now_us=builders.NOW_US)
+    builders.told(
+        database,
+        builders.event("attempt.finished", "a", outcome="pierce_failed", material="S355", thickness_mm=20),
+        builders.event("machine.serviced", "Laser 1", what="nozzle"),
+    )
     schema.migrate(database, to="0001")
     with database.write() as connection:
         connection.execute(text("DROP TABLE alembic_version"))
-        install(connection, now_us=builders.NOW_US)
-    builders.told(
-        database, builders.event("attempt.finished", "a", outcome="severed", material="S355", thickness_mm=20)
-    )
     database.close()
     with sqlite3.connect(path) as raw:
         raw.execute("PRAGMA user_version = 1")
@@ -183,8 +188,10 @@ def test_a_file_of_the_first_release_is_taken_over_with_all_that_is_in_it(tmp_pa
     assert schema.migrate(database) == ("0001", HEAD)
     with database.read() as connection:
         schema.check(connection)
+    assert not tallies.audit(database, "main").equal
+    assert count_owed(database) == 0
     assert tallies.audit(database, "main").equal
-    assert tallies.audit(database, "main").events == 1
+    assert tallies.audit(database, "main").events == 2
     database.close()
 
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from sqlalchemy import Connection, insert, select
 
-from worker.tables import installation, sites
+from worker.tables import FOLD, installation, sites
 
 FIRST_SITE: Final = "main"
 
@@ -50,5 +50,6 @@ def add_site(connection: Connection, site: str, *, now_us: int) -> None:
             "created_us": now_us,
             "revision": 0,
             "counted_position": 0,
+            "fold": FOLD,
         },
     )

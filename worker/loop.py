@@ -9,10 +9,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Final
 
+from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
 
 from worker import ledger, tallies
 from worker.database import Database, DatabaseUnavailable, is_unavailability
+from worker.tables import FOLD, sites
 
 log = logging.getLogger(__name__)
 
@@ -31,6 +33,7 @@ def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS, observe
     A site that another worker is counting is left to it. Raises DatabaseUnavailable.
     """
     counted = 0
+    fold_again(database)
     while True:
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
@@ -40,6 +43,18 @@ def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS, observe
         if not step:
             return counted
         counted += step
+
+
+def fold_again(database: Database) -> None:
+    """Compute the sites again that were counted under an older fold: what an upgrade derives anew is then there."""
+    with database.read() as connection:
+        older = list(
+            connection.execute(select(sites.c.site).where(sites.c.fold < FOLD).order_by(sites.c.site)).scalars()
+        )
+    for site in older:
+        log.info("site %s was counted by an older release: its figures are computed again from the ledger", site)
+        counted = tallies.rebuild(database, site)
+        log.info("site %s: %d events counted again", site, counted)
 
 
 def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> int:

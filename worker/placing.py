@@ -268,6 +268,23 @@ def place_rework(event: Event, attempt_row: Mapping[str, Any], calendar: SiteCal
     }
 
 
+def place_service(event: Event, calendar: SiteCalendar) -> Row:
+    """The row of a serviced event: its machine under its counted name, the day of the service."""
+    place = calendar.place(event.time_us)
+    shown, key = place.settings.name_and_key("machine", event.subject)
+    return {
+        "source": event.source,
+        "id": event.id,
+        "subject": event.subject,
+        "machine": key,
+        "machine_name": shown,
+        "time_us": event.time_us,
+        "day": place.day.isoformat(),
+        "week": iso_week(place.day),
+        "what": event.data["what"],
+    }
+
+
 def contradictions_of(cut: Cut, standing: Standing | None, around: Surroundings) -> Iterable[Contradiction]:
     """What the attempt's events say against each other, its job, its plate and the attempts on its piece."""
     yield from cut.contradictions

@@ -13,19 +13,21 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, Final
 
-from sqlalchemy import delete, insert, select, text
+from sqlalchemy import Table, delete, insert, select, text
 
 from worker.batches import in_batches
 from worker.contradictions import Contradictions
 from worker.counting import Counting
 from worker.derived import replace
-from worker.events import ATTEMPT, JOB, PLATE, SITE, VOIDED
+from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SITE, VOIDED
 from worker.folding import Cut, fold_attempt
 from worker.jobs import OPENED, Job
 from worker.ledger import View
 from worker.lineage import stand
-from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework
+from worker.lost_parts import lost_parts_of
+from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
+from worker.plausibility import warnings_of
 from worker.records import Event
 from worker.sites import fold_settings
 from worker.stock import Stock
@@ -47,12 +49,15 @@ class Changes:
     received_plates: set[str] = field(default_factory=set)
     assessed_from: dict[str, int] = field(default_factory=dict)
     attempts: set[str] = field(default_factory=set)
+    machines: set[str] = field(default_factory=set)
     settings_from: str | None = None
 
     def note(self, kind: str, event: Event) -> None:
         """Take in one event."""
         if kind == ATTEMPT:
             self.attempts.add(event.subject)
+        elif kind == MACHINE:
+            self.machines.add(event.subject)
         elif kind == JOB:
             self.jobs.add(event.subject)
             if event.type == OPENED:
@@ -87,6 +92,7 @@ class Recount:
         changes = self._changes(positions)
         self.stock.fold_jobs(changes.jobs)
         family = self.stock.fold_plates(changes.plates, changes.received_plates)
+        self._fold_services(changes.machines if changes.settings_from is None else self._serviced_machines())
         self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
         self.contradictions.of_voids(positions)
         self.counting.recount()
@@ -101,6 +107,8 @@ class Recount:
         # A plate's origin may come from an ancestor that a later batch brought.
         for some in in_batches(plates, CHUNK_ATTEMPTS):
             self.stock.write_plates(self.stock.stored_plates(some))
+        for machines in in_batches(self._subjects(MACHINE), CHUNK_ATTEMPTS):
+            self._fold_services(machines)
         self._tell_planner()
         for number, chunk in enumerate(in_batches(self._subjects(ATTEMPT), CHUNK_ATTEMPTS), 1):
             self._fold_attempts(chunk, progress)
@@ -169,6 +177,23 @@ class Recount:
             yield from subjects
             after = subjects[-1]
 
+    # --- services -----------------------------------------------------------------------------------------------
+
+    def _serviced_machines(self) -> set[str]:
+        """Machines with services: all of them are placed anew when the shop's calendar or its aliases change."""
+        s = self.derived.services.c
+        return set(self.connection.execute(select(s.subject).where(s.site == self.site).distinct()).scalars())
+
+    def _fold_services(self, machines: Iterable[str]) -> None:
+        """Write the services of machines from their events."""
+        for some in in_batches(sorted(machines)):
+            told = self.view.of_subjects(MACHINE, some)
+            rows = [place_service(event, self.calendar) for found in told.values() for event in sorted(found)]
+            replace(
+                self.connection, self.site, self.derived.services, "subject", some,
+                [{"site": self.site} | row for row in rows],
+            )  # fmt: skip
+
     # --- attempts -----------------------------------------------------------------------------------------------
 
     def _fold_attempts(self, seeds: Iterable[str], progress: Progress | None = None) -> None:
@@ -189,6 +214,11 @@ class Recount:
             rework.extend({"site": self.site} | place_rework(event, row, self.calendar) for event in cut.reworked)
         changed = self._write_attempts(old, rows)
         self._write_rework(cuts.keys() | old.keys(), rework)
+        placed = [(cut, rows[attempt]) for attempt, cut in cuts.items() if cut.state == "finished"]
+        lost = (row for cut, attempt_row in placed for row in lost_parts_of(cut, attempt_row))
+        self._write_beside(self.derived.lost_parts, cuts.keys() | old.keys(), lost)
+        warnings = (row for cut, attempt_row in placed for row in warnings_of(cut, attempt_row, around))
+        self._write_beside(self.derived.warnings, cuts.keys() | old.keys(), warnings)
         found = {attempt: contradictions_of(cut, standings.get(attempt), around) for attempt, cut in cuts.items()}
         self.contradictions.of_attempts(dict.fromkeys(old, ()) | found)
         before_and_after = [row[attempt] for row in (old, rows) for attempt in changed if attempt in row]
@@ -254,6 +284,24 @@ class Recount:
         stored = [attempt for attempt in changed if attempt in old]
         replace(self.connection, self.site, self.derived.attempts, "attempt", stored, written)
         return changed
+
+    def _write_beside(self, table: Table, attempts: Iterable[str], rows: Iterable[Row]) -> None:
+        """Write what else is known of attempts, where it differs from what is stored."""
+        old: dict[str, list[Row]] = defaultdict(list)
+        new: dict[str, list[Row]] = defaultdict(list)
+        key = list(table.primary_key.columns)
+        for some in in_batches(sorted(attempts)):
+            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some)).order_by(*key)
+            for row in self.connection.execute(query).mappings():
+                old[row["attempt"]].append(dict(row))
+        for row in rows:
+            new[row["attempt"]].append({"site": self.site} | row)
+        for found in new.values():
+            found.sort(key=lambda row: [str(row[column.name]).encode() for column in key])
+        changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
+        stored = [attempt for attempt in changed if attempt in old]
+        written = [row for attempt in changed for row in new.get(attempt, ())]
+        replace(self.connection, self.site, table, "attempt", stored, written)
 
     def _write_rework(self, attempts: Iterable[str], rows: list[Row]) -> None:
         table = self.derived.rework

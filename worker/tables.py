@@ -33,6 +33,10 @@ NAMING: Final = {
 }
 metadata = MetaData(naming_convention=NAMING)
 
+#: Number of what the fold makes of events. Raised with each release that makes something else of them: a site that was
+#: counted under an older one is computed again from its ledger.
+FOLD: Final = 2
+
 OWED: Final = 0
 COUNTED: Final = 1
 SET_ASIDE: Final = 2
@@ -66,6 +70,7 @@ sites = Table(
     Column("revision", BigInteger, nullable=False, default=0),
     Column("counted_position", BigInteger, nullable=False, default=0),
     Column("counted_us", BigInteger),
+    Column("fold", Integer, nullable=False, server_default=text("1")),
 )
 
 events = Table(
@@ -337,6 +342,63 @@ def _names(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
     )
 
 
+def _services(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}services",
+        metadata,
+        _site(),
+        Column("source", _ident, primary_key=True),
+        Column("id", _ident, primary_key=True),
+        Column("subject", _ident, nullable=False),
+        Column("machine", _ident, nullable=False),
+        Column("machine_name", _ident, nullable=False),
+        Column("time_us", BigInteger, nullable=False),
+        Column("day", _day, nullable=False),
+        Column("week", _week, nullable=False),
+        Column("what", String(24), nullable=False),
+        Index(None, "site", "subject"),
+        Index(None, "site", "day"),
+        prefixes=prefixes,
+    )
+
+
+def _lost_parts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}lost_parts",
+        metadata,
+        _site(),
+        Column("attempt", _ident, primary_key=True),
+        Column("sort", String(8), primary_key=True),
+        Column("word", String(32), primary_key=True),
+        Column("certainty", String(9), primary_key=True),
+        Column("day", _day, nullable=False),
+        Column("combination", BigInteger, nullable=False),
+        Column("parts_lost", BigInteger, nullable=False),
+        Column("parts_named", BigInteger, nullable=False),
+        Column("rework_minutes_e3", BigInteger, nullable=False),
+        Column("cost_e6", BigInteger),
+        Index(None, "site", "sort", "day", "combination"),
+        prefixes=prefixes,
+    )
+
+
+def _warnings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}warnings",
+        metadata,
+        _site(),
+        Column("attempt", _ident, primary_key=True),
+        Column("code", String(32), primary_key=True),
+        Column("day", _day, nullable=False),
+        Column("subject_kind", String(8), nullable=False),
+        Column("subject", _ident, nullable=False),
+        Column("detail", Text, nullable=False),
+        Column("figures", Text, nullable=False),
+        Index(None, "site", "day", "code"),
+        prefixes=prefixes,
+    )
+
+
 def _findings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
     return Table(
         f"{prefix}findings",
@@ -366,12 +428,18 @@ class Derived:
     tallies: Table
     rework_tallies: Table
     names: Table
+    services: Table
+    lost_parts: Table
+    warnings: Table
     findings: Table
 
     @classmethod
     def within(cls, metadata: MetaData, *, prefix: str = "", temporary: bool = False) -> Derived:
         """A set of them in `metadata`."""
-        makers = (_jobs, _plates, _attempts, _rework, _combinations, _tallies, _rework_tallies, _names, _findings)
+        makers = (
+            _jobs, _plates, _attempts, _rework, _combinations, _tallies, _rework_tallies, _names, _services,
+            _lost_parts, _warnings, _findings,
+        )  # fmt: skip
         return cls(*(make(metadata, prefix, ["TEMPORARY"] if temporary else []) for make in makers))
 
     @property
@@ -426,4 +494,75 @@ audits = Table(
     Column("events", BigInteger),
     Column("equal", SmallInteger),
     Column("differences", Text, nullable=False),
+)
+
+#: What was noticed and when: a finding by its key, opened, brought up to date, closed. The ledger cannot say it again.
+kept_findings = Table(
+    "kept_findings",
+    metadata,
+    _site(),
+    Column("code", String(32), primary_key=True),
+    Column("subject_kind", String(8), primary_key=True),
+    Column("subject", _ident, primary_key=True),
+    Column("other", _ident, primary_key=True),
+    Column("kind", String(16), nullable=False),
+    Column("state", String(6), nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("figures", Text, nullable=False),
+    Column("first_day", _day),
+    Column("last_day", _day),
+    Column("opened_us", BigInteger, nullable=False),
+    Column("updated_us", BigInteger, nullable=False),
+    Column("closed_us", BigInteger),
+    Column("times_opened", Integer, nullable=False),
+    Index(None, "site", "state", "code"),
+)
+
+finding_changes = Table(
+    "finding_changes",
+    metadata,
+    _site(),
+    Column("code", String(32), primary_key=True),
+    Column("subject_kind", String(8), primary_key=True),
+    Column("subject", _ident, primary_key=True),
+    Column("other", _ident, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("change", String(8), nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("figures", Text, nullable=False),
+)
+
+#: The last look at a site for findings: of which revision, on which production day.
+looks = Table(
+    "looks",
+    metadata,
+    _site(),
+    Column("revision", BigInteger, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("day", _day, nullable=False),
+    Column("began_us", BigInteger, nullable=False),
+    Column("took_us", BigInteger, nullable=False),
+)
+
+published_weeks = Table(
+    "published_weeks",
+    metadata,
+    _site(),
+    Column("week", _week, primary_key=True),
+    Column("position", BigInteger, nullable=False),
+    Column("published_us", BigInteger, nullable=False),
+    Column("release", String(16), nullable=False),
+)
+
+#: Answers as they stood when their week was published: a report by its name and the words of its question.
+published_reports = Table(
+    "published_reports",
+    metadata,
+    _site(),
+    Column("week", _week, primary_key=True),
+    Column("report", String(16), primary_key=True),
+    Column("question", _ident, primary_key=True),
+    Column("body", Text, nullable=False),
 )

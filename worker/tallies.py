@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Table, case, delete, false, func, insert, lit
 from worker import ledger
 from worker.database import Database
 from worker.recount import Progress, Recount
-from worker.tables import COUNTED, LIVE, SHADOW, events, sites
+from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
 CLAIM_EVENTS: Final = 2_000
@@ -123,6 +123,7 @@ def _swap_in(connection: Connection, site: str, position: int, count: int) -> in
         connection.execute(delete(live).where(live.c.site == site))
         connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
     _raise_revision(connection, site, since[-1] if since else position)
+    connection.execute(update(sites).where(sites.c.site == site).values(fold=FOLD))
     return count + len(since)
 
 
