@@ -23,6 +23,7 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "write": ("terminal", "erp", "admin"),
     "read": ("reader", "engineer", "erp", "admin"),
     "read_state": ("terminal", "reader", "engineer", "erp", "admin"),
+    "note": ("engineer", "admin"),
     "administer": ("admin",),
 }
 PUBLIC: Final = "public"

@@ -23,6 +23,7 @@ from worker.auditing import Auditor, audit_hours
 from worker.database import Database
 from worker.installing import install
 from worker.loop import Loop
+from worker.rounds import Rounds
 from worker.schema import check, migrate
 from worker.settings import Installation
 
@@ -78,13 +79,18 @@ def started_app(
     metrics = Metrics(broker_too=installation.broker_url is not None)
     broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
     counter = _counter(installation, database, metrics)
-    # Where workers count, they audit too.
+    # Where workers count, they audit and make the rounds too.
     auditor = Auditor(database, every_hours=audit_hours() if installation.broker_url is None else 0)
+    rounds = Rounds(database) if installation.broker_url is None else None
     counter.start()
     auditor.start()
+    if rounds:
+        rounds.start()
 
     def stop() -> None:
         auditor.stop()
+        if rounds:
+            rounds.stop()
         counter.stop()
         if broker:
             broker.close()

@@ -1,4 +1,4 @@
-"""A site's settings as an event of the ledger, judged like all others."""
+"""What doors of their own append to the ledger, judged like all other events: settings of a site, notes on findings."""
 
 from __future__ import annotations
 
@@ -46,14 +46,28 @@ def settle(
     connection: Connection, site: str, settings: Mapping[str, Any], *, source: str, now_us: int
 ) -> tuple[Judged, ledger.Verdict]:
     """Append a change of a site's settings; raises SettingsWrong."""
+    data = {"valid_from": ALWAYS} | dict(settings)
+    return _append(connection, site, "cutledger.site.set", site, data, source=source, now_us=now_us)
+
+
+def note(
+    connection: Connection, site: str, finding_id: str, noted: Mapping[str, Any], *, source: str, now_us: int
+) -> tuple[Judged, ledger.Verdict]:
+    """Append what somebody notes on a finding; raises SettingsWrong."""
+    return _append(connection, site, "cutledger.finding.noted", finding_id, noted, source=source, now_us=now_us)
+
+
+def _append(
+    connection: Connection, site: str, kind: str, subject: str, data: Mapping[str, Any], *, source: str, now_us: int
+) -> tuple[Judged, ledger.Verdict]:
     event = {
         "specversion": "1.0",
         "id": str(uuid.uuid4()),
         "source": source,
-        "type": "cutledger.site.set",
-        "subject": site,
+        "type": kind,
+        "subject": subject,
         "time": datetime.fromtimestamp(now_us / 1_000_000, UTC).isoformat(),
-        "data": {"valid_from": ALWAYS} | dict(settings),
+        "data": dict(data),
     }
     judged = judge(event, now_us=now_us, people=People("drop", people_key(connection, site)), pointer="")
     if not isinstance(judged, Judged):

@@ -1,30 +1,56 @@
-"""What the worker noticed and can prove: contradictions, new names, attempts left open, what it could not count."""
+"""Findings, open and closed: those seen at once in what is counted, and those that were looked for; what people noted.
+
+Contradictions, new names, attempts left open and events set aside are read as they stand at the moment of asking;
+changes, lots, conditions and implausible entries as the last look found them. A look (`look`) keeps all of them, with
+when each was opened and closed.
+"""
 
 from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Iterator
-from dataclasses import dataclass
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 from itertools import islice
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, select, tuple_
+from sqlalchemy import Connection, insert, select, tuple_, update
 
 from worker.audits import last_unequal
-from worker.events import ATTEMPT, SITE
-from worker.reports.reading import Reader, instant
+from worker.database import Database
+from worker.events import ATTEMPT, FINDING, SITE
+from worker.kept import CLOSED, OPEN, Kept, bring_up_to_date, by_id, changes, kept, kept_as
+from worker.ledger import View
+from worker.noticing.finding import (
+    AUDIT,
+    CONTRADICTION,
+    KINDS,
+    LEFT_OPEN,
+    LOOKED_FOR,
+    NEW_NAME,
+    SEEN_AT_ONCE,
+    SET_ASIDE,
+    Finding,
+    Key,
+)
+from worker.noticing.watch import noticed
+from worker.reports.reading import Reader, instant, open_site
 from worker.shopcalendar import MICROSECONDS
-from worker.tables import LIVE, events, set_asides
+from worker.tables import LIVE, events, looks, set_asides, sites
 
-NEW_NAME: Final = "new_name"
-LEFT_OPEN: Final = "left_open"
-SET_ASIDE: Final = "set_aside"
-#: What kinds of findings there are.
-KINDS: Final = ("contradiction", NEW_NAME, LEFT_OPEN, SET_ASIDE, "audit")
 AUDIT_NOT_EQUAL: Final = "audit_not_equal"
 OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
+ALL: Final = "all"
+#: A look is not followed by the next before this, nor before so many times what it took: it leaves the rest to others.
+LEAST_REST_US: Final = 5 * MICROSECONDS
+REST_SHARE: Final = 20
+#: While events wait to be counted a look waits too, but not longer than this.
+MOST_WAIT_US: Final = 600 * MICROSECONDS
+#: Without anything new a look is repeated after this: time alone leaves attempts open too long.
+OLD_US: Final = 3600 * MICROSECONDS
 
 
 class FindingCursorUnreadable(ValueError):
@@ -32,29 +58,78 @@ class FindingCursorUnreadable(ValueError):
 
 
 @dataclass(frozen=True)
-class Finding:
-    """A finding with its figures. `key` orders findings and names them."""
+class Shown:
+    """A finding as it is shown. Instants are None for what no look has kept yet."""
 
-    kind: str
-    code: str
-    subject_kind: str
-    subject: str
-    other: str
-    detail: str
-    figures: dict[str, Any]
-
-    @property
-    def key(self) -> tuple[str, str, str, str]:
-        """What makes it one finding, however often it is seen."""
-        return (self.code, self.subject_kind, self.subject, self.other)
-
-    @property
-    def id(self) -> str:
-        """Its key as one word."""
-        return base64.urlsafe_b64encode(orjson.dumps(self.key)).decode().rstrip("=")
+    finding: Finding
+    state: str
+    opened_at: datetime | None = None
+    updated_at: datetime | None = None
+    closed_at: datetime | None = None
+    times_opened: int = 0
+    #: Of each field that people note, what was noted last.
+    noted: dict[str, Any] | None = None
 
 
-def _key_of(cursor: str) -> tuple[str, str, str, str]:
+@dataclass(frozen=True)
+class Looked:
+    """The last look: up to which event and when; None before the first."""
+
+    position: int
+    at: datetime
+
+
+# --- reading ----------------------------------------------------------------------------------------------------
+
+
+def findings(
+    reader: Reader,
+    *,
+    now_us: int,
+    kind: str | None = None,
+    state: str = OPEN,
+    after: str | None = None,
+    limit: int = 100,
+) -> tuple[list[Shown], str | None]:
+    """(a page of findings by key, cursor of the next page or None). state: open, closed or all."""
+    start = ("", "", "", "") if after is None else _key_of(after)
+    kinds = KINDS if kind is None else (kind,)
+    page: list[Shown] = []
+    if state != CLOSED:
+        page += _open(reader, now_us, start, limit + 1, kinds=kinds)
+    if state != OPEN:
+        page += _closed(reader, now_us, start, limit + 1, kinds=kinds)
+    page.sort(key=lambda one: one.finding.key)
+    shown = _with_notes(reader, page[:limit])
+    return shown, _cursor(shown[-1].finding.key) if len(page) > limit else None
+
+
+def finding(
+    reader: Reader, finding_id: str, *, now_us: int
+) -> tuple[Shown, list[dict[str, Any]], list[dict[str, Any]]]:
+    """(a finding, its changes, its notes), both oldest first; raises LookupError."""
+    stored = by_id(reader.connection, reader.site, finding_id)
+    seen = None
+    if stored is None or stored.finding.kind in SEEN_AT_ONCE:
+        seen = next((one for one in _seen_at_once(reader, now_us) if one.id == finding_id), None)
+    if stored is None and seen is None:
+        raise LookupError(finding_id)
+    shown = _as_seen(seen, stored) if seen is not None else _as_kept(stored, seen_at_once=False)
+    (shown,) = _with_notes(reader, [shown])
+    return shown, changes(reader.connection, reader.site, shown.finding.key), _notes(reader, finding_id)
+
+
+def last_look(reader: Reader) -> Looked | None:
+    """When the site was last looked at."""
+    found = _last_look(reader.connection, reader.site)
+    return None if found is None else Looked(found.position, instant(found.began_us))
+
+
+def _cursor(key: Key) -> str:
+    return base64.urlsafe_b64encode(orjson.dumps(key)).decode().rstrip("=")
+
+
+def _key_of(cursor: str) -> Key:
     try:
         parts = orjson.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
     except (binascii.Error, ValueError) as error:
@@ -64,23 +139,149 @@ def _key_of(cursor: str) -> tuple[str, str, str, str]:
     return (parts[0], parts[1], parts[2], parts[3])
 
 
-def findings(
-    reader: Reader, *, now_us: int, kind: str | None = None, after: str | None = None, limit: int = 100
-) -> tuple[list[Finding], str | None]:
-    """(a page of open findings by key, cursor of the next page or None)."""
-    start = ("", "", "", "") if after is None else _key_of(after)
-    every = (
-        *islice(_contradictions(reader.connection, reader.site, start), limit + 1),
-        *_new_names(reader, now_us),
-        *_left_open(reader, now_us),
-        *_set_aside(reader),
-        *_audit(reader),
-    )
-    found = sorted((one for one in every if one.key > start and kind in (None, one.kind)), key=lambda one: one.key)
-    return found[:limit], found[limit - 1].id if len(found) > limit else None
+def _open(reader: Reader, now_us: int, start: Key, limit: int, *, kinds: Sequence[str]) -> list[Shown]:
+    """Open ones beyond a key; at least the first `limit` of them are there."""
+    contradictions = _contradictions(reader.connection, reader.site, start) if CONTRADICTION in kinds else iter(())
+    found = [
+        *islice(contradictions, limit),
+        *(one for one in _others_at_once(reader, now_us) if one.key > start and one.kind in kinds),
+    ]
+    stored = kept_as(reader.connection, reader.site, [one.key for one in found])
+    looked_for = [kind for kind in kinds if kind in LOOKED_FOR]
+    looked = kept(reader.connection, reader.site, kinds=looked_for, states=(OPEN,), after=start, limit=limit)
+    return [_as_seen(one, stored.get(one.key)) for one in found] + [_as_kept(one, seen_at_once=False) for one in looked]
 
 
-def _contradictions(connection: Connection, site: str, start: tuple[str, str, str, str]) -> Iterator[Finding]:
+def _closed(reader: Reader, now_us: int, start: Key, limit: int, *, kinds: Sequence[str]) -> list[Shown]:
+    """Closed ones; one that is seen at once and open again is not among them, nor one that only a look will close."""
+    of_looks = [one for one in kinds if one in LOOKED_FOR]
+    at_once = [one for one in kinds if one in SEEN_AT_ONCE]
+    closed = kept(reader.connection, reader.site, kinds=of_looks, states=(CLOSED,), after=start, limit=limit)
+    if at_once:
+        seen = {one.key for one in _seen_at_once(reader, now_us)}
+        stored = kept(reader.connection, reader.site, kinds=at_once, states=(OPEN, CLOSED), after=start)
+        closed += [one for one in stored if one.finding.key not in seen]
+    return [_as_kept(one, seen_at_once=one.finding.kind in SEEN_AT_ONCE) for one in closed]
+
+
+def _as_seen(seen: Finding, stored: Kept | None) -> Shown:
+    if stored is None or stored.state == CLOSED:
+        return Shown(seen, OPEN, times_opened=0 if stored is None else stored.times_opened)
+    return replace(_as_kept(stored, seen_at_once=False), finding=seen)
+
+
+def _as_kept(stored: Kept | None, *, seen_at_once: bool) -> Shown:
+    assert stored is not None
+    state = CLOSED if seen_at_once else stored.state
+    return Shown(stored.finding, state, stored.opened_at, stored.updated_at, stored.closed_at, stored.times_opened)
+
+
+# --- what people noted ------------------------------------------------------------------------------------------
+
+NOTED_FIELDS: Final = ("owner", "due", "action", "worked", "note")
+
+
+def _with_notes(reader: Reader, shown: Sequence[Shown]) -> list[Shown]:
+    told = View(reader.connection, reader.site).of_subjects(FINDING, [one.finding.id for one in shown])
+    return [replace(one, noted=_last_of_each(told[one.finding.id])) for one in shown]
+
+
+def _last_of_each(notes: Sequence[Any]) -> dict[str, Any]:
+    last: dict[str, Any] = dict.fromkeys(NOTED_FIELDS)
+    for event in sorted(notes):
+        last |= {name: value for name, value in event.data.items() if name in last and value is not None}
+    return last
+
+
+def _notes(reader: Reader, finding_id: str) -> list[dict[str, Any]]:
+    told = View(reader.connection, reader.site).of_subjects(FINDING, [finding_id])[finding_id]
+    return [
+        {"at": instant(event.time_us), "source": event.source, "id": event.id}
+        | {name: event.data.get(name) for name in NOTED_FIELDS}
+        for event in sorted(told)
+    ]
+
+
+# --- looking ----------------------------------------------------------------------------------------------------
+
+
+def look_when_due(database: Database, *, now_us: int) -> list[str]:
+    """Look at each site at which something changed since the last look; returns the sites looked at.
+
+    Any number of processes may call this at once. Raises DatabaseUnavailable.
+    """
+    with database.read() as connection:
+        names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        due = [site for site in names if _is_due(connection, site, now_us)]
+    for site in due:
+        look(database, site, now_us=now_us)
+    return due
+
+
+def _is_due(connection: Connection, site: str, now_us: int) -> bool:
+    last = _last_look(connection, site)
+    reader = open_site(connection, site)
+    if last is None:
+        return reader.revision > 0 and not reader.as_of.waiting
+    since = now_us - last.began_us
+    if since < max(LEAST_REST_US, REST_SHARE * last.took_us) or (reader.as_of.waiting and since < MOST_WAIT_US):
+        return False
+    changed = (reader.revision, reader.today(now_us).isoformat()) != (last.revision, last.day)
+    return changed or bool(since >= OLD_US)
+
+
+def look(database: Database, site: str, *, now_us: int) -> list[Finding]:
+    """Look for findings in what is counted now and keep what is found; returns it, by key.
+
+    What it finds is a function of the counted events and of now. A look that ends after a later one changes nothing.
+    """
+    began = time.monotonic()
+    with database.read() as connection:
+        reader = open_site(connection, site)
+        found = sorted([*_seen_at_once(reader, now_us), *noticed(reader, now_us=now_us)], key=lambda one: one.key)
+        day = reader.today(now_us).isoformat()
+    took_us = int((time.monotonic() - began) * MICROSECONDS)
+    with database.write() as connection:
+        # The site's row lets one look at a time write, and holds up its counting no longer than that.
+        connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
+        last = _last_look(connection, site)
+        if last is not None and (last.revision, last.began_us) > (reader.revision, now_us):
+            return found
+        bring_up_to_date(connection, site, found, now_us=now_us, position=reader.as_of.position)
+        row = {
+            "revision": reader.revision,
+            "position": reader.as_of.position,
+            "day": day,
+            "began_us": now_us,
+            "took_us": took_us,
+        }
+        if last is None:
+            connection.execute(insert(looks), {"site": site} | row)
+        else:
+            connection.execute(update(looks).where(looks.c.site == site).values(**row))
+    return found
+
+
+def _last_look(connection: Connection, site: str) -> Any:
+    return connection.execute(select(looks).where(looks.c.site == site)).one_or_none()
+
+
+# --- what is seen at once ---------------------------------------------------------------------------------------
+
+
+def _seen_at_once(reader: Reader, now_us: int) -> Iterator[Finding]:
+    yield from _contradictions(reader.connection, reader.site, ("", "", "", ""))
+    yield from _others_at_once(reader, now_us)
+
+
+def _others_at_once(reader: Reader, now_us: int) -> Iterator[Finding]:
+    yield from _new_names(reader, now_us)
+    yield from _left_open(reader, now_us)
+    yield from _set_aside(reader)
+    yield from _audit(reader)
+
+
+def _contradictions(connection: Connection, site: str, start: Key) -> Iterator[Finding]:
     f = LIVE.findings.c
     key = (f.code, f.subject_kind, f.subject, f.other)
     query = (
@@ -102,7 +303,7 @@ def _new_names(reader: Reader, now_us: int) -> Iterator[Finding]:
         if settings.canonical_name(kind, bare) is None and (kind, bare) not in seen:
             seen.add((kind, bare))
             yield Finding(
-                "new_name",
+                NEW_NAME,
                 NEW_NAME,
                 kind,
                 spelling,
@@ -122,7 +323,7 @@ def _set_aside(reader: Reader) -> Iterator[Finding]:
     )
     for position, kind, subject, source, id_, reason in reader.connection.execute(query):
         yield Finding(
-            "set_aside",
+            SET_ASIDE,
             SET_ASIDE,
             kind,
             subject,
@@ -139,7 +340,7 @@ def _audit(reader: Reader) -> Iterator[Finding]:
         return
     tables = ", ".join(one["table"] for one in told["differences"])
     yield Finding(
-        "audit",
+        AUDIT,
         AUDIT_NOT_EQUAL,
         SITE,
         reader.site,
@@ -165,7 +366,7 @@ def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:
     for attempt, started_us in reader.connection.execute(query):
         hours = (now_us - started_us) // (3600 * MICROSECONDS)
         yield Finding(
-            "left_open",
+            LEFT_OPEN,
             LEFT_OPEN,
             ATTEMPT,
             attempt,

@@ -35,7 +35,7 @@ from worker.tables import Derived, events
 
 CHUNK_ATTEMPTS: Final = 2_000
 #: Settings that place or weigh attempts; a change of the others touches none.
-PLACING_SETTINGS: Final = ("zone", "day_start", "shifts", "rates", "aliases", "pierces_by_exception")
+PLACING_SETTINGS: Final = ("zone", "day_start", "shifts", "rates", "aliases", "pierces_by_exception", "plausibility")
 Progress = Callable[[int], None]
 
 
@@ -292,16 +292,15 @@ class Recount:
         key = list(table.primary_key.columns)
         for some in in_batches(sorted(attempts)):
             query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some)).order_by(*key)
-            for row in self.connection.execute(query).mappings():
-                old[row["attempt"]].append(dict(row))
+            for stored in self.connection.execute(query).mappings():
+                old[stored["attempt"]].append(dict(stored))
         for row in rows:
             new[row["attempt"]].append({"site": self.site} | row)
         for found in new.values():
             found.sort(key=lambda row: [str(row[column.name]).encode() for column in key])
         changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
-        stored = [attempt for attempt in changed if attempt in old]
         written = [row for attempt in changed for row in new.get(attempt, ())]
-        replace(self.connection, self.site, table, "attempt", stored, written)
+        replace(self.connection, self.site, table, "attempt", [name for name in changed if name in old], written)
 
     def _write_rework(self, attempts: Iterable[str], rows: list[Row]) -> None:
         table = self.derived.rework

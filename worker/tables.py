@@ -505,6 +505,7 @@ kept_findings = Table(
     Column("subject_kind", String(8), primary_key=True),
     Column("subject", _ident, primary_key=True),
     Column("other", _ident, primary_key=True),
+    Column("id", String(20), nullable=False),
     Column("kind", String(16), nullable=False),
     Column("state", String(6), nullable=False),
     Column("detail", Text, nullable=False),
@@ -516,6 +517,7 @@ kept_findings = Table(
     Column("closed_us", BigInteger),
     Column("times_opened", Integer, nullable=False),
     Index(None, "site", "state", "code"),
+    Index(None, "site", "id"),
 )
 
 finding_changes = Table(

@@ -19,6 +19,7 @@ from redis.exceptions import RedisError
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database, DatabaseUnavailable
 from worker.loop import Observer, count_owed
+from worker.rounds import Rounds
 from worker.settings import Installation, SettingWrong
 
 log = logging.getLogger(__name__)
@@ -94,7 +95,7 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     every_hours = audit_hours()
     # What each process opens after its fork: a connection opened before would be shared with the parent.
     own: dict[str, Database] = {}
-    auditors: list[Auditor] = []
+    beside: list[Auditor | Rounds] = []
 
     def database() -> Database:
         if "database" not in own:
@@ -104,13 +105,14 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     @worker_process_init.connect(weak=False)
     def _begin(**_: Any) -> None:
         own.clear()
-        auditors[:] = [Auditor(database(), every_hours=every_hours)]
-        auditors[0].start()
+        beside[:] = [Auditor(database(), every_hours=every_hours), Rounds(database())]
+        for one in beside:
+            one.start()
 
     @worker_process_shutdown.connect(weak=False)
     def _end(**_: Any) -> None:
-        for auditor in auditors:
-            auditor.stop()
+        for one in beside:
+            one.stop()
 
     @app.task(name=COUNT_OWED)
     def _count_owed() -> None:

@@ -52,9 +52,9 @@ def number(description: str, example: float | None, *, null: bool = False) -> fi
     return fields.Float(required=True, allow_none=null, metadata=metadata)
 
 
-def flag(description: str, example: bool) -> fields.Boolean:
+def flag(description: str, example: bool, *, null: bool = False) -> fields.Boolean:
     """Field of true or false; always there."""
-    return fields.Boolean(required=True, metadata=about(description, example))
+    return fields.Boolean(required=True, allow_none=null, metadata=about(description, example))
 
 
 def instant(description: str, example: str | None = AT, *, null: bool = False) -> fields.AwareDateTime:
@@ -218,12 +218,22 @@ class Defaults(Answer):
     confidence = number("confidence of the intervals", 0.95)
 
 
+class PublishedWeek(Answer):
+    """A week whose reports are kept as they stood a day after its end."""
+
+    week = text("ISO 8601 week", "2026-W10")
+    at = instant("when it was published", "2026-03-10T06:00:12Z")
+    position = whole("place in the ledger of the last event that its reports count", 417)
+    release = text("release that computed them", "1.0.0")
+
+
 class Catalogue(Answer):
-    """What reports, measures and dimensions there are."""
+    """What reports, measures and dimensions there are, and which weeks are published."""
 
     reports = rows(ReportTold, "the reports")
     dimensions = rows(DimensionTold, "the dimensions")
     defaults = record(Defaults, "what is answered when nothing else is asked")
+    published_weeks = rows(PublishedWeek, "the latest weeks that are published, newest first")
 
 
 class Alive(Answer):

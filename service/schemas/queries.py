@@ -9,7 +9,9 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
 from worker.events import EVENT_TYPES, OUTCOMES, PURPOSES
-from worker.findings import KINDS
+from worker.findings import ALL
+from worker.kept import OPEN, STATES
+from worker.noticing.finding import KINDS
 from worker.reports.questions import read_day
 
 ID_LENGTH: Final = 128
@@ -124,3 +126,4 @@ class FindingsQuery(PageQuery):
     """Which findings."""
 
     kind = _one_of(KINDS, "only findings of this kind")
+    state = _one_of((*STATES, ALL), f"findings in this state; {OPEN} unless another is asked for")

@@ -10,9 +10,10 @@ import pytest
 
 from tests.builders import NOW_US, event
 from tests.service.conftest import Door, cut, opened, received, void
-from worker.findings import KINDS
+from worker.noticing.finding import KINDS
 
 HOUR_US = 3_600_000_000
+NOTHING = dict.fromkeys(("owner", "due", "action", "worked", "note"))
 
 
 def started(attempt: str = "A", **data: Any) -> dict[str, Any]:
@@ -29,7 +30,8 @@ def test_a_finding_says_its_kind_subject_words_and_figures(door: Door) -> None:
     assert found == {
         "id": found["id"], "kind": "contradiction", "code": "thickness_disagrees", "subject_kind": "attempt",
         "subject": "A", "other": "", "detail": "the job asks for 25 mm, its plate is 20 mm thick",
-        "figures": {"job_thickness_mm": 25, "plate_thickness_mm": 20},
+        "figures": {"job_thickness_mm": 25, "plate_thickness_mm": 20}, "state": "open", "window": None,
+        "opened_at": None, "updated_at": None, "closed_at": None, "times_opened": 0, "noted": NOTHING,
     }  # fmt: skip
 
 
@@ -170,12 +172,12 @@ def test_findings_belong_to_their_site(door: Door, service: Any) -> None:
 @pytest.mark.parametrize(
     ("asked", "parameter"),
     [
-        ({"kind": "drift"}, "kind"),
+        ({"kind": "gossip"}, "kind"),
         ({"after": "x"}, "after"),
         ({"after": "WzFd"}, "after"),
         ({"after": "\u00e9"}, "after"),
         ({"limit": "501"}, "limit"),
-        ({"state": "open"}, "state"),
+        ({"state": "ajar"}, "state"),
     ],
 )
 def test_422_names_the_parameter_that_cannot_be_answered(door: Door, asked: dict[str, Any], parameter: str) -> None:

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from tests.service.conftest import Door, cut, received
+from tests.builders import event
+from tests.service.conftest import Door, cut, received, void
 
 FIRST_MONDAY = date(2026, 1, 5)
 WINDOW = {"from_": "2026-01-05", "to": "2026-06-30"}
@@ -348,3 +349,51 @@ def test_one_plate_alone_is_said_to_tell_little(door: Door) -> None:
     plate_of(door, "p", FIRST_MONDAY, good=4)
     door.count()
     assert "all of them are of one plate: that tells little of the next" in door.report("yield", **WINDOW)["notes"]
+
+
+def test_services_and_new_recipes_are_marked_on_the_time_axis(door: Door) -> None:
+    def cut_with(week: int, revision: str, machine: str = "Laser 1") -> dict[str, Any]:
+        day = date(2026, 3, 2) + timedelta(weeks=week)
+        name = f"{machine}-{week}-{revision}"
+        recipe = {"name": "S355-20", "revision": revision}
+        return cut(name, plate=name, machine=machine, good=1, time=f"{day}T10:00:00Z", recipe=recipe)
+
+    door.told(*(cut_with(week, revision) for week, revision in enumerate("AABAB")), cut_with(4, "C", "Laser 2"))
+    door.told(
+        event("machine.serviced", "laser 1", time="2026-03-11T05:00:00Z", what="nozzle"),
+        event("machine.serviced", "laser 1", time="2026-03-12T10:00:00Z", what="lens"),
+        event("machine.serviced", "Laser 2", time="2026-03-12T11:00:00Z", what="lens"),
+    )
+    window = {"from_": "2026-03-02", "to": "2026-04-05"}
+    rows = {row["period"]: row for row in door.rows("trend", **window)}
+    assert {period: row["services"] for period, row in rows.items() if row["services"]} == {
+        "2026-W11": "Laser 1: nozzle; Laser 1: lens; Laser 2: lens"
+    }
+    assert {period: row["recipes_begun"] for period, row in rows.items() if row["recipes_begun"]} == {
+        "2026-W12": "S355-20 / B", "2026-W14": "S355-20 / C",
+    }  # fmt: skip
+    days = {row["period"]: row["services"] for row in door.rows("trend", per="day", machine="Laser 2", **window)}
+    assert days == {"2026-03-30": None}
+    one = {row["period"]: row for row in door.rows("trend", machine="Laser 1", **window)}
+    assert one["2026-W11"]["services"] == "Laser 1: nozzle; Laser 1: lens"
+    assert one["2026-W14"]["recipes_begun"] is None
+
+
+def test_a_service_before_the_start_of_day_belongs_to_the_day_before(door: Door) -> None:
+    early = event("machine.serviced", "Laser 1", time="2026-03-09T05:00:00Z", what="nozzle")
+    door.told(early, cut("A", good=1, time="2026-03-04T10:00:00Z"), cut("B", good=1, time="2026-03-10T10:00:00Z"))
+    rows = {row["period"]: row["services"] for row in door.rows("trend")}
+    assert rows == {"2026-W10": "Laser 1: nozzle", "2026-W11": None}
+    # A later start of day, and a voided service, change that
+    door.set(day_start="04:00")
+    assert {row["period"]: row["services"] for row in door.rows("trend")} == {
+        "2026-W10": None, "2026-W11": "Laser 1: nozzle",
+    }  # fmt: skip
+    door.told(void(early))
+    assert {row["services"] for row in door.rows("trend")} == {None}
+
+
+def test_failed_pierces_over_time_say_what_is_not_counted_yet(door: Door) -> None:
+    door.told(cut("A", pierces=10, failed_pierces=1))
+    door.post([cut("B", pierces=10, failed_pierces=1)])
+    assert any("not yet counted" in note for note in door.report("trend", of="pierces")["notes"])

@@ -2,34 +2,53 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Final
 
+from sqlalchemy import func, select
+
+from worker.batches import in_batches
 from worker.measures import FIRST_PASS
 from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums
+from worker.reports.reading import Group, Reader, Sums, asked_of, window_of
 from worker.reports.report import Column, Report
 from worker.stats.clustering import Clustered
 from worker.stats.lots import Funnel, funnel
 
 LOT_OF: Final = Option("lot", "what makes a lot: mill and heat number together, or the supplier", ("heat", "supplier"))
 OPTIONS: Final = (LOT_OF,)
-#: A lot is called worse only when it was seen on so many plates, on so many days.
+#: A lot is called worse only when it was seen on so many plates, on so many days, with no service of the machine
+#: between them: else the machine may have changed, not the steel.
 LEAST_PLATES: Final = 2
 LEAST_DAYS: Final = 2
+#: Judged parts of a lot on a machine from which on that machine has a say in who is to blame.
+LEAST_PARTS: Final = 5
 _DIMENSIONS: Final = {"heat": ("mill", "heat_number"), "supplier": ("supplier",)}
+
+#: Like is compared with like.
+STRATUM: Final = ("thickness", "machine")
 
 COLUMNS: Final = (
     Column("mill", "", "steel mill; null for suppliers", "text"),
     Column("lot", "", "heat number, or supplier", "text"),
     Column("verdict", "", "worse or better than chance explains; watch: perhaps worse; null: neither", "text"),
-    Column("parts", "parts", "judged parts of first attempts, at thicknesses that other lots have too", "integer"),
+    Column(
+        "parts",
+        "parts",
+        "judged parts of first attempts, at thicknesses and on machines that other lots have too",
+        "integer",
+    ),
     Column("not_good", "parts", "those among them that were not good at once", "integer"),
     Column("plates", "", "plates (else runs, else attempts) among them", "integer"),
     Column("days", "", "production days on which they were cut", "integer"),
+    Column("machines", "", "machines on which they were cut; null where there is no need to look", "integer"),
     Column("failure_share", "share (0-1)", "not good over parts"),
-    Column("expected_share", "share (0-1)", "what the other lots give at the same thicknesses"),
+    Column("expected_share", "share (0-1)", "what the other lots give at the same thicknesses on the same machines"),
     Column("watch_low", "share (0-1)", "least share that chance explains, 95 %"),
     Column("watch_high", "share (0-1)", "largest share that chance explains, 95 %"),
     Column("alarm_low", "share (0-1)", "least share that chance explains, 99.8 %"),
@@ -37,7 +56,8 @@ COLUMNS: Final = (
     Column("design_effect", "", "so many times fewer independent parts would tell as much"),
     Column("p_value", "", "chance of a share as far out, if the lot were like the others"),
     Column("q_value", "", "the same after Benjamini and Hochberg, over all lots shown"),
-    Column("parts_left_out", "parts", "parts at thicknesses that no other lot was cut at", "integer"),
+    Column("suspect", "", "what to look at first, for a lot that is worse than chance explains", "text"),
+    Column("parts_left_out", "parts", "parts at thicknesses that no other lot was cut at on the machine", "integer"),
     Column("reason", "", "why there is no verdict, or what it rests on", "text"),
 )
 DETAILS: Final = (
@@ -47,30 +67,65 @@ DETAILS: Final = (
 )
 
 
+@dataclass
+class Seen:
+    """How a lot was seen: on each machine (judged parts, not good ones), and how its plates lie in time."""
+
+    parts: dict[str | None, tuple[int, int]] = field(default_factory=dict)
+    #: By machine: (when its first cut on the machine began, plate, production day).
+    plates: dict[str | None, list[tuple[int, str, str]]] = field(default_factory=lambda: defaultdict(list))
+    #: By machine: when it was serviced.
+    services: Mapping[str | None, Collection[int]] = field(default_factory=dict)
+
+    @property
+    def without_service(self) -> bool:
+        """Two plates on two days on one machine, with no service between them; one not tracked by plates is a run."""
+        for machine, cuts in self.plates.items():
+            services = sorted(self.services.get(machine, ()))
+            for (earlier_us, plate, day), (later_us, other, later_day) in pairwise(sorted(cuts)):
+                between = any(earlier_us < at < later_us for at in services)
+                if plate != other and day != later_day and not between:
+                    return True
+        return False
+
+
+#: Lots -> how each was seen.
+Look = Callable[[Iterable[Group]], Mapping[Group, Seen]]
+
+
 def bad_lots(reader: Reader, question: Question) -> Report:
-    """Each lot against the others at the same thickness, worst first."""
+    """Each lot against the others at the same thickness on the same machine, worst first.
+
+    By machine too, since a lot that only the weaker machine cut would else look worse than its steel is.
+    """
     names = _DIMENSIONS[question.options[LOT_OF.name]]
-    groups, _, notes = compared_groups(reader, question, (*names, "thickness", "day"))
-    return _answer(reader, question, groups, notes)
+    groups, _, notes = compared_groups(reader, question, (*names, *STRATUM, "day"))
+
+    def look(lots: Iterable[Group]) -> Mapping[Group, Seen]:
+        return _seen(reader, question, names, lots)
+
+    return _answer(reader, question, groups, notes, look)
 
 
-def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str]) -> Report:
+def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str], look: Look) -> Report:
     width = len(_DIMENSIONS[question.options[LOT_OF.name]])
     lots: dict[Group, dict[Any, list[Sums]]] = {}
     days: dict[Group, set[str]] = {}
     unknown: list[Sums] = []
-    for (*key, thickness, day), sums in groups.items():
-        lot = tuple(key)
+    for group, sums in groups.items():
+        lot, stratum, day = group[:width], group[width:-1], group[-1]
         if lot[-1] is None:
             unknown.append(sums)
         elif sums["parts_judged_first"]:
-            lots.setdefault(lot, {}).setdefault(thickness, []).append(sums)
+            lots.setdefault(lot, {}).setdefault(stratum, []).append(sums)
             days.setdefault(lot, set()).add(day)
     strata: dict[Group, dict[Any, Clustered]] = {
-        lot: {thickness: counts_of(found).failures for thickness, found in by.items()} for lot, by in lots.items()
+        lot: {stratum: counts_of(found).failures for stratum, found in by.items()} for lot, by in lots.items()
     }
     placed = funnel(strata)
-    rows = [_row(lot, found, len(days[lot]), of_supplier=width == 1) for lot, found in placed.items()]
+    firm = [lot for lot, found in placed.items() if _is_firm(found, len(days[lot]))]
+    seen = look(firm)
+    rows = [_row(lot, found, len(days[lot]), seen.get(lot), of_supplier=width == 1) for lot, found in placed.items()]
     rows.sort(key=lambda row: (row["q_value"] is None, row["q_value"] or 0.0, row["mill"] or "", row["lot"]))
     without = sum(1 for found in placed.values() if found.p is None)
     details = {
@@ -81,15 +136,23 @@ def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes
     return described("lots", reader, question, columns=COLUMNS, rows=rows, details=details, notes=notes + _said(rows))
 
 
-def _row(lot: Group, found: Funnel, days: int, *, of_supplier: bool) -> dict[str, Any]:
+def _is_firm(found: Funnel, days: int) -> bool:
+    """Beyond 99.8 %, no chance among many, on enough plates and days."""
+    is_out = found.outside == "alarm" and found.q is not None and found.q < 0.05
+    return is_out and found.clusters >= LEAST_PLATES and days >= LEAST_DAYS
+
+
+def _row(lot: Group, found: Funnel, days: int, seen: Seen | None, *, of_supplier: bool) -> dict[str, Any]:
+    verdict = _verdict(found, seen)
     return {
         "mill": None if of_supplier else lot[0],
         "lot": lot[-1],
-        "verdict": _verdict(found, days),
+        "verdict": verdict,
         "parts": round(found.n),
         "not_good": round(found.x),
         "plates": found.clusters,
         "days": days,
+        "machines": None if seen is None else len(seen.plates),
         "failure_share": found.share,
         "expected_share": found.expected,
         "watch_low": found.warning and found.warning.low,
@@ -99,18 +162,63 @@ def _row(lot: Group, found: Funnel, days: int, *, of_supplier: bool) -> dict[str
         "design_effect": found.design_effect,
         "p_value": found.p,
         "q_value": found.q,
+        "suspect": _suspect(seen, found.expected) if verdict == "worse" and seen is not None else None,
         "parts_left_out": round(found.left_out),
         "reason": found.reason,
     }
 
 
-def _verdict(found: Funnel, days: int) -> str | None:
+def _verdict(found: Funnel, seen: Seen | None) -> str | None:
     if found.outside is None:
         return None
-    is_firm = found.outside == "alarm" and found.q is not None and found.q < 0.05
-    if is_firm and found.clusters >= LEAST_PLATES and days >= LEAST_DAYS:
+    if seen is not None and seen.without_service:
         return found.side
     return "watch" if found.side == "worse" else None
+
+
+def _suspect(seen: Seen, expected: float | None) -> str:
+    """Bad on one machine only points at the machine, bad on several at the steel (common practice, no source)."""
+    told = {machine: (n, bad) for machine, (n, bad) in seen.parts.items() if n >= LEAST_PARTS and machine is not None}
+    bad_on = [machine for machine, (n, bad) in told.items() if bad > (expected or 0.0) * n]
+    if len(told) < 2:
+        return "it was cut on one machine only: cut a plate of it on another before the steel is blamed"
+    if len(bad_on) == len(told):
+        return f"it is bad on all {len(told)} machines that cut it: suspect the steel"
+    if len(bad_on) == 1:
+        return "it is bad on one machine only: suspect the machine"
+    return f"it is bad on {len(bad_on)} of {len(told)} machines: suspect the steel, then the machines"
+
+
+def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iterable[Group]) -> dict[Group, Seen]:
+    """How these lots were seen in the window: first attempts that were judged, and the services of their machines."""
+    a, s = reader.tables.attempts.c, reader.tables.services.c
+    wanted = sorted(lots, key=repr)
+    found = {lot: Seen() for lot in wanted}
+    days = (question.first_day.isoformat(), question.last_day.isoformat())
+    lot_of = [a[name] for name in names]
+    judged = a.good + a.rework + a.scrap + a.not_made
+    cluster = func.coalesce(a.cluster, a.attempt)
+    for some in in_batches(wanted):
+        query = (
+            select(*lot_of, a.machine, cluster, a.day, func.min(a.started_us), func.sum(judged), func.sum(a.good))
+            .where(a.site == reader.site, *window_of(question, a), *asked_of(question, a))
+            .where(a.is_first == 1, judged > 0)
+            .where(a[names[-1]].in_([lot[-1] for lot in some]))
+            .group_by(*lot_of, a.machine, cluster, a.day)
+        )
+        for *lot, machine, plate, day, began_us, parts, good in reader.connection.execute(query):
+            if (seen := found.get(tuple(lot))) is not None:
+                n, bad = seen.parts.get(machine, (0, 0))
+                seen.parts[machine] = (n + int(parts), bad + int(parts) - int(good))
+                seen.plates[machine].append((began_us, plate, day))
+    if wanted:
+        services: dict[str | None, list[int]] = defaultdict(list)
+        query_services = select(s.machine, s.time_us).where(s.site == reader.site, s.day.between(*days))
+        for machine, at in reader.connection.execute(query_services):
+            services[machine].append(at)
+        for seen in found.values():
+            seen.services = services
+    return found
 
 
 def _said(rows: list[dict[str, Any]]) -> list[str]:
@@ -119,8 +227,7 @@ def _said(rows: list[dict[str, Any]]) -> list[str]:
         return ["no lot is worse than chance explains, at 99.8 % and after correction for looking at all of them"]
     return [
         f"lot {row['lot']} is worse than chance explains: {row['not_good']} of {row['parts']} parts on {row['plates']} "
-        f"plates were not good at once, {row['expected_share']:.0%} would be expected; when it is bad on one machine "
-        "only, suspect the machine"
+        f"plates were not good at once, {row['expected_share']:.0%} would be expected; {row['suspect']}"
         for row in worse
     ]
 
@@ -128,9 +235,17 @@ def _said(rows: list[dict[str, Any]]) -> list[str]:
 def example(reader: Reader, question: Question) -> Report:
     """Two heats and what was cut of the others, invented."""
     groups = {
-        ("Nordhelm", "H48213", 20_000_000, "2026-03-02"): invented(parts=40, good=20, plates=4),
-        ("Nordhelm", "H48213", 20_000_000, "2026-03-03"): invented(parts=40, good=20, plates=4),
-        ("Nordhelm", "H48300", 20_000_000, "2026-03-02"): invented(parts=80, good=76, plates=8),
-        ("Sundvik", "7711", 20_000_000, "2026-03-04"): invented(parts=120, good=114, plates=12),
+        ("Nordhelm", "H48213", 20_000_000, "laser 1", "2026-03-02"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48213", 20_000_000, "laser 1", "2026-03-03"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48300", 20_000_000, "laser 1", "2026-03-02"): invented(parts=80, good=76, plates=8),
+        ("Sundvik", "7711", 20_000_000, "laser 1", "2026-03-04"): invented(parts=120, good=114, plates=12),
     }
-    return _answer(reader, question, groups, [])
+
+    def look(lots: Iterable[Group]) -> Mapping[Group, Seen]:
+        plates: dict[str | None, list[tuple[int, str, str]]] = {
+            "laser 1": [(0, "P-1", "2026-03-02"), (1, "P-2", "2026-03-03")],
+            "laser 2": [(2, "P-3", "2026-03-03")],
+        }
+        return {lot: Seen({"laser 1": (40, 20), "laser 2": (40, 20)}, plates) for lot in lots}
+
+    return _answer(reader, question, groups, [], look)

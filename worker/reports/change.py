@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
 from worker.measures import FAILED_PIERCES, FIRST_PASS
 from worker.reports.comparing import compared_groups, described, invented
 from worker.reports.dimensions import DIMENSIONS
+from worker.reports.marks import Marks, marks
+from worker.reports.notes import common_notes
 from worker.reports.options import Option
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums, attempt_groups
+from worker.reports.reading import Group, Reader, Sums, added, attempt_groups
 from worker.reports.report import Column, Report
 from worker.stats.charts import Chart, Counts, auto_chart, laney_chart, mix_adjusted, p_chart
 from worker.stats.clustering import Clustered, correlation, effective
 from worker.stats.ewma import Ewma, chart_ewma
 from worker.stats.runs import chart_signals, confirmed
+from worker.tables import TALLY_SUMS
 
 CHART: Final = Option(
     "chart",
@@ -31,6 +34,7 @@ MIX: Final = Option(
     "mix", "as_cut, or adjusted: as if every point had the thicknesses and materials of all", ("as_cut", "adjusted")
 )
 OPTIONS: Final = (CHART, PER, OF, MIX)
+_MOST_NAMED: Final = 6
 
 COLUMNS: Final = (
     Column("period", "", "ISO week, or production day", "text"),
@@ -45,6 +49,8 @@ COLUMNS: Final = (
     Column("average", "sigma", "exponentially weighted average; only chart=ewma"),
     Column("average_limit", "sigma", "plus and minus this is in control; only chart=ewma"),
     Column("signals", "", "1 where the point, or the average, is a signal; else 0", "integer"),
+    Column("services", "", "services of the machines in the period", "text"),
+    Column("recipes_begun", "", "recipes and revisions first cut with in the period; none in the first", "text"),
 )
 DETAILS: Final = (
     Column("chart", "", "the kind of chart that was drawn: p, laney or ewma", "text"),
@@ -66,43 +72,67 @@ def change(reader: Reader, question: Question) -> Report:
         groups, _, notes = compared_groups(reader, question, names)
     else:
         # A pierce is judged at once: no day is left out.
-        groups = attempt_groups(reader, replace(question, by=tuple(DIMENSIONS[name] for name in names)))
-        notes = []
-    return _answer(reader, question, groups, notes)
+        asked = replace(question, by=tuple(DIMENSIONS[name] for name in names))
+        groups = attempt_groups(reader, asked)
+        totals = added(groups.values(), TALLY_SUMS)
+        notes = [note for note in common_notes(totals, asked, reader.as_of) if not note.startswith("provis")]
+    return _answer(reader, question, groups, notes, marks(reader, question, per=question.options[PER.name]))
 
 
-def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str]) -> Report:
+def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str], marked: Marks) -> Report:
     share_of = FIRST_PASS if question.options[OF.name] == "yield" else FAILED_PIERCES
     strata: dict[str, dict[Group, Clustered]] = defaultdict(dict)
     for (period, *stratum), sums in groups.items():
         if sums[share_of.n]:
             strata[period][tuple(stratum)] = share_of.counts(sums)
     periods = sorted(strata)
-    plain = [Clustered.total(strata[period].values()) for period in periods]
-    chart, counts = _drawn(question, [strata[period] for period in periods], plain)
-    average = chart_ewma(chart) if question.options[CHART.name] == "ewma" else None
-    rows = _rows(periods, plain, counts, chart, average)
+    points = [strata[period] for period in periods]
+    is_adjusted = question.options[MIX.name] == "adjusted"
+    chart, rows = _charted(question, periods, points, adjusted=is_adjusted)
+    for row in rows:
+        period = row["period"]
+        row |= {"services": marked.services.get(period), "recipes_begun": marked.recipes.get(period)}
     details = _details(question, chart)
+    said = _said(question, chart, rows)
+    times = Counter(stratum for point in points for stratum in point)
+    if chart.reason is None and len(times) > 1:
+        alone = [period for period, point in zip(periods, points, strict=True) if _is_alone(point, times)]
+        if is_adjusted:
+            said += _said_of_alone(alone)
+        else:
+            _, with_equal_mix = _charted(question, periods, points, adjusted=True)
+            said += _said_of_mix(question, _signalling(rows), _signalling(with_equal_mix), alone)
     return described(
-        "trend", reader, question, columns=COLUMNS, rows=rows, details=details,
-        notes=[*notes, *_said(question, chart, rows), *chart.notes],
-    )  # fmt: skip
+        "trend", reader, question, columns=COLUMNS, rows=rows, details=details, notes=[*notes, *said, *chart.notes]
+    )
 
 
-def _drawn(
-    question: Question, strata: Sequence[dict[Group, Clustered]], plain: Sequence[Clustered]
-) -> tuple[Chart, Counts]:
+def _charted(
+    question: Question, periods: Sequence[str], points: Sequence[Mapping[Group, Clustered]], *, adjusted: bool
+) -> tuple[Chart, list[dict[str, Any]]]:
+    kind = question.options[CHART.name]
+    chart, counts = drawn(points, kind=kind, adjusted=adjusted)
+    average = chart_ewma(chart) if kind == "ewma" else None
+    plain = [Clustered.total(point.values()) for point in points]
+    return chart, _rows(periods, plain, counts, chart, average)
+
+
+def drawn(strata: Sequence[Mapping[Group, Clustered]], *, kind: str, adjusted: bool) -> tuple[Chart, Counts]:
+    """(chart, its counts) of points in time order, each by strata of what was cut.
+
+    Counts are effective ones, by the correlation within clusters of all points together. kind: p, laney, else the one
+    that fits. adjusted: as if every point had the mix of all.
+    """
     pooled = correlation([one for point in strata for one in point.values()])
+    plain = (Clustered.total(point.values()) for point in strata)
     effective_counts = [effective(one, pooled=pooled, own=False) for one in plain]
     counts: Counts = [(one.x, one.n) for one in effective_counts]
-    if question.options[MIX.name] == "adjusted":
+    if adjusted:
         counts = mix_adjusted(counts, _expected(strata))
-    kind = question.options[CHART.name]
-    draw = {"p": p_chart, "laney": laney_chart}.get(kind, auto_chart)
-    return draw(counts), counts
+    return {"p": p_chart, "laney": laney_chart}.get(kind, auto_chart)(counts), counts
 
 
-def _expected(strata: Sequence[dict[Group, Clustered]]) -> list[float]:
+def _expected(strata: Sequence[Mapping[Group, Clustered]]) -> list[float]:
     """The share that each point's mix gives by the rates of all points together."""
     together: dict[Group, list[Clustered]] = defaultdict(list)
     for point in strata:
@@ -166,11 +196,61 @@ def _details(question: Question, chart: Chart) -> dict[str, Any]:
 def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> list[str]:
     if chart.reason is not None:
         return [f"no limits can be drawn: {chart.reason}"]
-    signalling = [row["period"] for row in rows if row["signals"]]
-    what = "first-pass yield" if question.options[OF.name] == "yield" else "share of failed pierces"
+    signalling, what = _signalling(rows), _what(question)
     if not signalling:
         return [f"the {what} varies no more than the chart allows: a single low or high point is no reason to act"]
-    return [f"the {what} left its limits in {', '.join(signalling[:6])}: look for what changed there"]
+    return [f"the {what} left its limits in {_named(signalling)}: look for what changed there"]
+
+
+def _said_of_mix(
+    question: Question, found: Sequence[str], with_equal_mix: Sequence[str], alone: Sequence[str]
+) -> list[str]:
+    """Where more thick plate, or less of it, makes the share as it was cut point the wrong way.
+
+    found, with_equal_mix: periods that signal as cut, and adjusted for the mix. alone: see `_is_alone`.
+    """
+    explained = [period for period in found if period not in with_equal_mix and period not in alone]
+    hidden = [period for period in with_equal_mix if period not in found]
+    notes, what = _said_of_alone([period for period in found if period in alone]), _what(question)
+    if explained:
+        notes.append(
+            f"in {_named(explained)} other thicknesses and materials than usual explain that: with mix=adjusted the "
+            f"{what} is within its limits there"
+        )
+    if hidden:
+        notes.append(
+            f"other thicknesses and materials than usual hide a change: with mix=adjusted the {what} left its limits "
+            f"in {_named(hidden)}"
+        )
+    return notes
+
+
+def _said_of_alone(alone: Sequence[str]) -> list[str]:
+    if not alone:
+        return []
+    return [
+        f"most of {_named(alone)} is of thicknesses and materials that no other period has: whether anything else "
+        "changed there cannot be told"
+    ]
+
+
+def _is_alone(point: Mapping[Group, Clustered], times: Mapping[Group, int]) -> bool:
+    """Is more than half of a point of strata that no other point has? times: in how many points each stratum is."""
+    alone = sum(counts.n for stratum, counts in point.items() if times[stratum] == 1)
+    return 2 * alone > sum(counts.n for counts in point.values())
+
+
+def _signalling(rows: Sequence[dict[str, Any]]) -> list[str]:
+    return [row["period"] for row in rows if row["signals"]]
+
+
+def _what(question: Question) -> str:
+    return "first-pass yield" if question.options[OF.name] == "yield" else "share of failed pierces"
+
+
+def _named(periods: Sequence[str]) -> str:
+    more = f" and {len(periods) - _MOST_NAMED} more" if len(periods) > _MOST_NAMED else ""
+    return ", ".join(periods[:_MOST_NAMED]) + more
 
 
 def example(reader: Reader, question: Question) -> Report:
@@ -180,4 +260,5 @@ def example(reader: Reader, question: Question) -> Report:
         (f"2026-W{week:02d}", 20_000_000, "s355"): invented(parts=100, good=made, plates=10)
         for week, made in enumerate(good, 1)
     }
-    return _answer(reader, question, groups, [])
+    marked = Marks({"2026-W11": "laser 1: protective_window"}, {"2026-W12": "S355-20 / C"})
+    return _answer(reader, question, groups, [], marked)

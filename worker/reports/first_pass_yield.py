@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from worker.measures import FIRST_PASS
+from worker.reports.headline import headline
 from worker.reports.notes import certainty_notes, common_notes, cost_notes, in_rework_notes, pierce_notes
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
@@ -23,7 +26,9 @@ def first_pass_yield(reader: Reader, question: Question) -> Report:
     """First-pass yield and the counts around it, by group."""
     groups = attempt_groups(reader, question)
     totals = attempt_totals(reader, question, groups)
+    details, said = headline(reader, question)
     notes = [
+        *said,
         *certainty_notes(totals, question, FIRST_PASS, share="first-pass yield", of="parts", cluster="plate"),
         *common_notes(totals, question, reader.as_of),
         *pierce_notes(totals),
@@ -31,4 +36,5 @@ def first_pass_yield(reader: Reader, question: Question) -> Report:
         *cost_notes(totals),
     ]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
-    return assemble("yield", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)
+    report = assemble("yield", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)
+    return replace(report, details=details)

@@ -66,6 +66,7 @@ def upgrade() -> None:
     key_columns = [sa.Column(name, type_, nullable=False) for name, type_ in FINDING_KEY]
     _make("kept_findings", key, [
         *key_columns,
+        sa.Column("id", sa.String(length=20), nullable=False),
         sa.Column("kind", sa.String(length=16), nullable=False),
         sa.Column("state", sa.String(length=6), nullable=False),
         sa.Column("detail", sa.Text(), nullable=False),
@@ -76,7 +77,7 @@ def upgrade() -> None:
         sa.Column("updated_us", sa.BigInteger(), nullable=False),
         sa.Column("closed_us", sa.BigInteger()),
         sa.Column("times_opened", sa.Integer(), nullable=False),
-    ], indexes=[("state", "code")])  # fmt: skip
+    ], indexes=[("state", "code"), ("id",)])  # fmt: skip
     key_columns = [sa.Column(name, type_, nullable=False) for name, type_ in FINDING_KEY]
     _make("finding_changes", (*key, "number"), [
         *key_columns,

@@ -1,0 +1,1 @@
+"""What the figures show by themselves: changes, lots, conditions and implausible entries, each as one finding."""

@@ -1,0 +1,109 @@
+"""The headline of a window, adjusted for the mix: what was observed, beside what the weeks before would give for it.
+
+More thick plate lowers the yield of a week without anything having changed. So the window's parts are held against the
+yields that the 26 weeks before it had at the same thicknesses and materials. Days that are not judged yet are left out
+of both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any, Final
+
+from worker.measures import FIRST_PASS
+from worker.reports.dimensions import DIMENSIONS
+from worker.reports.options import Option
+from worker.reports.questions import Question
+from worker.reports.reading import Group, Reader, Sums, attempt_groups, settled
+from worker.reports.report import Column
+from worker.stats.clustering import Clustered, correlation, effective
+from worker.stats.standardising import Standardised, standardised
+
+AGAINST: Final = Option(
+    "against",
+    "baseline: in details the yield beside what the 26 weeks before give for the same thicknesses and materials",
+    ("nothing", "baseline"),
+)
+BASELINE_DAYS: Final = 26 * 7
+MIX: Final = ("thickness", "material")
+_OF_BASELINE: Final = "what the baseline's yields give for the window's thicknesses and materials"
+
+DETAILS: Final = (
+    Column("baseline_from", "", "first production day of the baseline; null unless against=baseline", "text"),
+    Column("baseline_to", "", "last production day of the baseline", "text"),
+    Column("parts_compared", "parts", "judged parts of first attempts that the baseline has the mix of", "integer"),
+    Column("parts_without_baseline", "parts", "those of thicknesses and materials that it has not", "integer"),
+    Column("observed_yield", "share (0-1)", "first-pass yield of the parts compared"),
+    Column("observed_yield_low", "share (0-1)", "lower limit of the Wilson interval of the effective sample"),
+    Column("observed_yield_high", "share (0-1)", "upper limit of the Wilson interval of the effective sample"),
+    Column("expected_yield", "share (0-1)", _OF_BASELINE),
+    Column("expected_yield_low", "share (0-1)", "lower limit of its interval"),
+    Column("expected_yield_high", "share (0-1)", "upper limit of its interval"),
+    Column("yield_difference", "share (0-1)", "observed less expected yield"),
+    Column("yield_difference_low", "share (0-1)", "lower limit of Newcombe's interval of it"),
+    Column("yield_difference_high", "share (0-1)", "upper limit of Newcombe's interval of it"),
+    Column("yield_ratio", "", "observed over expected yield"),
+    Column("yield_ratio_low", "", "lower limit of its interval (Donner and Zou)"),
+    Column("yield_ratio_high", "", "upper limit of its interval (Donner and Zou)"),
+    Column("verdict", "", "higher, lower, or same: chance explains the difference", "text"),
+    Column("reason", "", "why there is nothing to compare with", "text"),
+)
+
+
+def headline(reader: Reader, question: Question) -> tuple[dict[str, Any], list[str]]:
+    """(details, notes) of a question; all details are None unless it asks against=baseline."""
+    if question.options.get(AGAINST.name) != "baseline":
+        return dict.fromkeys(column.name for column in DETAILS), []
+    before = replace(
+        question,
+        first_day=question.first_day - timedelta(days=BASELINE_DAYS),
+        last_day=question.first_day - timedelta(days=1),
+    )
+    found = _compared(_by_mix(reader, question), _by_mix(reader, before), confidence=question.confidence)
+    return _details(found, before), [_said(found)]
+
+
+def _by_mix(reader: Reader, question: Question) -> dict[Group, Sums]:
+    asked, _ = settled(reader, question)
+    groups = attempt_groups(reader, replace(asked, by=tuple(DIMENSIONS[name] for name in MIX)))
+    return {group: sums for group, sums in groups.items() if sums[FIRST_PASS.n] and None not in group}
+
+
+def _compared(now: dict[Group, Sums], baseline: dict[Group, Sums], *, confidence: float) -> Standardised:
+    counts = {group: FIRST_PASS.counts(sums) for group, sums in now.items()}
+    of_baseline = {group: FIRST_PASS.counts(sums) for group, sums in baseline.items()}
+    pooled = correlation([*counts.values(), *of_baseline.values()])
+    nothing = Clustered.of(())
+    pairs = [
+        (
+            effective(counts[group], pooled=pooled, own=False),
+            effective(of_baseline.get(group, nothing), pooled=pooled, own=False),
+        )
+        for group in sorted(counts)
+    ]
+    return standardised(pairs, confidence=confidence)
+
+
+def _details(found: Standardised, before: Question) -> dict[str, Any]:
+    values = (
+        before.first_day.isoformat(), before.last_day.isoformat(), round(found.parts),
+        round(found.parts_without_baseline), found.observed.share, found.observed.low, found.observed.high,
+        found.expected.share, found.expected.low, found.expected.high, found.difference.difference,
+        found.difference.low, found.difference.high, found.ratio.ratio, found.ratio.low, found.ratio.high,
+        found.verdict, found.reason,
+    )  # fmt: skip
+    return dict(zip((column.name for column in DETAILS), values, strict=True))
+
+
+def _said(found: Standardised) -> str:
+    if found.verdict is None or found.observed.share is None or found.expected.share is None:
+        return f"the yield cannot be held against the weeks before: {found.reason or 'nothing was judged'}"
+    beside = f"{found.observed.share:.1%} where the 26 weeks before would give {found.expected.share:.1%} for this mix"
+    if found.verdict == "same":
+        return f"{beside}: chance explains the difference"
+    low, high = found.difference.low, found.difference.high
+    span = "" if low is None or high is None else f" by {abs(low):.1%} to {abs(high):.1%} of the parts"
+    if found.verdict == "lower":
+        span = "" if low is None or high is None else f" by {abs(high):.1%} to {abs(low):.1%} of the parts"
+    return f"{beside}: {found.verdict} than chance explains{span}, the mix being equal"

@@ -1,0 +1,55 @@
+"""The rounds: a thread beside what counts that looks for findings and publishes finished weeks, and holds up nobody."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from typing import Final
+
+from worker.database import Database, DatabaseUnavailable
+from worker.findings import look_when_due
+
+log = logging.getLogger(__name__)
+
+#: The rounds are made this often; each duty knows by itself whether it is due.
+ROUND_SECONDS: Final = 2.0
+#: After a fault the rounds rest this long.
+REST_SECONDS: Final = 30.0
+
+
+class Rounds:
+    """Makes the rounds within a process, in a thread of its own."""
+
+    def __init__(self, database: Database, *, round_seconds: float = ROUND_SECONDS) -> None:
+        self.database = database
+        self.round_seconds = round_seconds
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="cutledger-rounds", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self, timeout: float = 10.0) -> None:
+        """End the thread once its round is made."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout)
+
+    def _run(self) -> None:
+        rest = self.round_seconds
+        while not self._stopping.wait(rest):
+            rest = self.round_seconds if self._round() else REST_SECONDS
+
+    def _round(self) -> bool:
+        try:
+            look_when_due(self.database, now_us=time.time_ns() // 1_000)
+        except DatabaseUnavailable as error:
+            log.warning("the rounds rest, the database is not available: %s", error)
+            return False
+        except Exception:
+            # Nobody restarts this thread: it says what went wrong and goes on.
+            log.exception("the rounds failed")
+            return False
+        return True
