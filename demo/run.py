@@ -20,10 +20,11 @@ from demo import hours
 from demo.door import BATCH, LINES, ONE, Door, DoorRefused, DoorSilent
 from demo.posting import Stream
 from demo.shop import Shop, make_shop
-from demo.weekly import show_week
+from demo.weekly import show_findings, show_week
 
 SITE: Final = "main"
 REPORT: Final = "/v1/reports/yield"
+FINDINGS: Final = "/v1/findings"
 #: Complaints shown; the others are only counted.
 SHOWN: Final = 5
 
@@ -42,6 +43,8 @@ class Played:
     seconds: float = 0.0
     reader_key: str | None = None
     report: dict[str, Any] | None = None
+    #: What a look at all of it found; None when none came round in time.
+    findings: list[dict[str, Any]] | None = None
     complaints: list[str] = field(default_factory=list)
 
     @property
@@ -60,6 +63,7 @@ def play(
     shop: Shop | None = None,
     patience_seconds: float = 60.0,
     counting_seconds: float = 180.0,
+    looking_seconds: float = 60.0,
 ) -> Played:
     """Play the shop up to the aware instant `until` through the service at url, and print the last complete week.
 
@@ -76,9 +80,12 @@ def play(
         _post_all(shop, keys, played, url=url, console=console, patience_seconds=patience_seconds)
         with Door(url, played.reader_key, patience_seconds) as door:
             played.report = _counted_week(door, played.week, within_seconds=counting_seconds)
+            played.seconds = time.monotonic() - begun
+            position = played.report["as_of"]["position"]
+            played.findings = _found(door, position, within_seconds=looking_seconds)
     except (DoorRefused, DoorSilent) as failure:
         played.complaints.append(str(failure))
-    played.seconds = time.monotonic() - begun
+    played.seconds = played.seconds or time.monotonic() - begun
     _show(console, played, url=url, currency=shop.settings["rates"]["currency"])
     return played
 
@@ -187,6 +194,18 @@ def _counted_week(door: Door, week: str, *, within_seconds: float) -> dict[str, 
         time.sleep(0.2)
 
 
+def _found(door: Door, position: int, *, within_seconds: float) -> list[dict[str, Any]] | None:
+    """Read the open findings once the worker has looked at what is counted up to a position."""
+    deadline = time.monotonic() + within_seconds
+    while True:
+        page = door.get(FINDINGS, query={"site": SITE, "limit": "500"})
+        if page["looked"] is not None and page["looked"]["position"] >= position:
+            return list(page["items"])
+        if time.monotonic() > deadline:
+            return None
+        time.sleep(0.2)
+
+
 def _show(console: Console, played: Played, *, url: str, currency: str) -> None:
     if played.verdicts:
         counts = ", ".join(f"{count:,} {verdict}" for verdict, count in sorted(played.verdicts.items()))
@@ -198,6 +217,7 @@ def _show(console: Console, played: Played, *, url: str, currency: str) -> None:
     if played.report is not None:
         console.print(f"[bold]Week {played.week}[/bold]", highlight=False)
         show_week(console, played.report, currency=currency)
+        show_findings(console, played.findings)
         console.print(f"The door and its document: {url}/docs", soft_wrap=True, highlight=False)
         console.print("Ask for yourself:", highlight=False)
         ask = f'  curl -H "Authorization: Bearer {played.reader_key}" "{url}{REPORT}?week={played.week}&by=machine"'

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,6 +12,8 @@ from rich.console import Console
 from rich.table import Table
 
 Row = Mapping[str, Any]
+#: Kinds of findings that say why.
+CAUSES: Final = ("bad_lot", "condition", "drift")
 NOTHING: Final = "-"
 CAUTIONS: Final = (
     "Figures are evidence from past cuts, not permission: local codes, the machine's instructions and qualified people "
@@ -78,6 +81,21 @@ def show_week(console: Console, report: Mapping[str, Any], *, currency: str) -> 
         console.print(f"Note: {note}", style="dim", markup=False, highlight=False)
     for caution in CAUTIONS:
         console.print(caution, style="dim", markup=False, highlight=False)
+
+
+def show_findings(console: Console, findings: Sequence[Mapping[str, Any]] | None) -> None:
+    """Print what the worker found in all weeks: causes in full, the others by their number."""
+    if findings is None:
+        console.print("The worker has not looked for findings yet: GET /v1/findings has them soon.", highlight=False)
+        return
+    causes = [finding for finding in findings if finding["kind"] in CAUSES]
+    others = Counter(str(finding["kind"]) for finding in findings if finding["kind"] not in CAUSES)
+    console.print("[bold]Found in all weeks[/bold]" if causes else "Found in all weeks: no cause.", highlight=False)
+    for finding in causes:
+        console.print(f"- {finding['detail']}", markup=False, highlight=False)
+    if others:
+        told = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in sorted(others.items()))
+        console.print(f"Also open: {told}.", style="dim", highlight=False)
 
 
 def _table(report: Mapping[str, Any], *, currency: str, between: str) -> Table:

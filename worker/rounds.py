@@ -9,6 +9,7 @@ from typing import Final
 
 from worker.database import Database, DatabaseUnavailable
 from worker.findings import look_when_due
+from worker.publishing import publish_due
 
 log = logging.getLogger(__name__)
 
@@ -31,6 +32,11 @@ class Rounds:
         """Begin."""
         self._thread.start()
 
+    @property
+    def running(self) -> bool:
+        """True from the start until the thread has ended."""
+        return self._thread.is_alive()
+
     def stop(self, timeout: float = 10.0) -> None:
         """End the thread once its round is made."""
         self._stopping.set()
@@ -45,6 +51,7 @@ class Rounds:
     def _round(self) -> bool:
         try:
             look_when_due(self.database, now_us=time.time_ns() // 1_000)
+            publish_due(self.database, now_us=time.time_ns() // 1_000)
         except DatabaseUnavailable as error:
             log.warning("the rounds rest, the database is not available: %s", error)
             return False

@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any, Final
 
 from worker.naming import name_key
+from worker.plausible_limits import DEFAULT_LIMITS, Limits, limits_in_force, limits_of
 from worker.records import Event
 from worker.shopcalendar import minutes_of, production_day, shift_at, wall_clock
 
@@ -26,6 +27,7 @@ DEFAULTS: Final[Mapping[str, Any]] = {
     "aliases": [],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "plausibility": DEFAULT_LIMITS,
 }
 _ALWAYS: Final = date.min
 
@@ -88,6 +90,11 @@ class Settings:
     def pierces_by_exception(self) -> bool:
         """True when this site writes failed pierces down only when there are any."""
         return bool(self.values["pierces_by_exception"])
+
+    @cached_property
+    def limits(self) -> Limits:
+        """Limits between which entries are plausible."""
+        return limits_of(self.values["plausibility"])
 
     @cached_property
     def labour_per_hour(self) -> float | None:
@@ -169,6 +176,9 @@ def fold_settings(events: Iterable[Event]) -> SiteCalendar:
     versions: dict[date, Settings] = {}
     for event in in_order:
         given = {name: value for name, value in event.data.items() if value is not None and name in DEFAULTS}
+        if (limits := given.get("plausibility")) is not None:
+            # All limits are in the settings, so that who reads them sees what holds.
+            given["plausibility"] = limits_in_force(limits)
         values = values | given
         valid_from = date.fromisoformat(event.data["valid_from"])
         versions[valid_from] = Settings(valid_from, values)

@@ -227,14 +227,28 @@ def attempts(
         where.append(a.machine.in_({name_key(machine), through_aliases}))
     where += _own(own)
     rows, following = _page(connection, LIVE.attempts, "attempt", site, where=where, after=after, limit=limit)
-    return Page([_attempt_shown(row) for row in rows], following)
+    warned = _warnings_of(connection, site, rows)
+    return Page([_attempt_shown(row, warned.get(row["attempt"], [])) for row in rows], following)
 
 
 def attempt(connection: Connection, site: str, name: str, *, own: SourcePrefix = None) -> Value | None:
     """One attempt, or None."""
     a = LIVE.attempts.c
     query = select(LIVE.attempts).where(a.site == site, a.attempt == name, *_own(own))
-    return next((_attempt_shown(row) for row in _rows(connection, query)), None)
+    rows = _rows(connection, query)
+    warned = _warnings_of(connection, site, rows)
+    return next((_attempt_shown(row, warned.get(row["attempt"], [])) for row in rows), None)
+
+
+def _warnings_of(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, list[Value]]:
+    """What is hardly true of these attempts, by attempt and in the order of code."""
+    w = LIVE.warnings.c
+    query = select(w.attempt, w.code, w.detail, w.figures).order_by(w.attempt, w.code)
+    names = [row["attempt"] for row in rows]
+    found: dict[str, list[Value]] = {}
+    for attempt, code, detail, figures in connection.execute(query.where(w.site == site, w.attempt.in_(names))):
+        found.setdefault(attempt, []).append({"code": code, "detail": detail, "figures": orjson.loads(figures)})
+    return found
 
 
 def _own(prefix: SourcePrefix) -> list[Any]:
@@ -244,7 +258,7 @@ def _own(prefix: SourcePrefix) -> list[Any]:
     return [or_(source == prefix, source.startswith(f"{prefix.rstrip('/')}/", autoescape=True))]
 
 
-def _attempt_shown(row: Mapping[str, Any]) -> Value:
+def _attempt_shown(row: Mapping[str, Any], warnings: list[Value]) -> Value:
     bevel = None if row["bevel_mdeg"] is None else row["bevel_mdeg"] / E3
     nm = row["thickness_nm"]
     shown: Value = {name.removesuffix("_name"): row[name] for name in _PLAIN}
@@ -271,4 +285,5 @@ def _attempt_shown(row: Mapping[str, Any]) -> Value:
     }
     shown["parts"] = {name: row[name] for name in _PARTS}
     shown["lost_at"] = {stage: row[f"lost_{stage}"] for stage in _STAGES}
+    shown["warnings"] = warnings
     return shown

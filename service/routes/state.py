@@ -187,7 +187,8 @@ def get_attempts(query: dict[str, Any]) -> Response:
 def get_attempt(_query: dict[str, Any], attempt: str) -> Response:
     """Read an attempt.
 
-    What became of its parts, the condition of its plate when it started, and its number on its piece.
+    What became of its parts, the condition of its plate when it started, its number on its piece, and which of its
+    entries are hardly true.
     """
     own = asker().own_sources
 

@@ -167,6 +167,7 @@ _SITE: Final[dict[str, Any]] = {
     "aliases": [{"kind": "material", "name": "S355J2+N", "also": ["S355", "s355 j2"], "group": "S355"}],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "plausibility": {"feed_thickness_most": 45, "kerf_mm": 0.8, "off": ["sharp_corner"]},
 }
 _FINDING: Final[dict[str, Any]] = {
     "owner": "process engineering",

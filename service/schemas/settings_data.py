@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from service.schemas.event_parts import THICKNESS_IN, THICKNESS_MM, needs_one_thickness
 from service.schemas.strict import WHOLE, Errors, Record, Rows, StrictSchema
@@ -22,6 +23,7 @@ from service.strict_fields import (
 )
 from service.strict_times import ClockTime, Day, Zone
 from worker.events import GASES, PEOPLE_SETTINGS
+from worker.plausible_limits import DEFAULT_LIMITS, DOUBTS, ORDERED, Limits
 
 ALIAS_KINDS: Final = ("material", "machine", "recipe")
 SURFACE_GROUPS: Final = ("clean", "disturbed", "unknown")
@@ -107,6 +109,43 @@ class Alias(StrictSchema):
     group = Text(128, metadata=about("group for comparisons", "S355"))
 
 
+def _limits() -> dict[str, Number | Whole]:
+    """A field for each limit that is a number, described as the worker describes it."""
+    found: dict[str, Number | Whole] = {}
+    for limit in dataclasses.fields(Limits):
+        if limit.metadata:
+            least, most = limit.metadata["least"], limit.metadata["most"]
+            told = about(f"{limit.metadata['description']}; {limit.default:g} unless set", limit.default)
+            whole = isinstance(limit.default, int)
+            found[limit.name] = Whole(least, most, metadata=told) if whole else Number(least, most, metadata=told)
+    return found
+
+
+class _Plausibility(StrictSchema):
+    """Limits between which entries are plausible, all of them: one that is left out is as it is unless set."""
+
+    off = Rows(
+        Choice(tuple(DOUBTS), metadata=about("code of a warning", "sharp_corner")),
+        len(DOUBTS),
+        metadata=about("warnings that the site does not want; none unless set", ["sharp_corner"]),
+    )
+
+    def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
+        errors: Errors = {}
+        for low, high in ORDERED:
+            least, most = (float(data.get(name, DEFAULT_LIMITS[name])) for name in (low, high))
+            if least > most and low in data:
+                errors[low] = [f"is {least:g}, above {high} {most:g}; correct one of them"]
+            elif least > most:
+                errors[high] = [f"is {most:g}, below {low} {least:g}; correct one of them"]
+        return errors
+
+
+Plausibility = cast(
+    type[StrictSchema], type("Plausibility", (_Plausibility,), {"__doc__": _Plausibility.__doc__, **_limits()})
+)
+
+
 class SiteSet(StrictSchema):
     """Settings of a site from a production day on; what is not given stays as it was."""
 
@@ -121,6 +160,9 @@ class SiteSet(StrictSchema):
     )
     pierces_by_exception = Flag(metadata=about("failed pierces are written only when there are any", False))
     people = Choice(PEOPLE_SETTINGS, metadata=about("what is kept of people's names", "pseudonym"))
+    plausibility = Record(
+        Plausibility, metadata=about("limits of plausible entries, all of them", {"standoff_most_mm": 5})
+    )
 
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
         if len(data) == 1:

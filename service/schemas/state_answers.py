@@ -7,7 +7,22 @@ from typing import Final
 from marshmallow import fields
 from marshmallow.validate import OneOf
 
-from service.schemas.answers import AT, Answer, Page, day, instant, number, record, rows, states, text, whole, word
+from service.schemas.administration_answers import EventName
+from service.schemas.answers import (
+    AT,
+    Answer,
+    Page,
+    day,
+    flag,
+    instant,
+    number,
+    record,
+    rows,
+    states,
+    text,
+    whole,
+    word,
+)
 from service.schemas.event_data import JobOpened, PlateReceived
 from service.schemas.event_parts import Recipe
 from service.strict_fields import about
@@ -22,9 +37,11 @@ from worker.events import (
     PURPOSES,
     STOP_REASONS,
 )
-from worker.findings import KINDS
+from worker.kept import CHANGES, STATES
 from worker.measures import MEASURES
+from worker.noticing.finding import KINDS
 from worker.plates import SURFACES
+from worker.plausible_limits import DOUBTS
 from worker.reports.dimensions import HISTORIES
 
 SURFACE_GROUPS: Final = ("clean", "disturbed", "unknown")
@@ -126,6 +143,20 @@ class AttemptLosses(Answer):
     unstated = _parts("lost_unstated", 0)
 
 
+class AttemptWarning(Answer):
+    """An entry of an attempt that is hardly true, or that asks for a look; it counts all the same."""
+
+    code = word(tuple(DOUBTS), "what is doubted", "standoff")
+    detail = text(
+        "what is the matter and where to look, in a sentence",
+        "recipe S355 oxygen 20 / B has a stand-off of 8 mm, where 0.3 to 4 mm is usual: look whether it was entered "
+        "right, then at the height sensing before the nozzle is put at risk",
+    )
+    figures = fields.Dict(
+        required=True, metadata=about("its evidence", {"least_mm": 0.3, "most_mm": 4.0, "standoff_mm": 8})
+    )
+
+
 class Attempt(Answer):
     """An attempt as it stands."""
 
@@ -168,6 +199,7 @@ class Attempt(Answer):
     cost = number("its cost of poor quality, site's currency; null where a rate is not set", 9.58, null=True)
     parts = record(AttemptParts, "what became of its parts")
     lost_at = record(AttemptLosses, "where its parts were lost")
+    warnings = rows(AttemptWarning, "what of it is hardly true, by the limits of the site's setting plausibility")
 
 
 class AttemptPage(Page):
@@ -176,22 +208,89 @@ class AttemptPage(Page):
     items = rows(Attempt, "attempts by id")
 
 
-class Finding(Answer):
-    """What the worker noticed, with its figures."""
+class FindingWindow(Answer):
+    """The production days that a finding was read off, both inside."""
 
-    id = text("id of the finding", "WyJydW5zX292ZXJsYXAiXQ")
+    first_day = day("first production day", "2025-09-08")
+    last_day = day("last production day", "2026-03-08")
+
+
+class Noted(Answer):
+    """What people noted of a finding: of each field what was noted last."""
+
+    owner = text("who sees to it", "process engineering", null=True)
+    due = day("day by which it is to be done", "2026-03-13", null=True)
+    action = text("what is or was done", "nozzle changed, centring checked at shift start", null=True)
+    worked = flag("whether it worked; null until somebody says", True, null=True)
+    note = text("remark", None, null=True)
+
+
+class Finding(Answer):
+    """What was noticed, with its figures, and what became of it."""
+
+    id = text("id of the finding: the same for the same thing, however often it is noticed", "F-7c1d3f0a92be4455")
     kind = word(KINDS, "kind of finding")
     code = text("what exactly", "runs_overlap")
+    state = word(STATES, "closed when it no longer holds")
     subject_kind = text("kind of what it is about", "attempt")
-    subject = text("id of what it is about", "A-5001")
-    other = text("the other of the two, where two are at odds; else empty", "A-4998")
+    subject = text("id or name of what it is about", "A-5001")
+    other = text("what else tells it from others about the same; else empty", "A-4998")
     detail = text("what is the matter, in a sentence", "on machine laser-2 it began 40 s before 'A-4998' ended")
     figures = fields.Dict(
         required=True, metadata=about("its evidence", {"overlap_seconds": 40.0, "earlier": "A-4998", "later": "A-5001"})
     )
+    window = record(FindingWindow, "what it was read off; null for what stands in single entries", null=True)
+    opened_at = instant("when a look first found it; null before that look", null=True)
+    updated_at = instant("when its figures last changed", null=True)
+    closed_at = instant("when a look no longer found it", None, null=True)
+    times_opened = whole("how often it was opened: more than once when it came back", 1)
+    noted = record(Noted, "what people noted of it")
+
+
+class FindingChange(Answer):
+    """That a finding was opened, closed, or opened again, with its figures of then."""
+
+    change = word(CHANGES, "what happened")
+    at = instant("when")
+    position = whole("place in the ledger up to which was counted", 418)
+    detail = text("what was the matter then", "on machine laser-2 it began 40 s before 'A-4998' ended")
+    figures = fields.Dict(required=True, metadata=about("its evidence of then", {"overlap_seconds": 40.0}))
+
+
+class Note(Noted):
+    """One note, as it was given."""
+
+    at = instant("when it was noted")
+    source = text("who noted it: the key", "/keys/k7m2q9xa")
+    id = text("id of the event that is the note", "0c1f5e52-7d0e-4f6a-9a52-6d0e8f3b2a11")
+
+
+class FindingWhole(Finding):
+    """A finding with its history."""
+
+    changes = rows(FindingChange, "when it was opened and closed, oldest first; empty before the first look")
+    notes = rows(Note, "what people noted, oldest first")
+
+
+class Look(Answer):
+    """The last look for findings that are not seen at once."""
+
+    position = whole("place in the ledger up to which was counted", 418)
+    at = instant("when")
 
 
 class FindingPage(Page):
     """A page of findings."""
 
-    items = rows(Finding, "open findings, in the order of code and subject")
+    items = rows(Finding, "findings, in the order of code and subject")
+    looked = record(
+        Look, "when changes, lots, conditions and entries were last looked for; null before that", null=True
+    )
+
+
+class FindingNotedAnswer(Answer):
+    """A note that was appended to the ledger."""
+
+    finding = text("id of the finding", "F-7c1d3f0a92be4455")
+    event = record(EventName, "the event that is the note")
+    position = whole("its place in the ledger", 418)

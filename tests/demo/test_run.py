@@ -49,6 +49,8 @@ class StubDoor:
     order: list[str] = field(default_factory=list)
     media_types: Counter[str] = field(default_factory=Counter)
     waits: int = 2
+    found: list[dict[str, Any]] = field(default_factory=list)
+    looked: dict[str, Any] | None = field(default_factory=lambda: {"position": 1, "at": "2026-03-31T09:30:00Z"})
     lock: threading.Lock = field(default_factory=threading.Lock)
     url: str = ""
 
@@ -66,6 +68,8 @@ class StubDoor:
                 return 201, {"key": key}
             if (method, path) == ("POST", "/v1/events"):
                 return self._take(body, headers)
+            if path == "/v1/findings":
+                return 200, {"items": self.found, "next": None, "looked": self.looked}
             return 200, self._report()
 
     def _take(self, body: bytes, headers: dict[str, str]) -> tuple[int, dict[str, Any]] | None:
@@ -165,7 +169,13 @@ def played(door: StubDoor, shop: Shop, *, patience_seconds: float = 20.0) -> tup
     screen = io.StringIO()
     console = Console(file=screen, width=160)
     done = play(
-        url=door.url, admin_key="admin", until=NOW, console=console, shop=shop, patience_seconds=patience_seconds
+        url=door.url,
+        admin_key="admin",
+        until=NOW,
+        console=console,
+        shop=shop,
+        patience_seconds=patience_seconds,
+        looking_seconds=0.3,
     )
     return done, screen.getvalue()
 
@@ -245,3 +255,31 @@ def test_a_door_that_is_not_there_is_given_up(small: Shop) -> None:
         done, said = played(StubDoor(url=url), small, patience_seconds=0.3)
     assert done.exit_code == 1
     assert "gave no answer" in said
+
+
+def finding(kind: str, detail: str) -> dict[str, Any]:
+    return {"kind": kind, "detail": detail}
+
+
+def test_play_shows_the_causes_that_were_found_and_counts_what_else_is_open(door: StubDoor, small: Shop) -> None:
+    door.found = [
+        finding("condition", "a disturbed surface costs 12 % of the parts"),
+        finding("left_open", "it started 30 hours ago"), finding("new_name", "x"), finding("new_name", "y"),
+    ]  # fmt: skip
+    done, said = played(door, small)
+    assert done.findings == door.found
+    assert "Found in all weeks\n- a disturbed surface costs 12 % of the parts\n" in said
+    assert "Also open: 1 left open, 2 new name." in said
+
+
+def test_play_says_when_there_is_no_cause(door: StubDoor, small: Shop) -> None:
+    done, said = played(door, small)
+    assert (done.findings, "Found in all weeks: no cause." in said) == ([], True)
+
+
+@pytest.mark.parametrize("looked", [None, {"position": 0, "at": "2026-03-31T09:30:00Z"}])
+def test_play_does_not_wait_forever_for_a_look(door: StubDoor, small: Shop, looked: Any) -> None:
+    door.looked = looked
+    done, said = played(door, small)
+    assert (done.findings, done.exit_code) == (None, 0)
+    assert "has not looked for findings yet" in said

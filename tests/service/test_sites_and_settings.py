@@ -8,6 +8,7 @@ import pytest
 
 from tests.builders import NOW_US, embedded, event
 from tests.service.conftest import Door, cut, opened, void
+from worker.plausible_limits import DEFAULT_LIMITS
 from worker.reports.reading import open_site
 
 DEFAULTS = {
@@ -23,6 +24,7 @@ DEFAULTS = {
     "aliases": [],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "plausibility": DEFAULT_LIMITS,
 }
 RATES = {"currency": "EUR", "labour_per_hour": 48, "machine_per_hour": 120, "material_per_kg": 1.5}
 _names = iter(range(1, 10**6))

@@ -147,6 +147,7 @@ def test_an_attempt_shows_all_that_became_of_it(door: Door) -> None:
         "parts": {"quantity": 4, "tried": 4, "good": 1, "rework": 1, "scrap": 1, "not_made": 1, "pending": 0,
                   "recovered": 0, "scrapped": 0, "in_rework": 1, "released": 0, "hidden": 0},
         "lost_at": {"pierce": 0, "sever": 1, "surface": 2, "size": 0, "unstated": 0},
+        "warnings": [],
     }  # fmt: skip
 
 

@@ -9,10 +9,10 @@ from sqlalchemy import and_, func, select
 
 from worker.noticing.finding import IMPLAUSIBLE, Finding
 from worker.reports.questions import Question
-from worker.reports.reading import Reader
+from worker.reports.reading import Reader, spellings
 
-#: Attempts named in a finding: the newest.
-_ONE_OF: Final = "the newest"
+#: Kinds of subjects that are stored by the key of their name.
+_NAMED: Final = ("recipe", "machine")
 
 
 def implausible(reader: Reader, question: Question) -> list[Finding]:
@@ -35,12 +35,13 @@ def implausible(reader: Reader, question: Question) -> list[Finding]:
         .subquery()
     )
     query = select(ranked).where(ranked.c.rank == 1).order_by(ranked.c.code, ranked.c.subject_kind, ranked.c.subject)
+    names = {kind: spellings(reader, kind) for kind in _NAMED}
     return [
         Finding(
             IMPLAUSIBLE,
             code,
             subject_kind,
-            subject,
+            names.get(subject_kind, {}).get(subject, subject),
             "",
             detail if count == 1 else f"{detail} ({count} attempts, the newest shown)",
             {"attempts": count, "attempt": attempt} | orjson.loads(figures),

@@ -89,7 +89,7 @@ def _condition(
 ) -> Finding:
     names = (
         "method", "p_value", "odds_ratio", "odds_ratio_low", "odds_ratio_high", "difference", "difference_low",
-        "difference_high", "thicknesses", "sameness_p_value",
+        "difference_high", "strata", "sameness_p_value",
     )  # fmt: skip
     low, high = details["difference_low"], details["difference_high"]
     span = "" if low is None or high is None else f", from {low:.1%} to {high:.1%}"

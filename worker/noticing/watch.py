@@ -8,6 +8,7 @@ from typing import Final
 from worker.noticing.drifts import drifts
 from worker.noticing.entries import implausible
 from worker.noticing.finding import Finding
+from worker.noticing.series import series
 from worker.noticing.steel import conditions, lots
 from worker.reports.questions import Question
 from worker.reports.reading import Reader
@@ -33,5 +34,6 @@ def noticed(reader: Reader, *, now_us: int) -> list[Finding]:
         *conditions(reader, window),
         *drifts(reader, window, bad_lots={(one.other or None, one.subject) for one in steel}),
         *implausible(reader, since(ENTRY_DAYS)),
+        *series(reader, since(ENTRY_DAYS)),
     ]
     return sorted(found, key=lambda finding: finding.key)

@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from worker.batches import in_batches
 from worker.measures import FIRST_PASS
+from worker.plausible_series import heat_by_machine
 from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
@@ -31,7 +32,7 @@ LEAST_PARTS: Final = 5
 _DIMENSIONS: Final = {"heat": ("mill", "heat_number"), "supplier": ("supplier",)}
 
 #: Like is compared with like.
-STRATUM: Final = ("thickness", "machine")
+STRATUM: Final = ("thickness", "material", "machine")
 
 COLUMNS: Final = (
     Column("mill", "", "steel mill; null for suppliers", "text"),
@@ -40,7 +41,7 @@ COLUMNS: Final = (
     Column(
         "parts",
         "parts",
-        "judged parts of first attempts, at thicknesses and on machines that other lots have too",
+        "judged parts of first attempts, of thicknesses and materials and on machines that other lots have too",
         "integer",
     ),
     Column("not_good", "parts", "those among them that were not good at once", "integer"),
@@ -48,7 +49,7 @@ COLUMNS: Final = (
     Column("days", "", "production days on which they were cut", "integer"),
     Column("machines", "", "machines on which they were cut; null where there is no need to look", "integer"),
     Column("failure_share", "share (0-1)", "not good over parts"),
-    Column("expected_share", "share (0-1)", "what the other lots give at the same thicknesses on the same machines"),
+    Column("expected_share", "share (0-1)", "what the other lots give: same thicknesses, materials, machines"),
     Column("watch_low", "share (0-1)", "least share that chance explains, 95 %"),
     Column("watch_high", "share (0-1)", "largest share that chance explains, 95 %"),
     Column("alarm_low", "share (0-1)", "least share that chance explains, 99.8 %"),
@@ -57,7 +58,9 @@ COLUMNS: Final = (
     Column("p_value", "", "chance of a share as far out, if the lot were like the others"),
     Column("q_value", "", "the same after Benjamini and Hochberg, over all lots shown"),
     Column("suspect", "", "what to look at first, for a lot that is worse than chance explains", "text"),
-    Column("parts_left_out", "parts", "parts at thicknesses that no other lot was cut at on the machine", "integer"),
+    Column(
+        "parts_left_out", "parts", "parts of a thickness and material that the machine cut of no other lot", "integer"
+    ),
     Column("reason", "", "why there is no verdict, or what it rests on", "text"),
 )
 DETAILS: Final = (
@@ -94,9 +97,10 @@ Look = Callable[[Iterable[Group]], Mapping[Group, Seen]]
 
 
 def bad_lots(reader: Reader, question: Question) -> Report:
-    """Each lot against the others at the same thickness on the same machine, worst first.
+    """Each lot against the others of the same thickness and material on the same machine, worst first.
 
-    By machine too, since a lot that only the weaker machine cut would else look worse than its steel is.
+    By machine too, since a lot that only the weaker machine cut would else look worse than its steel is; by material,
+    since every heat of a grade that is hard to cut would else look bad beside those of an easy one.
     """
     names = _DIMENSIONS[question.options[LOT_OF.name]]
     groups, _, notes = compared_groups(reader, question, (*names, *STRATUM, "day"))
@@ -177,16 +181,12 @@ def _verdict(found: Funnel, seen: Seen | None) -> str | None:
 
 
 def _suspect(seen: Seen, expected: float | None) -> str:
-    """Bad on one machine only points at the machine, bad on several at the steel (common practice, no source)."""
-    told = {machine: (n, bad) for machine, (n, bad) in seen.parts.items() if n >= LEAST_PARTS and machine is not None}
-    bad_on = [machine for machine, (n, bad) in told.items() if bad > (expected or 0.0) * n]
-    if len(told) < 2:
+    """What to look at first; a machine that cut less than LEAST_PARTS of the lot says nothing."""
+    told = {machine: found for machine, found in seen.parts.items() if machine is not None and found[0] >= LEAST_PARTS}
+    suspicion = heat_by_machine({machine: bad > (expected or 0.0) * n for machine, (n, bad) in told.items()})
+    if suspicion is None:
         return "it was cut on one machine only: cut a plate of it on another before the steel is blamed"
-    if len(bad_on) == len(told):
-        return f"it is bad on all {len(told)} machines that cut it: suspect the steel"
-    if len(bad_on) == 1:
-        return "it is bad on one machine only: suspect the machine"
-    return f"it is bad on {len(bad_on)} of {len(told)} machines: suspect the steel, then the machines"
+    return suspicion.detail
 
 
 def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iterable[Group]) -> dict[Group, Seen]:
@@ -235,10 +235,10 @@ def _said(rows: list[dict[str, Any]]) -> list[str]:
 def example(reader: Reader, question: Question) -> Report:
     """Two heats and what was cut of the others, invented."""
     groups = {
-        ("Nordhelm", "H48213", 20_000_000, "laser 1", "2026-03-02"): invented(parts=40, good=20, plates=4),
-        ("Nordhelm", "H48213", 20_000_000, "laser 1", "2026-03-03"): invented(parts=40, good=20, plates=4),
-        ("Nordhelm", "H48300", 20_000_000, "laser 1", "2026-03-02"): invented(parts=80, good=76, plates=8),
-        ("Sundvik", "7711", 20_000_000, "laser 1", "2026-03-04"): invented(parts=120, good=114, plates=12),
+        ("Nordhelm", "H48213", 20_000_000, "s355", "laser 1", "2026-03-02"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48213", 20_000_000, "s355", "laser 1", "2026-03-03"): invented(parts=40, good=20, plates=4),
+        ("Nordhelm", "H48300", 20_000_000, "s355", "laser 1", "2026-03-02"): invented(parts=80, good=76, plates=8),
+        ("Sundvik", "7711", 20_000_000, "s355", "laser 1", "2026-03-04"): invented(parts=120, good=114, plates=12),
     }
 
     def look(lots: Iterable[Group]) -> Mapping[Group, Seen]:

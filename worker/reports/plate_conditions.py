@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from worker.placing import mm
 from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums
+from worker.reports.reading import Group, Reader, Sums, spellings
 from worker.reports.report import Column, Report
 from worker.stats.clustering import correlation, effective, estimate
 from worker.stats.differences import newcombe
@@ -26,6 +27,7 @@ _USUAL: Final = {"clean": True, "disturbed": False, "as_supplied": True, "therma
 
 COLUMNS: Final = (
     Column("thickness_mm", "mm", "nominal thickness of the plate"),
+    Column("machine", "", "machine, as first written", "text"),
     Column("usual_parts", "parts", "judged parts of first attempts on clean, or as supplied, plate", "integer"),
     Column("usual_plates", "", "plates (else runs, else attempts) among them", "integer"),
     Column("usual_yield", "share (0-1)", "first-pass yield of these"),
@@ -44,44 +46,51 @@ COLUMNS: Final = (
 DETAILS: Final = (
     Column("method", "", "test of no effect: Cochran-Mantel-Haenszel, or the exact conditional one", "text"),
     Column("p_value", "", "chance of such a difference if the condition cost nothing; null: nothing to test"),
-    Column("odds_ratio", "", "odds of a good part on usual plate over those on worse plate, common to all thicknesses"),
+    Column("odds_ratio", "", "odds of a good part on usual plate over those on worse plate, common to all strata"),
     Column("odds_ratio_low", "", "lower limit of the Robins-Breslow-Greenland interval of it"),
     Column("odds_ratio_high", "", "upper limit of the Robins-Breslow-Greenland interval of it"),
-    Column("difference", "share (0-1)", "usual less worse yield, over all thicknesses with both"),
+    Column("difference", "share (0-1)", "usual less worse yield, over all strata with both"),
     Column("difference_low", "share (0-1)", "lower limit of its interval"),
     Column("difference_high", "share (0-1)", "upper limit of its interval"),
-    Column("sameness_p_value", "", "Breslow-Day-Tarone: a small one says that thicknesses differ in what it costs"),
-    Column("thicknesses", "", "thicknesses that tell something", "integer"),
-    Column("thicknesses_dropped", "", "thicknesses without both conditions, or with all parts alike", "integer"),
+    Column("sameness_p_value", "", "Breslow-Day-Tarone: a small one says that strata differ in what it costs"),
+    Column("strata", "", "strata (a thickness on a machine) that tell something", "integer"),
+    Column("strata_dropped", "", "strata without both conditions, or with all parts alike", "integer"),
     Column("parts_not_known", "parts", "judged parts on plate whose condition nobody noted", "integer"),
     Column("reason", "", "what the whole lacks, or rests on", "text"),
 )
 
 
 def plate_conditions(reader: Reader, question: Question) -> Report:
-    """The two conditions at each thickness, and over all of them."""
+    """The two conditions at each thickness on each machine, and over all of them.
+
+    By machine too: a machine that cut most of the rusty plate would else lend it its own yield.
+    """
     dimension = _DIMENSION[question.options[CONDITION.name]]
-    groups, _, notes = compared_groups(reader, question, (dimension, "thickness"))
-    return _answer(reader, question, groups, notes)
+    groups, _, notes = compared_groups(reader, question, (dimension, "thickness", "machine"))
+    return _answer(reader, question, groups, notes, spellings(reader, "machine"))
 
 
-def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str]) -> Report:
-    by_thickness: dict[Any, tuple[list[Sums], list[Sums]]] = {}
+def _answer(
+    reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str], names: Mapping[str, str]
+) -> Report:
+    by_stratum: dict[tuple[int, str | None], tuple[list[Sums], list[Sums]]] = {}
     not_known = 0
-    for (state, thickness), sums in groups.items():
+    for (state, thickness, machine), sums in groups.items():
         if state not in _USUAL or thickness is None:
             not_known += sums["parts_judged_first"]
         elif sums["parts_judged_first"]:
-            by_thickness.setdefault(thickness, ([], []))[0 if _USUAL[state] else 1].append(sums)
-    counts = {nm: (counts_of(usual), counts_of(worse)) for nm, (usual, worse) in sorted(by_thickness.items())}
+            by_stratum.setdefault((thickness, machine), ([], []))[0 if _USUAL[state] else 1].append(sums)
+    ordered = sorted(by_stratum, key=lambda key: (key[0], key[1] is None, key[1] or ""))
+    counts = {key: (counts_of(by_stratum[key][0]), counts_of(by_stratum[key][1])) for key in ordered}
     pooled = correlation([one for pair in counts.values() for one in pair])
     strata = {
-        nm: Stratum(effective(usual, pooled=pooled, own=False), effective(worse, pooled=pooled, own=False))
-        for nm, (usual, worse) in counts.items()
+        key: Stratum(effective(usual, pooled=pooled, own=False), effective(worse, pooled=pooled, own=False))
+        for key, (usual, worse) in counts.items()
     }
     rows = [
-        _row(nm, stratum, usual.n, worse.n, confidence=question.confidence)
-        for (nm, stratum), (usual, worse) in zip(strata.items(), counts.values(), strict=True)
+        {"thickness_mm": mm(nm), "machine": None if machine is None else names.get(machine, machine)}
+        | _row(stratum, usual.n, worse.n, confidence=question.confidence)
+        for ((nm, machine), stratum), (usual, worse) in zip(strata.items(), counts.values(), strict=True)
     ]
     whole = compared(list(strata.values()), confidence=question.confidence)
     details = _details(whole, not_known)
@@ -89,11 +98,10 @@ def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes
     return described("conditions", reader, question, columns=COLUMNS, rows=rows, details=details, notes=notes + said)
 
 
-def _row(nm: int, stratum: Stratum, usual: float, worse: float, *, confidence: float) -> dict[str, Any]:
+def _row(stratum: Stratum, usual: float, worse: float, *, confidence: float) -> dict[str, Any]:
     first, second = (estimate(one, confidence=confidence) for one in (stratum.first, stratum.second))
     found = newcombe(stratum.first, stratum.second, confidence=confidence)
     return {
-        "thickness_mm": mm(nm),
         "usual_parts": round(usual),
         "usual_plates": stratum.first.clusters,
         "usual_yield": first.share,
@@ -122,8 +130,8 @@ def _details(whole: Comparison, not_known: int) -> dict[str, Any]:
         "difference_low": whole.difference.low,
         "difference_high": whole.difference.high,
         "sameness_p_value": whole.sameness.p,
-        "thicknesses": whole.strata,
-        "thicknesses_dropped": whole.dropped,
+        "strata": whole.strata,
+        "strata_dropped": whole.dropped,
         "parts_not_known": not_known,
         "reason": whole.reason or whole.sameness.reason,
     }
@@ -133,7 +141,9 @@ def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
     words = {"surface": "a disturbed surface", "thermal_history": "a thermal history"}[question.options[CONDITION.name]]
     notes: list[str] = []
     if whole.p is None:
-        notes.append(f"what {words} costs cannot be told: no thickness has good and bad parts in both conditions")
+        notes.append(
+            f"what {words} costs cannot be told: no thickness on a machine has good and bad parts in both conditions"
+        )
     elif whole.p < 1 - question.confidence:
         cost = whole.difference
         span = "" if cost.low is None or cost.high is None else f", from {cost.low:.0%} to {cost.high:.0%}"
@@ -145,19 +155,21 @@ def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
         )
     else:
         notes.append(f"chance explains the difference that {words} makes here; that does not prove that it makes none")
+    if whole.sameness.p is not None and whole.sameness.p < 1 - question.confidence:
+        notes.append("strata differ in what it costs: read the rows, the figure over all of them hides that")
     if not_known:
         notes.append(f"{not_known} parts are left out, since nobody noted the condition of their plate")
-    notes.append("only thickness is held equal: machine, recipe or shift may differ between the two conditions")
+    notes.append("thickness and machine are held equal: material, recipe or shift may differ between the two")
     return notes
 
 
 def example(reader: Reader, question: Question) -> Report:
     """Clean and disturbed plate of two thicknesses, invented."""
     groups = {
-        ("clean", 20_000_000): invented(parts=120, good=114, plates=12),
-        ("disturbed", 20_000_000): invented(parts=60, good=48, plates=6),
-        ("clean", 30_000_000): invented(parts=40, good=32, plates=4),
-        ("disturbed", 30_000_000): invented(parts=40, good=20, plates=4),
-        ("unknown", 20_000_000): invented(parts=8, good=8, plates=1),
+        ("clean", 20_000_000, "laser 1"): invented(parts=120, good=114, plates=12),
+        ("disturbed", 20_000_000, "laser 1"): invented(parts=60, good=48, plates=6),
+        ("clean", 30_000_000, "laser 1"): invented(parts=40, good=32, plates=4),
+        ("disturbed", 30_000_000, "laser 1"): invented(parts=40, good=20, plates=4),
+        ("unknown", 20_000_000, "laser 1"): invented(parts=8, good=8, plates=1),
     }
-    return _answer(reader, question, groups, [])
+    return _answer(reader, question, groups, [], {})
