@@ -92,7 +92,7 @@ class Recount:
         changes = self._changes(positions)
         self.stock.fold_jobs(changes.jobs)
         family = self.stock.fold_plates(changes.plates, changes.received_plates)
-        self._fold_services(changes.machines if changes.settings_from is None else self._serviced_machines())
+        self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
         self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
         self.contradictions.of_voids(positions)
         self.counting.recount()

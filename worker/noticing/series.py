@@ -1,4 +1,4 @@
-"""What several entries show together: pierces that fail in a row, parts that overfill a plate, times at a shift's end."""
+"""What several entries show together: pierces that fail in a row, overfull plates, times all at the end of a shift."""
 
 from __future__ import annotations
 
