@@ -12,14 +12,16 @@ from gunicorn.http.errors import ParseException
 from werkzeug.exceptions import HTTPException
 
 from service.bodies import BodyTooLarge, BodyUnreadable, EncodingUnknown, MediaTypeUnknown, TooManyItems
-from service.formats import json_bytes
 from worker.audits import AuditRunning
 from worker.database import DatabaseUnavailable
 from worker.findings import FindingCursorUnreadable
 from worker.installing import SiteExists
 from worker.ledger import CursorUnreadable
+from worker.publishing import WeekNotPublished
+from worker.reports.plain import json_bytes
 from worker.reports.questions import QuestionUnanswerable
 from worker.reports.reading import SiteUnknown
+from worker.reports.standing_then import RecountBusy
 from worker.state import PageCursorUnreadable
 
 log = logging.getLogger(__name__)
@@ -97,11 +99,11 @@ def _of_error(error: Exception) -> Problem:
         case CursorUnreadable() | PageCursorUnreadable() | FindingCursorUnreadable():
             detail = "is no cursor of this service; take one from next, or leave it out to begin at the start"
             return Problem(422, "parameters", f"after {detail}", [{"parameter": "after", "detail": detail}])
-        case SiteUnknown():
+        case SiteUnknown() | WeekNotPublished():
             return not_found(str(error))
         case SiteExists() | AuditRunning():
             return Problem(409, "conflict", str(error))
-        case DatabaseUnavailable():
+        case DatabaseUnavailable() | RecountBusy():
             detail = "nothing of this request was kept; send it again"
             return Problem(503, "unavailable", detail, headers={"Retry-After": str(RETRY_SECONDS)})
         case HTTPException():

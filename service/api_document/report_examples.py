@@ -10,8 +10,9 @@ from typing import Any, Final, cast
 import orjson
 from sqlalchemy import Connection
 
-from service.formats import report_csv, report_json
+from service.formats import report_csv
 from worker.reports.catalogue import Entry
+from worker.reports.plain import json_bytes, report_plain
 from worker.reports.questions import read_question
 from worker.reports.reading import Reader, added, assemble
 from worker.reports.report import AsOf, Report
@@ -45,7 +46,7 @@ _DECIMALS: Final = 6
 
 def report_json_example(entry: Entry) -> Any:
     """Its answer as JSON."""
-    return orjson.loads(report_json(_report(entry)))
+    return orjson.loads(json_bytes(report_plain(_report(entry))))
 
 
 def report_csv_example(entry: Entry) -> str:
@@ -74,7 +75,10 @@ def _report(entry: Entry) -> Report:
         measures=entry.measures,
         notes=["provisional: 10 parts are pending"],
     )
-    return replace(report, rows=[_rounded(row) for row in report.rows], totals=_rounded(report.totals))
+    # What nobody asked for is null.
+    details = {column.name: None for column in entry.details}
+    rows = [_rounded(row) for row in report.rows]
+    return replace(report, rows=rows, totals=_rounded(report.totals), details=details)
 
 
 def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -7,11 +7,13 @@ from typing import Any, Final
 
 from service.api_document.field_shapes import Shape
 from service.api_document.references import ref
+from service.schemas.answers import PublishedWeek
 from worker.events import GASES, PURPOSES
 from worker.measures import COUNT, PARTS, SHARE, Measure
 from worker.plates import SURFACES
+from worker.publishing import DIVISIONS
 from worker.reports.catalogue import REPORTS, Entry
-from worker.reports.dimensions import ASKED_UNKNOWN, DIMENSIONS, HISTORIES, OPERATION, Dimension
+from worker.reports.dimensions import ASKED_UNKNOWN, DIMENSIONS, HISTORIES, Dimension
 from worker.reports.questions import (
     DEFAULT_CONFIDENCE,
     DEFAULT_LAST,
@@ -22,6 +24,7 @@ from worker.reports.questions import (
 )
 from worker.reports.reading import INTERVAL, RESTS_ON
 from worker.reports.report import Column
+from worker.reports.standing_then import MOST_EVENTS
 
 REPORT: Final = "Report"
 _DIVISION: Final = "Division"
@@ -52,7 +55,7 @@ def name_parameter() -> Parameter:
 
 def report_parameters() -> list[Parameter]:
     """What a report can be asked, and how it is answered."""
-    return [_by(), *_window(), _confidence(), *_options(), *_filters(), _format()]
+    return [_by(), *_window(), *_standing(), _confidence(), *_options(), *_filters(), _format()]
 
 
 def _options() -> list[Parameter]:
@@ -77,10 +80,12 @@ def _query(name: str, description: str, schema: Shape, **more: Any) -> Parameter
 
 
 def _by() -> Parameter:
-    dimensions = [*DIMENSIONS.values(), OPERATION]
+    dimensions = [*DIMENSIONS.values(), *(each for entry in REPORTS.values() for each in entry.more_dimensions)]
     names = dict.fromkeys([dimension.name for dimension in dimensions] + [dimension.label for dimension in dimensions])
     only = ", ".join(
-        f"{each.name} only in {entry.name}" for entry in REPORTS.values() for each in entry.more_dimensions
+        f"{' and '.join(each.name for each in entry.more_dimensions)} only in {entry.name}"
+        for entry in REPORTS.values()
+        if entry.more_dimensions
     )
     schema = {
         "type": "array",
@@ -110,6 +115,21 @@ def _window() -> list[Parameter]:
             f"window: {DEFAULT_LAST}",
             {"type": "string", "pattern": _LAST, "examples": [DEFAULT_LAST]},
         ),
+    ]
+
+
+def _standing() -> list[Parameter]:
+    at = (
+        "position of the ledger, as as_of has it: the figures as they stood when it had been counted up to there; from "
+        f"a published week, or counted anew where that takes at most {MOST_EVENTS} events"
+    )
+    published = (
+        "ISO 8601 week: its answer as it was published, with what changed since; beside it only by, of those that are "
+        f"published ({', '.join(DIVISIONS)} and the usual one)"
+    )
+    return [
+        _query("at", at, {"type": "integer", "minimum": 0, "examples": [417]}),
+        _query("published", published, {"type": "string", "pattern": _WEEK, "examples": ["2026-W10"]}),
     ]
 
 
@@ -161,7 +181,8 @@ def report_shapes() -> dict[str, Shape]:
         "discriminator": {"propertyName": "report", "mapping": mapping},
     }
     columns = {_columns_name(entry): _measures(entry) for entry in REPORTS.values()}
-    return shapes | columns | {_DIVISION: _divided_by(), "Window": _window_shown(), "AsOf": _as_of()}
+    parts = {_DIVISION: _divided_by(), "Window": _window_shown(), "AsOf": _as_of(), "FigureChange": _change()}
+    return shapes | columns | parts
 
 
 def _columns_name(entry: Entry) -> str:
@@ -200,13 +221,47 @@ def _report(entry: Entry) -> Shape:
     return {
         "description": entry.question,
         "type": "object",
+        "properties": properties | _if_published(),
+        "required": list(properties),
+    }
+
+
+def _if_published() -> dict[str, Shape]:
+    """What an answer holds besides when it was asked for with `published`."""
+    return {
+        "published": ref(PublishedWeek) | {"description": "only with published: when, and up to where it counts"},
+        "changes_as_of": ref("AsOf") | {"description": "only with published: what the figures of now count"},
+        "changes": {
+            "type": "array",
+            "description": "only with published: each figure that the same question answers otherwise now",
+            "items": ref("FigureChange"),
+        },
+    }
+
+
+def _change() -> Shape:
+    value: Shape = {"type": ["string", "number", "null"]}
+    properties: dict[str, Shape] = {
+        "part": {"type": "string", "enum": ["rows", "totals", "details"], "description": "where the figure stands"},
+        "row": {
+            "type": ["object", "null"],
+            "description": "the columns that say which row it is; null for totals and details",
+            "additionalProperties": value,
+        },
+        "column": {"type": "string", "description": "its column"},
+        "then": value | {"description": "what was published; null also where the row was not there"},
+        "now": value | {"description": "what it is now; null also where the row is no more"},
+    }
+    return {
+        "description": "A figure of a published week that is otherwise now.",
+        "type": "object",
         "properties": properties,
         "required": list(properties),
     }
 
 
 def _totals(entry: Entry) -> Shape:
-    if entry.columns:
+    if not entry.measures:
         return {"type": "object", "description": "empty: these rows have no sum"}
     return ref(_columns_name(entry)) | {"description": "the measures over all groups"}
 

@@ -30,6 +30,8 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     state.PlatePage,
     state.AttemptPage,
     state.FindingPage,
+    state.FindingWhole,
+    state.FindingNotedAnswer,
     answers.Catalogue,
     KeyNew,
     SiteNew,

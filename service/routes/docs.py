@@ -13,7 +13,8 @@ from flask_swagger_ui import get_swaggerui_blueprint
 from service.api_document.document import complete
 from service.api_document.operations import Reply, operation
 from service.asking import PUBLIC, needs
-from service.formats import JSON, json_bytes
+from service.formats import JSON
+from worker.reports.plain import json_bytes
 
 DOCUMENT: Final = "/openapi.json"
 PAGE: Final = "/docs"

@@ -24,7 +24,7 @@ from worker.kept import OPEN
 from worker.reports.reading import open_site
 
 blueprint = Blueprint("findings", __name__, url_prefix="/v1", description="What deserves attention, with its evidence")
-_FINDING: Final = path_id("finding", "id of the finding", "F-7c1d3f0a92be4455")
+_FINDING: Final = path_id("finding_id", "id of the finding", "F-7c1d3f0a92be4455")
 _NOTED: Final = FindingNoted()
 
 

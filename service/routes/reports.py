@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any, Final
 
 from flask import Response, request
@@ -13,15 +15,25 @@ from service.api_document.reporting import GET_REPORT, REPORT_NAME
 from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
-from service.formats import CSV, JSON, as_of_shown, json_response, report_csv, report_json
+from service.formats import CSV, JSON, json_response, report_csv, rows_csv
 from service.problems import Problem, not_found
 from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
+from worker.publishing import Stored, changes_since, published_answer, stored_as_of, weeks_published
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
-from worker.reports.questions import DEFAULT_CONFIDENCE, DEFAULT_LAST, QuestionUnanswerable, Wrong, read_question
-from worker.reports.reading import INTERVAL, open_site
+from worker.reports.plain import as_of_plain, json_bytes, read_plain, report_plain
+from worker.reports.questions import (
+    DEFAULT_CONFIDENCE,
+    DEFAULT_LAST,
+    Question,
+    QuestionUnanswerable,
+    Wrong,
+    read_question,
+)
+from worker.reports.reading import INTERVAL, Reader, open_site
 from worker.reports.report import Column, Report
+from worker.reports.standing_then import folded, one_at_a_time, read_position, standing_at
 
 #: Parameters that are about the answer, not the question.
 ANSWER_PARAMETERS: Final = ("site", "format")
@@ -36,9 +48,12 @@ blueprint = Blueprint("reports", __name__, url_prefix="/v1", description="Figure
 def get_reports(_query: dict[str, Any]) -> Response:
     """Describe the reports.
 
-    Each with its question, its measures with unit, definition and standard, and the dimensions that divide it.
+    Each with its question, its measures with unit, definition and standard, and the dimensions that divide it; and the
+    latest weeks that are published.
     """
-    asked_site()
+    site = asked_site()
+    with database().read() as connection:
+        published = weeks_published(connection, site)
     return json_response(
         {
             "reports": [_described(entry) for entry in REPORTS.values()],
@@ -58,6 +73,7 @@ def get_reports(_query: dict[str, Any]) -> Response:
                 "purpose": "production",
                 "confidence": DEFAULT_CONFIDENCE,
             },
+            "published_weeks": [week.plain for week in published],
         }
     )
 
@@ -98,7 +114,8 @@ def _column(column: Column) -> dict[str, Any]:
 def get_report(name: str) -> Response:
     """Read a report.
 
-    Give the window as from and to, week, month, day or last; the division as by; filters by the columns' names.
+    Give the window as from and to, week, month, day or last; the division as by; filters by the columns' names. For the
+    figures as they stood give at; for a week as it was published, and what changed since, give published.
     """
     entry = REPORTS.get(name)
     if entry is None:
@@ -106,20 +123,69 @@ def get_report(name: str) -> Response:
     media_type = _media_type()
     asked = {key: values for key, values in request.args.lists() if key not in ANSWER_PARAMETERS}
     site = asked_site()
+    if "published" in asked:
+        return _as_published(entry, site, asked, media_type)
+    if "at" in asked:
+        return _as_it_stood(entry, site, asked, media_type)
     with database().read() as connection:
         reader = open_site(connection, site)
-        now = reader.calendar.place(now_us())
-        question = read_question(
-            asked,
-            today=now.day,
-            settings=now.settings,
-            more=entry.more_dimensions,
-            options=entry.options,
-            by=entry.by,
-        )
-        etag = etag_of(site, reader.revision, name, media_type, *question.words, *as_of_shown(reader.as_of).values())
+        question = _question(reader, entry, asked)
+        etag = etag_of(site, reader.revision, name, media_type, *question.words, *as_of_plain(reader.as_of).values())
         if (answer := unchanged(etag)) is not None:
             return answer
+        report = entry.answer(reader, question)
+    return tagged(_rendered(report, media_type), etag)
+
+
+def _question(reader: Reader, entry: Entry, asked: Mapping[str, Sequence[str]]) -> Question:
+    now = reader.calendar.place(now_us())
+    return read_question(
+        asked,
+        today=now.day,
+        settings=now.settings,
+        more=entry.more_dimensions,
+        options=entry.options,
+        by=entry.by,
+    )
+
+
+def _as_published(entry: Entry, site: str, asked: Mapping[str, Sequence[str]], media_type: str) -> Response:
+    """The answer that was published, and in JSON what changed since."""
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        stored = published_answer(reader, entry, asked)
+        what = ("published", *stored.question.words, *as_of_plain(reader.as_of).values())
+        etag = etag_of(site, reader.revision, entry.name, media_type, *what)
+        if (answer := unchanged(etag)) is not None:
+            return answer
+        if media_type == CSV:
+            return tagged(_stored_csv(reader, entry, stored), etag)
+        more = changes_since(reader, entry, stored)
+    # The stored text itself, so that no figure is written otherwise than it was.
+    body = stored.body.encode().removesuffix(b"}") + b"," + json_bytes(more).removeprefix(b"{")
+    return tagged(Response(body, mimetype=JSON), etag)
+
+
+def _as_it_stood(entry: Entry, site: str, asked: dict[str, list[str]], media_type: str) -> Response:
+    """The answer when the ledger had been counted up to a position: published, as it is, or counted anew."""
+    position = read_position(asked.pop("at"))
+    with database().read() as connection:
+        standing = standing_at(connection, site, position)
+        reader = standing.reader
+        question = _question(reader, entry, asked)
+        what = ("at", *question.words, *as_of_plain(reader.as_of).values())
+        etag = etag_of(site, standing.revision, entry.name, media_type, *what)
+        if (answer := unchanged(etag)) is not None:
+            return answer
+        stored = stored_as_of(reader, entry, question)
+        if stored is not None:
+            stored_json = Response(stored.body, mimetype=JSON)
+            return tagged(stored_json if media_type == JSON else _stored_csv(reader, entry, stored), etag)
+        if standing.is_newest:
+            return tagged(_rendered(entry.answer(reader, question), media_type), etag)
+    standing.refuse_too_much()
+    with one_at_a_time(), database().snapshot_with_scratch() as connection, database().begin_snapshot(connection):
+        reader = folded(standing_at(connection, site, position))
         report = entry.answer(reader, question)
     return tagged(_rendered(report, media_type), etag)
 
@@ -143,14 +209,29 @@ def _media_type() -> str:
 
 def _rendered(report: Report, media_type: str) -> Response:
     if media_type == JSON:
-        return Response(report_json(report), mimetype=JSON)
-    as_of = report.as_of
-    name = f"{report.site}-{report.name}-{report.first_day}-{report.last_day}.csv"
+        return Response(json_bytes(report_plain(report)), mimetype=JSON)
+    as_of = as_of_plain(report.as_of) | {"at": report.as_of.at and report.as_of.at.isoformat()}
+    window = (report.first_day, report.last_day)
+    return _csv(report_csv(report), report.site, report.name, window, as_of)
+
+
+def _stored_csv(reader: Reader, entry: Entry, stored: Stored) -> Response:
+    """The rows of a stored answer."""
+    told, question = read_plain(stored.body), stored.question
+    # Without a row nothing stored tells the columns.
+    rows = told["rows"]
+    names = list(rows[0]) if rows else [column.name for column in entry.answer(reader, question).columns]
+    window = (question.first_day, question.last_day)
+    return _csv(rows_csv(names, rows), told["site"], told["report"], window, told["as_of"])
+
+
+def _csv(body: bytes, site: str, report: str, window: tuple[date, date], as_of: Mapping[str, Any]) -> Response:
+    name = f"{site}-{report}-{window[0]}-{window[1]}.csv"
     plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-.") else "_" for letter in name)
-    response = Response(report_csv(report), content_type=f"{CSV}; charset=utf-8; header=present")
+    response = Response(body, content_type=f"{CSV}; charset=utf-8; header=present")
     response.headers["Content-Disposition"] = f'attachment; filename="{plain}"'
     response.headers["X-As-Of"] = (
-        f"position={as_of.position}; at={as_of.at.isoformat() if as_of.at else ''}; waiting={as_of.waiting}; "
-        f"set_aside={as_of.set_aside}"
+        f"position={as_of['position']}; at={as_of['at'] or ''}; waiting={as_of['waiting']}; "
+        f"set_aside={as_of['set_aside']}"
     )
     return response

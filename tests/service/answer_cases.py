@@ -23,6 +23,8 @@ from tests.service import described
 from tests.service.sent import event
 from worker.database import Database
 from worker.keys import ROLES, new_key
+from worker.noticing.finding import finding_id
+from worker.reports.catalogue import REPORTS
 
 #: An id that a path must encode.
 ODD = "J/1 50%/ü"
@@ -69,7 +71,10 @@ class Case:
         return f"{self.operation_id}-{self.status}" + (f"-{self.about}" if self.about else "")
 
 
-IN_PATHS = {"job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none"}
+IN_PATHS = {
+    "job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none",
+    "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
+}  # fmt: skip
 
 
 def _place(operation_id: str, **changed: str) -> tuple[str, str]:
@@ -97,7 +102,8 @@ READS = [
     _read("get_attempts"), _read("get_attempts", "limit=1"), _read("get_attempt"),
     _read("get_attempt", attempt="A-open"), _read("get_attempt", attempt="A-unfinished"),
     _read("get_attempt", attempt="A-overlap"), _read("get_attempt_events", attempt="A-void"),
-    _read("get_findings"), _read("get_findings", "limit=1"), _read("get_reports"),
+    _read("get_findings"), _read("get_findings", "limit=1"), _read("get_findings", "state=all"),
+    _read("get_finding"), _read("get_reports"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
     _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_metrics"), _read("get_document", key=None),
@@ -108,6 +114,8 @@ READS = [
         for query in ("", "by=", "by=thickness,machine,week", "by=plate,bevel", "format=csv", "site=main&purpose=all")
     ),
     _read("get_report", "month=2026-03&by=operation", name="rework"),
+    *(_read("get_report", "published=2026-W10", name=name) for name in REPORTS),
+    *(_read("get_report", "month=2026-03&at=5", name=name) for name in REPORTS),
     _read("get_report", "site=empty", key="elsewhere"),
 ]  # fmt: skip
 
@@ -154,6 +162,9 @@ def _administration() -> Iterator[Case]:
     yield sends("put_site", 200, EXAMPLES["cutledger.site.set"]["data"])
     yield sends("put_site", 422, {"valid_from": "2026-03-02"}, "sets nothing")
     yield sends("put_site", 404, {"valid_from": "2026-03-02", "people": "drop"}, site="nowhere")
+    yield sends("post_finding_note", 201, {"owner": "inspection", "due": "2026-03-13"}, key="engineer")
+    yield sends("post_finding_note", 422, {})
+    yield sends("post_finding_note", 404, {"owner": "inspection"}, finding_id="F-none")
     yield Case("delete_key", 204, _revoke)
     yield _read("delete_key", status=404)
     yield Case("post_audit", 202, _audit)
@@ -162,6 +173,7 @@ def _administration() -> Iterator[Case]:
     yield _read("get_audit", "site=empty", key="elsewhere", status=404, about="never audited")
     yield _read("get_report", headers={"Accept": "image/png"}, status=406)
     yield _read("get_report", name="profit", status=404)
+    yield _read("get_report", "published=2026-W11", status=404)
     yield _read("get_report", "by=colour&week=2026-W99&last=1d", status=422)
     yield Case("get_readyz", 503, lambda shop: shop.get("/readyz", key=None, app=shop.broken))
 
@@ -212,6 +224,7 @@ def _following() -> Iterator[Case]:
         if "requestBody" in told:
             yield from _bad_bodies(operation_id)
     yield _read("get_job", job="none", status=404)
+    yield _read("get_finding", finding_id="F-none", status=404)
     yield _read("get_plate_events", plate="none", status=404)
     yield _read("get_site", site="nowhere", status=404)
     yield _read("get_events", "after=xyz", status=422)

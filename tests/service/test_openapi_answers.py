@@ -19,7 +19,9 @@ from tests.service.answer_cases import CASES, NOW_US, ODD, Case, Shop
 from tests.service.sent import ASSESSED, FINISHED, INSPECTED, JOB, RECEIVED, STARTED, event, with_data
 from worker import audits
 from worker.database import Database
+from worker.folding import instant_us
 from worker.keys import ROLES, new_key
+from worker.publishing import publish_site
 
 SITES = ("main", "empty", "audited")
 #: Headers that an answer may carry only when the document names them.
@@ -76,6 +78,11 @@ def _fill(shop: Shop) -> None:
     ]  # fmt: skip
     answer = shop.post(said, media_type=ARRAY)
     assert answer.status_code == 202, answer.text
+    count(shop.database)
+    # Something changes after the week is published.
+    assert list(publish_site(shop.database, "main", now_us=instant_us("2026-03-10T06:00:00Z"))) == ["2026-W10"]
+    late = event(INSPECTED, {"good": 2, "scrap": 1}, id="i-2", subject="A-pending", time="2026-03-10T09:00:00Z")
+    assert shop.post(late).status_code == 202
     count(shop.database)
 
 

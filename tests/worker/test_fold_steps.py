@@ -775,7 +775,7 @@ def test_the_settings_of_the_recipe_used_are_kept(shop: Shop) -> None:
 def found_at(shop: Shop, instant: str, kind: str) -> list[tuple[str, str]]:
     with shop.database.read() as connection:
         page, _ = findings(open_site(connection, shop.site), now_us=instant_us(instant), kind=kind)
-    return [(one.subject_kind, one.subject) for one in page]
+    return [(one.finding.subject_kind, one.finding.subject) for one in page]
 
 
 def test_an_attempt_left_open_for_24_hours_is_a_finding_until_it_is_finished(shop: Shop) -> None:

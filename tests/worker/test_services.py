@@ -7,8 +7,8 @@ from typing import Any
 
 from sqlalchemy import select
 
-from tests.builders import count, event
 from tests.builders import append as take
+from tests.builders import count, event
 from tests.conftest import Sites
 from worker.tables import LIVE
 

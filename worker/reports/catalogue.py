@@ -10,13 +10,17 @@ from worker.measures import Measure
 from worker.reports import (
     bad_lots,
     change,
+    entry_coverage,
     failed_pierces,
     first_pass_yield,
+    headline,
+    lost_by_word,
     part_losses,
+    piece_retries,
     plate_conditions,
     rework_time,
 )
-from worker.reports.dimensions import OPERATION, Dimension
+from worker.reports.dimensions import LOST_BY, OPERATION, Dimension
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Reader
@@ -32,12 +36,14 @@ class Entry:
     answer: Callable[[Reader, Question], Report]
     measures: tuple[Measure, ...] = ()
     more_dimensions: tuple[Dimension, ...] = ()
-    #: Columns and details of a report whose rows are not sums; `details` are of the answer as a whole.
+    #: Columns and details of a report whose rows are not sums, or not only; `details` are of the answer as a whole.
     columns: tuple[Column, ...] = ()
     details: tuple[Column, ...] = ()
     options: tuple[Option, ...] = ()
     #: What divides it when nothing is asked; nothing: it is not divided.
     by: tuple[str, ...] = ("thickness",)
+    #: Columns that say which of its rows one is, beside those that divide it.
+    keys: tuple[str, ...] = ()
     #: An answer about invented figures, for the document; left out where the measures make one.
     example: Callable[[Reader, Question], Report] | None = None
 
@@ -48,6 +54,8 @@ _ENTRIES: Final = (
         "How often are parts right the first time, by thickness and any other dimension?",
         first_pass_yield.first_pass_yield,
         first_pass_yield.MEASURES,
+        details=headline.DETAILS,
+        options=(headline.AGAINST,),
     ),
     Entry("pierces", "How often does a pierce fail?", failed_pierces.failed_pierces, failed_pierces.MEASURES),
     Entry(
@@ -56,8 +64,21 @@ _ENTRIES: Final = (
         rework_time.rework_time,
         (*rework_time.BOOKED, *rework_time.CAUSED),
         (OPERATION,),
+        columns=rework_time.COLUMNS,
+        details=rework_time.DETAILS,
+        example=rework_time.example,
     ),
-    Entry("losses", "At which stage of the cut do parts fail?", part_losses.part_losses, part_losses.MEASURES),
+    Entry(
+        "losses",
+        "What goes wrong most, at which stage of the cut, and why?",
+        part_losses.part_losses,
+        part_losses.MEASURES,
+        LOST_BY,
+        columns=lost_by_word.COLUMNS,
+        options=(lost_by_word.RANK_BY,),
+        keys=(lost_by_word.CERTAINTY.name,),
+        example=lost_by_word.example,
+    ),
     Entry(
         "trend",
         "Is it changing, or is it noise?",
@@ -66,6 +87,7 @@ _ENTRIES: Final = (
         details=change.DETAILS,
         options=change.OPTIONS,
         by=(),
+        keys=("period",),
         example=change.example,
     ),
     Entry(
@@ -76,6 +98,7 @@ _ENTRIES: Final = (
         details=plate_conditions.DETAILS,
         options=plate_conditions.OPTIONS,
         by=(),
+        keys=("thickness_mm", "machine"),
         example=plate_conditions.example,
     ),
     Entry(
@@ -86,7 +109,28 @@ _ENTRIES: Final = (
         details=bad_lots.DETAILS,
         options=bad_lots.OPTIONS,
         by=(),
+        keys=("mill", "lot"),
         example=bad_lots.example,
+    ),
+    Entry(
+        "retries",
+        "How many attempts does a piece take, and does it come in the end?",
+        piece_retries.piece_retries,
+        columns=piece_retries.COLUMNS,
+        details=piece_retries.DETAILS,
+        keys=("attempt",),
+        example=piece_retries.example,
+    ),
+    Entry(
+        "coverage",
+        "Can these figures be trusted?",
+        entry_coverage.entry_coverage,
+        columns=entry_coverage.COLUMNS,
+        details=entry_coverage.DETAILS,
+        options=entry_coverage.OPTIONS,
+        by=(),
+        keys=("scope", "name", "criterion"),
+        example=entry_coverage.example,
     ),
 )
 REPORTS: Final[dict[str, Entry]] = {entry.name: entry for entry in _ENTRIES}

@@ -27,6 +27,8 @@ MOST_DIMENSIONS: Final = 6
 MOST_VALUES: Final = 200
 WINDOW_PARAMETERS: Final = ("from", "to", "week", "month", "day", "last")
 OTHER_PARAMETERS: Final = ("by", "confidence")
+#: Parameters that choose which figures answer; who reads them takes them out of a question.
+STANDING_PARAMETERS: Final = ("at", "published")
 _LAST = re.compile(r"(?P<count>[1-9][0-9]{0,3})(?P<unit>[dwm])", re.ASCII)
 _WEEK = re.compile(r"[0-9]{4}-W[0-9]{2}", re.ASCII)
 _MONTH = re.compile(r"(?P<year>[0-9]{4})-(?P<month>[0-9]{2})", re.ASCII)
@@ -133,8 +135,8 @@ def _refuse_unknown(
     known = (*WINDOW_PARAMETERS, *others, *(option.name for option in options), *filter_names())
     for name in parameters:
         if name not in known:
-            near = get_close_matches(name, known, n=1)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
+            near = get_close_matches(name, (*known, *STANDING_PARAMETERS), n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join((*known, *STANDING_PARAMETERS))}"
             wrong.append(Wrong(name, f"is no parameter of this report; {hint}"))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, false, or_, select
 
@@ -21,10 +21,12 @@ from worker.reports.report import AsOf, Column, Report, Value
 from worker.sites import SiteCalendar, fold_settings
 from worker.stats.clustering import correlation
 from worker.sums import attempt_sums, rework_sums, total
-from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, sites
+from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, Derived, sites
 
 Group = tuple[Any, ...]
 Sums = dict[str, int]
+#: What is known of a group: its sums, or what else a report counts.
+Counted = TypeVar("Counted")
 #: Marks sums as holding amounts that cannot be added.
 NO_COST: Final = {"attempts_without_cost": 1, "entries_without_cost": 1}
 #: How the limits of a share are made, and what the columns behind them are.
@@ -56,6 +58,8 @@ class Reader:
     calendar: SiteCalendar
     revision: int
     as_of: AsOf
+    #: The figures: those that are kept up to date, or others that were counted beside them.
+    tables: Derived = LIVE
 
     def currencies(self, question: Question) -> set[str]:
         """Currencies of the rates that hold on any day of the window."""
@@ -111,19 +115,25 @@ def instant(us: int) -> datetime:
 
 def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
     """TALLY_SUMS of each group; groups that hold only open attempts are among them."""
-    a, t, c = LIVE.attempts.c, LIVE.tallies.c, LIVE.combinations.c
+    a, t, c = reader.tables.attempts.c, reader.tables.tallies.c, reader.tables.combinations.c
     if question.needs_attempts:
         by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
         query = attempt_sums(
-            LIVE.attempts, by=by, where=(a.site == reader.site, *_window(question, a), *_asked(question, a))
+            reader.tables.attempts,
+            by=by,
+            where=(a.site == reader.site, *window_of(question, a), *asked_of(question, a)),
         )
     else:
         columns = {column.name: column for column in (*c, t.day, t.week)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         query = (
             select(*by, *(total(t[name]).label(name) for name in TALLY_SUMS))
-            .select_from(LIVE.tallies.join(LIVE.combinations, and_(c.site == t.site, c.combination == t.combination)))
-            .where(t.site == reader.site, *_window(question, t), *_asked(question, columns))
+            .select_from(
+                reader.tables.tallies.join(
+                    reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
+                )
+            )
+            .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
     return _grouped(reader.connection, query, len(question.by), TALLY_SUMS)
@@ -155,13 +165,23 @@ def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
 
 def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
     """REWORK_SUMS of each group, by the production day and shift of the work itself."""
-    c, t, a, r = (table.c for table in (LIVE.combinations, LIVE.rework_tallies, LIVE.attempts, LIVE.rework))
+    c, t, a, r = (
+        table.c
+        for table in (
+            reader.tables.combinations,
+            reader.tables.rework_tallies,
+            reader.tables.attempts,
+            reader.tables.rework,
+        )
+    )
     if question.needs_attempts:
         columns: Mapping[str, Any] = {column.name: column for column in (*a, r.day, r.week, r.shift, r.operation)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
-        joined = LIVE.rework.join(LIVE.attempts, and_(a.site == r.site, a.attempt == r.attempt))
+        joined = reader.tables.rework.join(reader.tables.attempts, and_(a.site == r.site, a.attempt == r.attempt))
         query = rework_sums(
-            LIVE.rework, by=by, where=(r.site == reader.site, *_window(question, r), *_asked(question, columns))
+            reader.tables.rework,
+            by=by,
+            where=(r.site == reader.site, *window_of(question, r), *asked_of(question, columns)),
         ).select_from(joined)
     else:
         columns = {column.name: column for column in (*c, t.day, t.week, t.operation)}
@@ -169,21 +189,30 @@ def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
         query = (
             select(*by, *(total(t[name]).label(name) for name in REWORK_SUMS))
             .select_from(
-                LIVE.rework_tallies.join(LIVE.combinations, and_(c.site == t.site, c.combination == t.combination))
+                reader.tables.rework_tallies.join(
+                    reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
+                )
             )
-            .where(t.site == reader.site, *_window(question, t), *_asked(question, columns))
+            .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
     return _grouped(reader.connection, query, len(question.by), REWORK_SUMS)
 
 
-def _window(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
+def conditions_of(reader: Reader, question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
+    """Site, window and filters of a question, as SQL over these columns: for a report with a query of its own."""
+    return (columns.site == reader.site, *window_of(question, columns), *asked_of(question, columns))
+
+
+def window_of(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
+    """Conditions of a question's window on a table with a `day`."""
     days = (columns.day >= question.first_day.isoformat(), columns.day <= question.last_day.isoformat())
     without = sorted(day.isoformat() for day in question.without_days)
     return (*days, columns.day.not_in(without)) if without else days
 
 
-def _asked(question: Question, columns: Any) -> Iterable[ColumnElement[bool]]:
+def asked_of(question: Question, columns: Any) -> Iterable[ColumnElement[bool]]:
+    """Conditions of a question's filters on the columns of its dimensions."""
     for name, values in question.filters.items():
         dimension = DIMENSIONS[name]
         expression = stored_expression(dimension, columns)
@@ -222,8 +251,8 @@ def added(groups: Iterable[Sums], names: Sequence[str]) -> Sums:
 
 def spellings(reader: Reader, kind: str) -> dict[str, str]:
     """Key -> spelling of the names of a kind: as the site's settings list them, else as they were first written."""
-    query = select(LIVE.names.c.name_key, LIVE.names.c.spelling).where(
-        LIVE.names.c.site == reader.site, LIVE.names.c.kind == kind
+    query = select(reader.tables.names.c.name_key, reader.tables.names.c.spelling).where(
+        reader.tables.names.c.site == reader.site, reader.tables.names.c.kind == kind
     )
     spelled = {row.name_key: row.spelling for row in reader.connection.execute(query)}
     listed = [alias["name"] for alias in reader.calendar.latest.values["aliases"] if alias["kind"] == kind]
@@ -231,17 +260,17 @@ def spellings(reader: Reader, kind: str) -> dict[str, str]:
 
 
 def shown_groups(
-    reader: Reader, question: Question, groups: Mapping[Group, Sums]
-) -> list[tuple[dict[str, Value], Sums]]:
-    """(dimension columns as they are shown, sums) of each group, sorted by the dimensions, not known last."""
+    reader: Reader, question: Question, groups: Mapping[Group, Counted]
+) -> list[tuple[dict[str, Value], Counted]]:
+    """(dimension columns as they are shown, what was counted) of each group, by the dimensions, not known last."""
     spelled = {dimension.name: spellings(reader, dimension.name) for dimension in question.by if dimension.named}
-    shown: list[tuple[dict[str, Value], Sums]] = []
-    for group, sums in groups.items():
+    shown: list[tuple[dict[str, Value], Counted]] = []
+    for group, counted in groups.items():
         values: dict[str, Value] = {}
         for dimension, stored in zip(question.by, group, strict=True):
             value = dimension.show(stored)
             values[dimension.label] = spelled[dimension.name].get(stored, value) if dimension.named else value
-        shown.append((values, sums))
+        shown.append((values, counted))
     return sorted(
         shown, key=lambda pair: [(value is None, value if value is not None else 0) for value in pair[0].values()]
     )

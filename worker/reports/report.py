@@ -16,17 +16,12 @@ Kind = Literal["number", "integer", "text"]
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a report. Texts come from people; a spreadsheet must not run them. Any value may be None."""
+    """A column of a report. Any value of it may be None."""
 
     name: str
     unit: str
     definition: str
     kind: Kind = "number"
-
-    @property
-    def is_text(self) -> bool:
-        """True when its values are texts."""
-        return self.kind == "text"
 
 
 @dataclass(frozen=True)

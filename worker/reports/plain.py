@@ -1,0 +1,64 @@
+"""A report as a plain dict, and plain values as JSON: what is answered and what is stored are made in one way."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from decimal import Decimal
+from typing import Any
+
+import orjson
+
+from worker.reports.report import AsOf, Report
+
+
+def report_plain(report: Report) -> dict[str, Any]:
+    """All that a report answers, with its totals, in the order in which it is shown."""
+    return {
+        "report": report.name,
+        "site": report.site,
+        "window": {"from": report.first_day, "to": report.last_day},
+        "by": report.by,
+        "filters": report.filters,
+        "confidence": report.confidence,
+        "currency": report.currency,
+        "as_of": as_of_plain(report.as_of),
+        "rows": report.rows,
+        "totals": report.totals,
+        "details": report.details,
+        "notes": report.notes,
+    }
+
+
+def as_of_plain(as_of: AsOf) -> dict[str, Any]:
+    """Up to what a report counts."""
+    return asdict(as_of)
+
+
+def json_bytes(value: Any) -> bytes:
+    """UTF-8 JSON; decimals leave as exact numbers, instants in UTC."""
+    return orjson.dumps(value, default=_as_number, option=orjson.OPT_UTC_Z)
+
+
+def _as_number(value: Any) -> orjson.Fragment:
+    if isinstance(value, Decimal):
+        return orjson.Fragment(plain_decimal(value))
+    raise TypeError(type(value).__name__)
+
+
+def plain_decimal(value: Decimal) -> str:
+    """A decimal without exponent or needless zeros."""
+    text = f"{value:f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("-0", "") else text
+
+
+def read_plain(text: str | bytes) -> dict[str, Any]:
+    """What `json_bytes` wrote. A number with a fraction is a float where a float is written so, else a Decimal."""
+    value: dict[str, Any] = json.loads(text, parse_float=_number)
+    return value
+
+
+def _number(text: str) -> float | Decimal:
+    as_float = float(text)
+    return as_float if "e" in text or repr(as_float) == text else Decimal(text)
