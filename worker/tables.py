@@ -568,3 +568,20 @@ published_reports = Table(
     Column("question", _ident, primary_key=True),
     Column("body", Text, nullable=False),
 )
+
+#: Answers that took long, kept for whoever asks again: by report and the words of the question, as of a revision.
+kept_answers = Table(
+    "kept_answers",
+    metadata,
+    _site(),
+    Column("report", String(16), primary_key=True),
+    Column("question", _ident, primary_key=True),
+    Column("parameters", Text, nullable=False),
+    Column("revision", BigInteger, nullable=False),
+    Column("day", _day, nullable=False),
+    Column("release", String(16), nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("took_us", BigInteger, nullable=False),
+    Column("asked_us", BigInteger, nullable=False),
+    Column("answer", LargeBinary, nullable=False),
+)

@@ -107,12 +107,24 @@ def upgrade() -> None:
         sa.Column("question", IDENT, nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
     ])  # fmt: skip
+    _make("kept_answers", ("report", "question"), [
+        sa.Column("report", sa.String(length=16), nullable=False),
+        sa.Column("question", IDENT, nullable=False),
+        sa.Column("parameters", sa.Text(), nullable=False),
+        sa.Column("revision", sa.BigInteger(), nullable=False),
+        sa.Column("day", DAY, nullable=False),
+        sa.Column("release", sa.String(length=16), nullable=False),
+        sa.Column("made_us", sa.BigInteger(), nullable=False),
+        sa.Column("took_us", sa.BigInteger(), nullable=False),
+        sa.Column("asked_us", sa.BigInteger(), nullable=False),
+        sa.Column("answer", sa.LargeBinary(), nullable=False),
+    ])  # fmt: skip
 
 
 def downgrade() -> None:
     """Back to the one before."""
     for name in (
-        "published_reports", "published_weeks", "looks", "finding_changes", "kept_findings", "warnings", "lost_parts",
+        "kept_answers", "published_reports", "published_weeks", "looks", "finding_changes", "kept_findings", "warnings", "lost_parts",
         "services",
     ):  # fmt: skip
         op.drop_table(name)
