@@ -7,7 +7,7 @@ STAMP := $(VENV)/installed
 TESTS_STAMP := $(VENV)/installed-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: help install demo serve test test-thorough check bench chaos openapi clean
+.PHONY: help install demo serve test test-thorough check bench calibrate chaos openapi clean
 
 help: ## Show what there is to make
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 15
@@ -45,6 +45,9 @@ check: $(TESTS_STAMP) ## Check style, types, import contracts and the API docume
 
 bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
 	$(BIN)/python -m tests.bench
+
+calibrate: $(TESTS_STAMP) ## Simulate shops whose truth is known, and hold intervals and verdicts against it (minutes)
+	$(BIN)/python -m tests.calibrate
 
 chaos: $(TESTS_STAMP) ## Kill processes for minutes, and look for what is lost (needs PostgreSQL and Redis installed)
 	$(BIN)/python -m tests.chaos all

@@ -94,6 +94,8 @@ RIGHTS: list[tuple[str, str, set[str]]] = [
     ("GET", "/v1/reports", READ),
     ("GET", "/v1/reports/x", READ),
     ("GET", "/v1/findings", READ),
+    ("GET", "/v1/findings/x", READ),
+    ("POST", "/v1/findings/x/note", {"engineer", "admin"}),
     *((method, "/v1/sites", ADMIN) for method in ("GET", "POST")),
     *((method, "/v1/sites/x", ADMIN) for method in ("GET", "PUT")),
     *((method, "/v1/keys", ADMIN) for method in ("GET", "POST")),

@@ -95,12 +95,33 @@ class Clustered:
         return max(1.0, self.n2 / self.n) if self.n else 1.0
 
     @property
+    def clusters_of_equal_size(self) -> float:
+        """So many clusters of equal size tell as much: at most their number, and at least 1."""
+        return max(1.0, min(float(self.clusters), self.n * self.n / self.n2)) if self.n2 else 1.0
+
+    @property
     def of_single_parts(self) -> bool:
         """No cluster has more than one part."""
         return self.n <= self.clusters
 
 
-def correlation(groups: Iterable[Clustered]) -> float | None:
+class Correlation(float):
+    """Intra-cluster correlation in [-1, 1] that knows how well it is known.
+
+    `degrees` of freedom between the clusters that it comes from: their number, less one for each group. Clusters of
+    unequal size count as the n^2 / sum of n^2 equal ones that would tell as much.
+    """
+
+    degrees: float
+
+    def __new__(cls, value: float, *, degrees: float) -> Correlation:
+        """A number as any other, with its degrees of freedom."""
+        made = super().__new__(cls, value)
+        made.degrees = degrees
+        return made
+
+
+def correlation(groups: Iterable[Clustered]) -> Correlation | None:
     """Intra-cluster correlation, by one-way analysis of variance within the groups, in [-1, 1].
 
     None where it is not defined: no group of two clusters, no cluster of two parts, or all parts alike. One group gives
@@ -116,7 +137,10 @@ def correlation(groups: Iterable[Clustered]) -> float | None:
     within = math.fsum(g.within for g in counts) / degrees_within
     size = math.fsum(g.n - g.n2 / g.n for g in counts) / degrees_between
     total = between + (size - 1) * within
-    return max(-1.0, min(1.0, (between - within) / total)) if total > 1e-12 else None
+    if total <= 1e-12:
+        return None
+    degrees = math.fsum(g.clusters_of_equal_size - 1 for g in counts)
+    return Correlation(max(-1.0, min(1.0, (between - within) / total)), degrees=degrees)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +151,7 @@ class Effective:
     n: float
     design_effect: float = 1.0
     clusters: int = 0
-    degrees: int | None = None
+    degrees: float | None = None
     reason: str | None = None
 
     @property
@@ -136,41 +160,70 @@ class Effective:
         return self.n * self.design_effect
 
 
-def _degrees(free: int) -> int | None:
-    return free if 0 < free < MANY_CLUSTERS - 1 else None
+def few_degrees(free: float) -> float | None:
+    """Degrees of freedom for Student's t, at least 1; None from 49 on, where the normal will do."""
+    return max(1.0, float(free)) if free < MANY_CLUSTERS - 1 else None
+
+
+def _degrees(counts: Clustered, known: float, *, x: float, n: float) -> float | None:
+    """Degrees of freedom of a variance that rests on this correlation.
+
+    Those between the clusters, divided by 1 + kurtosis/2: how far a variance can be trusted depends on the tails of
+    what varies, and few failures on few plates have long ones. Kurtosis is that of the beta distribution whose mean is
+    the centre of the Wilson interval, (x + 2) / (n + 4), whose correlation the known one. Box GEP (1953), Biometrika
+    40, 318-335. By the clusters' number alone, intervals at 95 % of 20 plates at a yield of 95 % held the truth in 91 %
+    of simulated cases; so they do in 93 to 96 % (`make calibrate`).
+    """
+    free = known.degrees if isinstance(known, Correlation) else counts.clusters_of_equal_size - 1
+    if free <= 0:
+        return None
+    centre = (x + 2) / (n + 4)
+    return few_degrees(free / (1 + _kurtosis(centre, known) / 2))
+
+
+def _kurtosis(mean: float, alike: float) -> float:
+    """Excess kurtosis of a beta distribution, by its mean and the correlation of two draws at it; at least 0."""
+    varies, alike = mean * (1 - mean), min(1.0, max(0.0, alike))
+    return max(0.0, 6 * alike * (1 - varies * (5 + alike)) / (varies * (1 + alike) * (1 + 2 * alike)))
 
 
 def effective(counts: Clustered, *, pooled: float | None = None, own: bool = True) -> Effective:
     """Counts divided by their design effect 1 + (mean size - 1) x correlation, at least 1 (Rao-Scott).
 
     The correlation is that of the counts themselves; where it is not defined, or is not wanted (`own=False`: few
-    clusters give a poor one), `pooled` takes its place; else 0, with the reason. Clusters of one part have a design
-    effect of exactly 1 and the normal quantile. Rao JNK, Scott AJ (1992), Biometrics 48, 577-585; Saha KK, Miller D,
-    Wang S (2016), Int. J. Biostatistics 12.
+    clusters give a poor one), `pooled` takes its place; else 0, with the reason. Degrees of freedom are those of the
+    correlation that is taken. Clusters of one part have a design effect of exactly 1 and the normal quantile. Rao JNK,
+    Scott AJ (1992), Biometrics 48, 577-585; Saha KK, Miller D, Wang S (2016), Int. J. Biostatistics 12.
     """
     if counts.of_single_parts:
         return Effective(counts.x, counts.n, 1.0, counts.clusters)
-    found = correlation([counts]) if own else None
+    found: float | None = correlation([counts]) if own else None
     reason = None
     if found is None:
         found, reason = (0.0, INDEPENDENCE_ASSUMED) if pooled is None else (pooled, POOLED_CORRELATION)
     inflation = max(1.0, 1 + (counts.mean_size - 1) * found)
+    x, n = counts.x / inflation, counts.n / inflation
     return Effective(
-        x=counts.x / inflation,
-        n=counts.n / inflation,
+        x=x,
+        n=n,
         design_effect=inflation,
         clusters=counts.clusters,
-        degrees=_degrees(counts.clusters - 1),
+        degrees=_degrees(counts, found, x=x, n=n),
         reason=reason,
     )
 
 
-def joint_degrees(groups: Iterable[Effective]) -> int | None:
-    """Degrees of freedom of several groups together; None (the normal) when no group has any, or all together many."""
+def joint_degrees(groups: Iterable[Effective]) -> float | None:
+    """Degrees of freedom between the clusters of several groups together, for what compares or averages these.
+
+    None (the normal) when no group has any, or all together many. Kurtosis is left out: within differences and averages
+    the long tails of the groups offset each other.
+    """
     counts = [group for group in groups if group.n > 0]
     if all(group.degrees is None for group in counts):
         return None
-    return _degrees(sum(max(0, group.clusters - 1) for group in counts))
+    free = sum(max(0, group.clusters - 1) for group in counts)
+    return few_degrees(free) if free else None
 
 
 def joint_reason(groups: Iterable[Effective]) -> str | None:
@@ -210,7 +263,7 @@ class Estimate:
     high: float | None
     design_effect: float | None
     effective_n: float
-    degrees: int | None
+    degrees: float | None
     reason: str | None
 
 

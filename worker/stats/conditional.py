@@ -72,11 +72,18 @@ def conditional(tables: Sequence[Table], *, confidence: float) -> Conditional:
 
 
 def _whole(table: Table) -> tuple[int, int, int, int]:
-    """Rounded so that a group keeps its size: x and n are rounded, the others are what remains."""
+    """Whole counts, with each group's size rounded and its share kept as nearly as can be.
+
+    Rounding x by itself would shift the share: 3.75 good of 3.75 would become 4 of 4, but 3.4 of 3.75 only 3 of 4.
+    """
     a, b, c, d = table
-    n1, n2 = round(a + b), round(c + d)
-    x1, x2 = min(n1, round(a)), min(n2, round(c))
-    return x1, n1 - x1, x2, n2 - x2
+    return (*_rounded(a, a + b), *_rounded(c, c + d))
+
+
+def _rounded(x: float, n: float) -> tuple[int, int]:
+    whole = round(n)
+    kept = round(x * whole / n) if n > 0 else 0
+    return kept, whole - kept
 
 
 def _tells(table: tuple[int, int, int, int]) -> bool:

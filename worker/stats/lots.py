@@ -10,8 +10,9 @@ from typing import Any, Final, Literal, TypeVar
 import numpy as np
 from scipy import special
 
-from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, correlation, effective
+from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, Correlation, correlation, effective, few_degrees
 from worker.stats.multiplicity import benjamini_hochberg
+from worker.stats.proportions import by_student
 
 Key = TypeVar("Key", bound=Hashable)
 Level = Literal["warning", "alarm"]
@@ -67,7 +68,8 @@ def funnel(lots: Mapping[Key, Mapping[Hashable, Clustered]], *, least_parts: int
     """Each lot against the rate of the others in its strata. Lots map to strata, those to counts of failures.
 
     Chance is beta-binomial: plates vary, with the correlation of all lots together, and the others' rate is known from
-    so many parts only. Spiegelhalter DJ (2005), Statistics in Medicine 24, 1185-1202.
+    so many parts only. The limits take the correlation for known; where few plates tell it, p is that of Student's t as
+    far out. Spiegelhalter DJ (2005), Statistics in Medicine 24, 1185-1202.
     """
     pooled = correlation(counts for strata in lots.values() for counts in strata.values())
     together: dict[Hashable, list[Clustered]] = {}
@@ -83,7 +85,7 @@ def funnel(lots: Mapping[Key, Mapping[Hashable, Clustered]], *, least_parts: int
     return {key: replace(one, q=q) for (key, one), q in zip(placed.items(), q_values, strict=True)}
 
 
-def _placed(pairs: Sequence[tuple[Clustered, Clustered]], *, pooled: float | None, least_parts: int) -> Funnel:
+def _placed(pairs: Sequence[tuple[Clustered, Clustered]], *, pooled: Correlation | None, least_parts: int) -> Funnel:
     """One lot, from its counts and those of the others in each of its strata."""
     compared = [pair for pair in pairs if pair[1].n > 0]
     own = Clustered.total(counts for counts, _ in compared)
@@ -102,7 +104,8 @@ def _placed(pairs: Sequence[tuple[Clustered, Clustered]], *, pooled: float | Non
     strata = [_Stratum.of(counts, others, pooled=pooled) for counts, others in compared]
     chances = _sum_of(sorted(strata, key=lambda stratum: (stratum.n, stratum.rate, stratum.alike)))
     reason = INDEPENDENCE_ASSUMED if pooled is None and not own.of_single_parts else None
-    return replace(_within(found, *_tails(chances)), reason=reason)
+    degrees = None if pooled is None or own.of_single_parts else few_degrees(pooled.degrees)
+    return replace(_within(found, *_tails(chances), degrees=degrees), reason=reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,7 @@ def _tails(chances: Any) -> tuple[Any, Any]:
     return np.cumsum(chances).clip(0, 1), np.cumsum(chances[::-1])[::-1].clip(0, 1)
 
 
-def _within(found: Funnel, few: Any, many: Any) -> Funnel:
+def _within(found: Funnel, few: Any, many: Any, *, degrees: float | None) -> Funnel:
     """The lot's place among the counts that chance brings."""
     x = min(len(few) - 1, round(found.x))
     warning, alarm = (_limits(few, many, confidence) for confidence in (WARNING, ALARM))
@@ -158,7 +161,7 @@ def _within(found: Funnel, few: Any, many: Any) -> Funnel:
         found,
         warning=warning,
         alarm=alarm,
-        p=min(1.0, 2 * min(low, high)),
+        p=by_student(min(1.0, 2 * min(low, high)), degrees),
         outside=_outside(x / (len(few) - 1), warning, alarm),
         side=("worse" if high < low else "better") if high != low else None,
     )

@@ -16,6 +16,7 @@ def benjamini_hochberg(p_values: Sequence[float | None]) -> list[float | None]:
     least = 1.0
     for rank in range(len(tested), 0, -1):
         p, place = tested[rank - 1]
-        least = min(least, p * len(tested) / rank)
+        # In this order, so that no rounding takes q below its p
+        least = min(least, p * (len(tested) / rank))
         q_values[place] = least
     return q_values

@@ -17,14 +17,22 @@ def normal_quantile(confidence: float) -> float:
 
 
 @lru_cache(maxsize=1024)
-def quantile(confidence: float, degrees: int | None = None) -> float:
+def quantile(confidence: float, degrees: float | None = None) -> float:
     """Two-sided quantile of Student's t with these degrees of freedom (from 1); of the normal when they are None."""
     if degrees is None:
         return normal_quantile(confidence)
     return float(special.stdtrit(degrees, (1 + confidence) / 2))
 
 
-def wilson(x: float, n: float, *, confidence: float, degrees: int | None = None) -> tuple[float, float] | None:
+def by_student(p: float, degrees: float | None = None) -> float:
+    """A two-sided p value that took a variance for known, as Student's t has it when it is estimated.
+
+    The normal value as far out as p is read from t with these degrees of freedom (from 1); None: p itself.
+    """
+    return p if degrees is None else min(1.0, 2 * float(special.stdtr(degrees, special.ndtri(p / 2))))
+
+
+def wilson(x: float, n: float, *, confidence: float, degrees: float | None = None) -> tuple[float, float] | None:
     """Wilson score interval of x successes among n; None when there are none to judge.
 
     x and n may be effective counts, 0 <= x <= n; with degrees of freedom Student's t takes the place of the normal. The

@@ -16,7 +16,7 @@ from scipy import special
 from worker.stats.clustering import Effective, joint_degrees, joint_reason, weighted
 from worker.stats.conditional import Conditional, conditional
 from worker.stats.differences import Difference, newcombe
-from worker.stats.proportions import quantile
+from worker.stats.proportions import by_student, quantile
 
 NO_INFORMATION: Final = "no stratum where both groups have parts and some of them differ"
 NO_COMMON_STRATUM: Final = "no stratum where both groups have parts"
@@ -120,7 +120,10 @@ class Sameness:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two groups over all strata. `p` is that of `method`; the exact one stands only where the strata are sparse."""
+    """Two groups over all strata. `p` is that of `method`; the exact one stands only where the strata are sparse.
+
+    Where few clusters tell the design effect, `p` is larger than that of `exact`, which takes it for known.
+    """
 
     strata: int
     dropped: int
@@ -141,7 +144,7 @@ def informative(strata: Sequence[Stratum]) -> list[Stratum]:
     return sorted(kept, key=lambda stratum: stratum.cells)
 
 
-def cochran_mantel_haenszel(strata: Sequence[Stratum], *, degrees: int | None = None) -> Association | None:
+def cochran_mantel_haenszel(strata: Sequence[Stratum], *, degrees: float | None = None) -> Association | None:
     """Test of no effect over the strata; None without information. With degrees, Student's t squared for chi-square.
 
     Cochran WG (1954), Biometrics 10, 417-451; Mantel N, Haenszel W (1959), J. National Cancer Institute 22, 719-748.
@@ -155,13 +158,13 @@ def cochran_mantel_haenszel(strata: Sequence[Stratum], *, degrees: int | None = 
     return Association(plain, _tail(plain, degrees), corrected, _tail(corrected, degrees))
 
 
-def _tail(chi2: float, degrees: int | None) -> float:
+def _tail(chi2: float, degrees: float | None) -> float:
     if degrees is None:
         return float(special.chdtrc(1, chi2))
     return min(1.0, 2 * float(special.stdtr(degrees, -math.sqrt(chi2))))
 
 
-def mantel_haenszel(strata: Sequence[Stratum], *, confidence: float, degrees: int | None = None) -> OddsRatio:
+def mantel_haenszel(strata: Sequence[Stratum], *, confidence: float, degrees: float | None = None) -> OddsRatio:
     """Common odds ratio with the interval of Robins, Breslow and Greenland.
 
     Robins J, Breslow N, Greenland S (1986), Biometrics 42, 311-323.
@@ -255,7 +258,7 @@ def compared(strata: Sequence[Stratum], *, confidence: float) -> Comparison:
     common = mantel_haenszel(kept, confidence=confidence, degrees=degrees)
     sparse = bool(kept) and is_sparse(kept)
     exact = conditional([stratum.cells for stratum in kept], confidence=confidence) if sparse else None
-    method, p = _verdict(association, exact)
+    method, p = _verdict(association, exact, degrees)
     return Comparison(
         strata=len(kept),
         dropped=len(strata) - len(kept),
@@ -271,7 +274,10 @@ def compared(strata: Sequence[Stratum], *, confidence: float) -> Comparison:
     )
 
 
-def _verdict(association: Association | None, exact: Conditional | None) -> tuple[str | None, float | None]:
+def _verdict(
+    association: Association | None, exact: Conditional | None, degrees: float | None
+) -> tuple[str | None, float | None]:
+    # The exact test takes the design effect for known; that few plates tell it poorly is left to Student's t.
     if exact is not None and exact.p is not None:
-        return EXACT, exact.p
+        return EXACT, by_student(exact.p, degrees)
     return (None, None) if association is None else (CHI_SQUARE, association.p)

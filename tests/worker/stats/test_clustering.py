@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from scipy.stats import beta
 
-from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, clustered_wilson, correlation
+from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, clustered_wilson, correlation, effective
 from worker.stats.proportions import wilson
 
 #: CLU-01 [read in stored copy]: Saha KK et al. (2016), Int. J. Biostatistics 12; Short MI et al. (2020), Statistical
@@ -18,6 +19,7 @@ def test_clu_01_wilson_widens_by_the_design_effect() -> None:
     assert correlation([FAMILIES]) == pytest.approx(0.1855, abs=6e-4)
     assert found.design_effect == pytest.approx(1.349133, abs=6e-7)
     assert (found.low, found.share, found.high) == pytest.approx((0.2285, 0.2956, 0.3728), abs=6e-4)
+    assert found.degrees is None
 
 
 @pytest.mark.parametrize(("x", "n"), [(0, 20), (15, 148), (13, 16), (1, 1)])
@@ -29,3 +31,52 @@ def test_one_part_clusters_are_independent_parts(x: int, n: int) -> None:
 
 def test_one_cluster_says_that_independence_is_assumed() -> None:
     assert clustered_wilson(Clustered.of([(10, 12)]), confidence=0.95).reason == INDEPENDENCE_ASSUMED
+
+
+def plates(*good: int) -> Clustered:
+    """Plates of 12 parts each."""
+    return Clustered.of((x, 12) for x in good)
+
+
+def test_degrees_of_a_correlation_are_its_plates_less_one_for_each_group() -> None:
+    found = correlation([plates(12, 3, 9, 6), plates(11, 4, 12)])
+    assert found is not None
+    assert found.degrees == pytest.approx(3 + 2)
+
+
+def test_plates_of_unequal_size_tell_less_of_a_correlation() -> None:
+    # (30 + 2 + 2)^2 / (900 + 4 + 4) = 1.273 plates of equal size.
+    found = correlation([Clustered.of([(20, 30), (2, 2), (0, 2)])])
+    assert found is not None
+    assert found.degrees == pytest.approx(34**2 / 908 - 1)
+
+
+def test_even_plates_around_a_half_have_the_degrees_of_their_number_and_rare_failures_fewer() -> None:
+    assert effective(plates(*[9, 3] * 8)).degrees == pytest.approx(15)
+    rare = effective(plates(*[12] * 14, 4, 11))
+    assert rare.degrees is not None
+    # Box (1953): divided by 1 + kurtosis/2, here of the beta distribution by scipy.
+    alike = correlation([plates(*[12] * 14, 4, 11)])
+    assert alike is not None
+    mean, for_one = (rare.x + 2) / (rare.n + 4), (1 - alike) / alike
+    kurtosis = float(beta(mean * for_one, (1 - mean) * for_one).stats("k"))
+    assert kurtosis > 1
+    assert rare.degrees == pytest.approx(15 / (1 + kurtosis / 2))
+
+
+def test_a_group_has_the_degrees_of_the_correlation_that_it_was_given() -> None:
+    groups = [plates(9, 3), plates(*[9, 3] * 4), plates(*[3, 9] * 6)]
+    pooled = correlation(groups)
+    assert effective(groups[0], pooled=pooled, own=False).degrees == pytest.approx(1 + 7 + 11)
+    # A bare number does not say from how many plates it is: then the group's own count.
+    assert effective(groups[0], pooled=0.3, own=False).degrees == pytest.approx(1)
+
+
+def test_degrees_are_never_below_one_and_many_are_none() -> None:
+    assert effective(Clustered.of([(20, 30), (1, 2)])).degrees == 1.0
+    assert effective(plates(*[9, 3] * 25)).degrees is None
+
+
+def test_plates_that_are_all_good_have_the_degrees_of_their_number() -> None:
+    found = effective(plates(12, 12, 12, 12))
+    assert (found.degrees, found.reason) == (3.0, INDEPENDENCE_ASSUMED)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy.stats import betabinom
 
 from worker.stats.clustering import Clustered
 from worker.stats.lots import NO_OTHERS, TOO_FEW, funnel, poisson_limits
@@ -25,3 +26,21 @@ def test_bad_lot_is_alarming_and_small_or_lonely_ones_are_not_judged() -> None:
     assert [key for key, one in found.items() if one.alarming] == ["bad"]
     assert (found["few"].reason, found["lone"].reason) == (TOO_FEW, NO_OTHERS)
     assert funnel(dict(reversed(lots.items()))) == found
+
+
+def test_few_plates_tell_a_poor_correlation_and_p_allows_for_it() -> None:
+    def lots(copies: int) -> dict[str, dict[int, Clustered]]:
+        like = {f"h{i}": {20: Clustered.of([(1, 10), (5, 10)])} for i in range(3 * copies)}
+        return like | {"bad": {20: Clustered.of([(6, 10), (10, 10)])}}
+
+    few, many = funnel(lots(1))["bad"], funnel(lots(40))["bad"]
+    assert few.p is not None
+    assert many.p is not None
+    assert many.p < 0.03 < 0.06 < few.p
+
+
+def test_lots_of_one_part_plates_have_exact_tails_however_few() -> None:
+    found = funnel({"one": {20: Clustered.singly(3, 5)}, "other": {20: Clustered.singly(1, 9)}})["one"]
+    # 3, 4 or 5 of 5 by a beta-binomial of Beta(1.5, 8.5), doubled.
+    chance = betabinom(5, 1.5, 8.5)
+    assert found.p == pytest.approx(2 * chance.sf(2), abs=1e-12)

@@ -11,10 +11,14 @@ import pytest
 from scipy.stats import CensoredData, ecdf
 
 from worker.stats.charts import auto_chart, laney_chart, overdispersion, p_chart
+from worker.stats.clustering import Clustered, clustered_wilson
+from worker.stats.conditional import conditional
 from worker.stats.ewma import EwmaDesign, average_run_length, ewma, tuned_to
+from worker.stats.lots import poisson_limits
+from worker.stats.multiplicity import benjamini_hochberg
 from worker.stats.proportions import clopper_pearson, exact_bound, jeffreys
 from worker.stats.runs import NELSON, ends
-from worker.stats.strata import Stratum, compared
+from worker.stats.strata import Stratum, cochran_mantel_haenszel, compared
 from worker.stats.survival import kaplan_meier
 
 # --- shares -----------------------------------------------------------------------------------------------------
@@ -23,7 +27,10 @@ from worker.stats.survival import kaplan_meier
 @pytest.mark.parametrize(
     ("x", "n", "limits", "within"),
     [
-        # BIN-03 [read in stored copy]: Newcombe RG (1998), Statistics in Medicine 17, 857-872, Table I.
+        # BIN-01 [from memory], BIN-02, BIN-03 [read in stored copy]: Newcombe RG (1998), Statistics in Medicine 17,
+        # 857-872, Table I.
+        (81, 263, (0.2527, 0.3676), 6e-5),
+        (15, 148, (0.0578, 0.1617), 6e-5),
         (0, 20, (0, 0.1684), 6e-5),
         # BIN-05 [read in stored copy]: Fagerland, Lydersen, Laake (2017), Statistical Analysis of Contingency Tables.
         (13, 16, (0.5435, 0.9595), 6e-5),
@@ -36,6 +43,9 @@ from worker.stats.survival import kaplan_meier
         (682, 925, (0.7076683, 0.7654066), 1e-7),
         # BIN-11 [read in stored copy]: scipy documentation, BinomTestResult.proportion_ci.
         (7, 50, (0.05819170033997342, 0.26739600249700846), 1e-10),
+        # BIN-14 [read in stored copy]: Fagerland et al. (2017); R package contingencytables, test-ch2.R, boundaries.
+        (0, 1, (0, 0.975), 6e-5),
+        (1, 1, (0.025, 1), 6e-5),
     ],
 )
 def test_bin_clopper_pearson(x: int, n: int, limits: tuple[float, float], within: float) -> None:
@@ -63,6 +73,95 @@ def test_the_one_sided_bound_after_no_failure_is_in_closed_form() -> None:
     assert (
         exact_bound(59, 59, side="lower", confidence=0.95) > 0.95 > exact_bound(58, 58, side="lower", confidence=0.95)
     )
+
+
+# --- two shares -------------------------------------------------------------------------------------------------
+
+
+def test_dif_05_tea_drinker() -> None:
+    # [read in stored copy]: R base, ?fisher.test (Agresti 1990, p. 61), output in R tests/Examples/stats-Ex.Rout.save.
+    found = conditional([(3, 1, 1, 3)], confidence=0.9)
+    assert (found.p_greater, found.odds_ratio) == pytest.approx((0.2429, 6.408309), abs=5e-5)
+    # A limit of a two-sided 90 % interval is a one-sided 95 % one.
+    assert found.low == pytest.approx(0.3135693, abs=5e-5)
+
+
+def test_dif_06_convictions_of_twins() -> None:
+    # [read in stored copy]: R base, ?fisher.test (Fisher 1962), output in R tests/Examples/stats-Ex.Rout.save.
+    found = {confidence: conditional([(2, 15, 10, 3)], confidence=confidence) for confidence in (0.9, 0.95, 0.99)}
+    one = found[0.95]
+    assert (one.p_less, one.p, one.odds_ratio) == pytest.approx((0.0004652, 0.0005367, 0.04693661), abs=2e-5)
+    assert (one.low, one.high) == pytest.approx((0.003325764, 0.363182271), abs=2e-5)
+    assert (found[0.99].low, found[0.99].high) == pytest.approx((0.001386333, 0.578851645), abs=2e-5)
+    assert found[0.9].high == pytest.approx(0.2849601, abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    ("table", "chi2", "chi2_corrected", "within"),
+    [
+        # DIF-08 [read in stored copy]: Fagerland et al. (2017); R package contingencytables, test-ch4.R, tea tasting.
+        ((3, 4, 1, 4), 2.0, 0.5, 6e-5),
+        # DIF-10 [read in stored copy]: scipy documentation, barnard_exact, vaccine: the square of its Wald statistic.
+        ((7, 15, 12, 15), 1.894**2, None, 2 * 1.894 * 6e-4),
+    ],
+)
+def test_dif_08_and_10_cmh_of_one_table_is_pearsons_less_one_part(
+    table: tuple[int, int, int, int], chi2: float, chi2_corrected: float | None, within: float
+) -> None:
+    # Mantel and Haenszel divide by n - 1 where Pearson, and Yates, divide by n.
+    n = table[1] + table[3]
+    found = cochran_mantel_haenszel([Stratum.of(*table)])
+    assert found is not None
+    assert found.chi2 * n / (n - 1) == pytest.approx(chi2, abs=within)
+    if chi2_corrected is not None:
+        assert found.chi2_corrected * n / (n - 1) == pytest.approx(chi2_corrected, abs=within)
+
+
+# --- clusters ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("place", "mean"), [(1, 0.786885), (2, 0.076503), (3, 0.136612)])
+def test_clu_03_share_over_clusters_is_the_ratio_estimate(place: int, mean: float) -> None:
+    # [from memory]: Lumley T (2010), Complex Surveys; R package survey, svymean(~stype) over apiclus1. Schools of a
+    # district: all, elementary, high, middle. The printed standard errors are those of another estimate of variance.
+    districts = (
+        (13, 10, 0, 3), (34, 34, 0, 0), (4, 2, 1, 1), (13, 10, 0, 3), (16, 13, 0, 3), (2, 2, 0, 0), (1, 1, 0, 0),
+        (4, 2, 1, 1), (12, 9, 1, 2), (21, 16, 2, 3), (9, 4, 4, 1), (11, 8, 1, 2), (37, 30, 3, 4), (2, 1, 0, 1),
+        (4, 2, 1, 1),
+    )  # fmt: skip
+    found = clustered_wilson(Clustered.of((one[place], one[0]) for one in districts), confidence=0.95)
+    assert found.share == pytest.approx(mean, abs=6e-7)
+
+
+# --- many at once -----------------------------------------------------------------------------------------------
+
+
+def test_mul_03_benjamini_hochberg() -> None:
+    # [read in stored copy]: output of R package multtest, in statsmodels test_multi.py; the four smallest, in order.
+    p = [
+        0.838541367553, 0.642193923795, 0.680845947633, 0.967833824309, 0.71626938238, 0.177096952723,
+        5.23656777208e-05, 0.0202732688798, 0.00028140506198, 0.0149877310796,
+    ]  # fmt: skip
+    q = sorted(value for value in benjamini_hochberg(p) if value is not None)
+    expected = [0.000523656777208, 0.0014070253098999999, 0.04995910359866667, 0.0506831721995]
+    assert q[:4] == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("expected", "limits_95", "limits_998"),
+    [
+        (15, (0.5596924, 1.649348), (0.386265, 2.082907)),
+        (20, (0.610826, 1.544419), (0.4479107, 1.902094)),
+        (30, (0.6746958, 1.427562), (0.5289724, 1.702771)),
+    ],
+)
+def test_fun_01_exact_poisson_limits(
+    expected: int, limits_95: tuple[float, float], limits_998: tuple[float, float]
+) -> None:
+    # [read in stored copy]: Spiegelhalter DJ (2005), Statistics in Medicine 24, 1185-1202 (method); values asserted in
+    # R package FunnelPlotR, test-poisson_limits.R.
+    assert poisson_limits(expected, confidence=0.95) == pytest.approx(limits_95, abs=6e-7)
+    assert poisson_limits(expected, confidence=0.998) == pytest.approx(limits_998, abs=6e-7)
 
 
 # --- strata -----------------------------------------------------------------------------------------------------

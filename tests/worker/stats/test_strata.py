@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
-from worker.stats.strata import Stratum, compared, mantel_haenszel
+from worker.stats.clustering import Clustered, correlation, effective
+from worker.stats.proportions import by_student
+from worker.stats.strata import EXACT, Stratum, compared, mantel_haenszel
 
 #: CMH-01 [read in stored copy]: R base, ?mantelhaen.test, penicillin and rabbits (Agresti 1990, pp. 231-237).
 RABBITS = [
@@ -51,6 +53,21 @@ def test_cmh_02_strata_undo_the_pooled_comparison() -> None:
     )
     whole = mantel_haenszel([Stratum.of(1198, 2691, 557, 1835)], confidence=0.95)
     assert whole.odds_ratio == pytest.approx(1.84, abs=0.005)
+
+
+def test_exact_p_allows_for_a_design_effect_that_few_plates_tell() -> None:
+    clean, rusty = Clustered.of([(12, 12), (11, 12), (10, 12)]), Clustered.of([(2, 12), (9, 12)])
+    pooled = correlation([clean, rusty])
+    whole = compared(
+        [Stratum(effective(clean, pooled=pooled, own=False), effective(rusty, pooled=pooled, own=False))],
+        confidence=0.95,
+    )
+    assert whole.method == EXACT
+    assert whole.exact is not None
+    assert whole.exact.p is not None
+    # Five plates in two groups leave 3 degrees of freedom.
+    assert whole.p == pytest.approx(by_student(whole.exact.p, 3))
+    assert whole.p > whole.exact.p
 
 
 def test_comparison_has_no_nan_and_no_infinity_over_random_tables() -> None:
