@@ -44,6 +44,8 @@ class Entry:
     by: tuple[str, ...] = ("thickness",)
     #: Columns that say which of its rows one is, beside those that divide it.
     keys: tuple[str, ...] = ()
+    #: Its rows are read off attempts, not tallies: the worker has the answer to its plain question ready.
+    reads_attempts: bool = False
     #: An answer about invented figures, for the document; left out where the measures make one.
     example: Callable[[Reader, Question], Report] | None = None
 
@@ -110,6 +112,7 @@ _ENTRIES: Final = (
         options=bad_lots.OPTIONS,
         by=(),
         keys=("mill", "lot"),
+        reads_attempts=True,
         example=bad_lots.example,
     ),
     Entry(
@@ -119,6 +122,7 @@ _ENTRIES: Final = (
         columns=piece_retries.COLUMNS,
         details=piece_retries.DETAILS,
         keys=("attempt",),
+        reads_attempts=True,
         example=piece_retries.example,
     ),
     Entry(
@@ -130,6 +134,7 @@ _ENTRIES: Final = (
         options=entry_coverage.OPTIONS,
         by=(),
         keys=("scope", "name", "criterion"),
+        reads_attempts=True,
         example=entry_coverage.example,
     ),
 )

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
-from worker.stats.proportions import normal_quantile
+from worker.stats.clustering import Clustered, effective, joint_reason
+from worker.stats.proportions import normal_quantile, quantile
 
 GUARD: Final = 1e-12
 
@@ -32,6 +34,7 @@ class SurvivalStep:
     std_error: float | None
     lower: float | None
     upper: float | None
+    design_effect: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,7 @@ class Survival:
 
     not_begun: subjects censored at time 0, which were never at risk. median is None when more than half are still
     without the event at the end; reason then says so. median_upper is None when it is not known how late it may be.
+    certainty: what the limits rest on, where the parts' correlation is not their own.
     """
 
     steps: tuple[SurvivalStep, ...]
@@ -49,6 +53,7 @@ class Survival:
     median_lower: int | None
     median_upper: int | None
     reason: str | None = None
+    certainty: str | None = None
 
     def at(self, time: int) -> float:
         """Share still without the event after a time."""
@@ -69,29 +74,129 @@ def kaplan_meier(subjects: Iterable[tuple[int, bool]], *, confidence: float) -> 
     not_begun = counts.pop((0, False), 0)
     at_risk = counts.total()
     if not at_risk:
-        return Survival((), not_begun, not_begun, None, None, None, reason="no piece has a judged attempt")
-    steps = _steps(counts, at_risk, normal_quantile(confidence))
+        return _nothing(not_begun)
+    steps = _steps(_counted(counts, at_risk), normal_quantile(confidence))
+    return _summed_up(steps, subjects=at_risk + not_begun, not_begun=not_begun)
+
+
+@dataclass(frozen=True, slots=True)
+class Crossed:
+    """Sums over clusters of products of counts at an earlier and a later time: at risk (n) and with the event (x).
+
+    `n_x` is that of the earlier n and the later x, `x_n` that of the earlier x and the later n. All add over groups.
+    """
+
+    n_n: float
+    x_x: float
+    n_x: float
+    x_n: float
+
+    @classmethod
+    def total(cls, several: Iterable[Crossed]) -> Crossed:
+        """Several groups together."""
+        kept = list(several)
+        return cls(*(math.fsum(getattr(one, name) for one in kept) for name in ("n_n", "x_x", "n_x", "x_n")))
+
+    def covariance(self, earlier: Clustered, later: Clustered) -> float:
+        """Covariance of the logs of the shares that the two times leave, each below its event in all; else 0."""
+        first, second = (counts.x / counts.n for counts in (earlier, later))
+        if first >= 1 or second >= 1:
+            return 0.0
+        excess = self.x_x - second * self.x_n - first * self.n_x + first * second * self.n_n
+        return excess / (earlier.n * (1 - first) * later.n * (1 - second))
+
+
+def clustered_kaplan_meier(
+    risks: Sequence[Clustered],
+    crossed: Mapping[tuple[int, int], Crossed],
+    *,
+    not_begun: int = 0,
+    confidence: float,
+    pooled: float | None,
+) -> Survival:
+    """The same of subjects that stand or fall together: for each time from 1 on the events (x) among those at risk (n).
+
+    Each step of Greenwood's sum is multiplied by the design effect of its own counts, with the correlation `pooled`
+    over all times. A cluster whose subjects fail at one time fails at the next: what `crossed`, by (earlier, later)
+    time, says of that is added, where it widens the limits. Student's t of the clusters at time 1 takes the place of
+    the normal where they are few. Subjects that are each a cluster of their own give `kaplan_meier`. From memory:
+    Williams RL (1995), Lifetime Data Analysis 1, 171-186.
+    """
+    if not risks:
+        return _nothing(not_begun)
+    each = [effective(counts, pooled=pooled, own=False) for counts in risks]
+    left = [round(counts.n) for counts in risks] + [0]
+    steps = [
+        _Counts(
+            time,
+            now,
+            round(counts.x),
+            now - round(counts.x) - then,
+            known.design_effect,
+            math.fsum(
+                2 * crossed[earlier, time].covariance(risks[earlier - 1], counts)
+                for earlier in range(1, time)
+                if (earlier, time) in crossed
+            ),
+        )
+        for time, ((now, then), counts, known) in enumerate(zip(pairwise(left), risks, each, strict=True), start=1)
+    ]
+    return _summed_up(
+        _steps(steps, quantile(confidence, each[0].degrees)),
+        subjects=left[0] + not_begun,
+        not_begun=not_begun,
+        certainty=joint_reason(each),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    time: int
+    at_risk: int
+    events: int
+    censored: int
+    design_effect: float = 1.0
+    covariance: float = 0.0
+
+
+def _counted(counts: Counter[tuple[int, bool]], at_risk: int) -> Iterable[_Counts]:
+    for time in sorted({time for time, _ in counts}):
+        step = _Counts(time, at_risk, counts[time, True], counts[time, False])
+        yield step
+        at_risk -= step.events + step.censored
+
+
+def _nothing(not_begun: int) -> Survival:
+    return Survival((), not_begun, not_begun, None, None, None, reason="no piece has a judged attempt")
+
+
+def _summed_up(
+    steps: tuple[SurvivalStep, ...], *, subjects: int, not_begun: int, certainty: str | None = None
+) -> Survival:
     median = _first_at_half([(step.time, step.survival) for step in steps])
     return Survival(
         steps,
-        subjects=at_risk + not_begun,
+        subjects=subjects,
         not_begun=not_begun,
         median=median,
         median_lower=_first_at_half([(step.time, step.lower) for step in steps]) if median is not None else None,
         median_upper=_first_at_half([(step.time, step.upper) for step in steps]),
         reason=None if median is not None else f"{steps[-1].survival:.0%} are without it at the end: no median",
+        certainty=certainty,
     )
 
 
-def _steps(counts: Counter[tuple[int, bool]], at_risk: int, z: float) -> tuple[SurvivalStep, ...]:
-    steps, survival, variance = [], 1.0, 0.0
-    for time in sorted({time for time, _ in counts}):
-        events, censored = counts[time, True], counts[time, False]
-        survival *= (at_risk - events) / at_risk
-        variance += events / (at_risk * (at_risk - events)) if events < at_risk else 0.0
-        error, lower, upper = _limits(survival, variance, z)
-        steps.append(SurvivalStep(time, at_risk, events, censored, survival, error, lower, upper))
-        at_risk -= events + censored
+def _steps(counts: Iterable[_Counts], z: float) -> tuple[SurvivalStep, ...]:
+    steps, survival, variance, shared = [], 1.0, 0.0, 0.0
+    for at in counts:
+        left = at.at_risk - at.events
+        survival *= left / at.at_risk
+        variance += at.design_effect * at.events / (at.at_risk * left) if left else 0.0
+        shared += at.covariance
+        error, lower, upper = _limits(survival, variance + max(0.0, shared), z)
+        steps.append(
+            SurvivalStep(at.time, at.at_risk, at.events, at.censored, survival, error, lower, upper, at.design_effect)
+        )
     return tuple(steps)
 
 
