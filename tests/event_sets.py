@@ -345,9 +345,18 @@ def defects(rng: Random) -> Event:
         optional = {"parts": rng.randint(1, 4), "location": rng.choice(DEFECT_LOCATIONS)}
         entries.append({"term": term, **some(rng, 0.6, optional)})
     data: Event = {"defects": entries} if entries else {}
-    if rng.random() < 0.1:
-        data["causes"] = [{"term": rng.choice(CAUSE_TERMS), "certainty": rng.choice(("suspected", "confirmed"))}]
-    return data
+    return data | causes(rng, 0.2)
+
+
+def causes(rng: Random, share: float) -> Event:
+    """One cause or two, some of them named often enough to meet again, some without their certainty."""
+    if rng.random() >= share:
+        return {}
+    terms = [rng.choice((*CAUSE_TERMS[:2], rng.choice(CAUSE_TERMS))) for _ in range(rng.choice((1, 1, 2)))]
+    said = ({"certainty": rng.choice(("suspected", "confirmed"))} for _ in terms)
+    return {
+        "causes": [{"term": term, **some(rng, 0.8, certainty)} for term, certainty in zip(terms, said, strict=True)]
+    }
 
 
 def attempt_inspected(rng: Random, shop: Shop) -> Built:
@@ -367,7 +376,7 @@ def attempt_reworked(rng: Random, shop: Shop) -> Built:
     operation = rng.choice(REWORK_OPERATIONS[:3] if rng.random() < 0.8 else REWORK_OPERATIONS)
     data = {"operation": operation, "minutes": rng.choice((0.5, 12, 7.125, 0.001)), "parts": parts}
     data |= some(rng, 0.4, ends) | some(rng, 0.4, {"planned": rng.random() < 0.6})
-    return rng.choice(shop.attempts), data, shop.time(rng)
+    return rng.choice(shop.attempts), data | causes(rng, 0.2), shop.time(rng)
 
 
 # The rest

@@ -10,7 +10,7 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from fractions import Fraction
 from itertools import combinations
@@ -84,6 +84,7 @@ class Recount:
     jobs: dict[str, Row]
     plates: dict[str, Row]
     contradictions: set[tuple[str, str, str]]
+    lost_parts: list[Row]
 
     def sums(self, by: Sequence[str] = ()) -> dict[tuple[Any, ...], dict[str, int]]:
         """Additive sums over finished attempts (and open_attempts over open ones) by any keys of the attempts."""
@@ -135,6 +136,9 @@ class World:
     places: dict[str, Placed] = field(default_factory=dict)
     retry_of: dict[str, str | None] = field(default_factory=dict)
     contradictions: set[tuple[str, str, str]] = field(default_factory=set)
+    #: Of a finished attempt the events that form its verdict; those that name causes.
+    verdicts: dict[str, list[Said]] = field(default_factory=dict)
+    explaining: dict[str, list[Said]] = field(default_factory=dict)
 
     def job_of(self, row: Row) -> Row:
         """Fields of the row's job as last opened; nothing while it is not known."""
@@ -165,7 +169,8 @@ def recount(events: Iterable[Row], *, site: str = "main") -> Recount:
     for attempt in finished(world):
         weigh(world, attempt)
     find_contradictions(world)
-    return Recount(world.rows, rework_rows(world), job_rows(world), plate_rows(world), world.contradictions)
+    tables = (rework_rows(world), job_rows(world), plate_rows(world))
+    return Recount(world.rows, *tables, world.contradictions, lost_parts_rows(world))
 
 
 # Events in fold order, and voids
@@ -575,7 +580,12 @@ def count(world: World, attempt: str) -> None:
     row |= ends_of_rework(parts, own)
     row |= {verdict: parts[verdict] for verdict in VERDICTS}
     row["released"] = min(released, parts["good"])
-    row |= losses(row, ([operator] if operator else []) + inspected + downstream)
+    world.verdicts[attempt] = ([operator] if operator else []) + inspected + downstream
+    row |= losses(row, world.verdicts[attempt])
+    with_causes = [said for said in ended if said.data.get("causes")][-1:]
+    after = [said for said in inspections if stage(said) == "after_rework"]
+    unplanned = [said for said in of_type(own, "reworked") if not said.data.get("planned")]
+    world.explaining[attempt] = with_causes + inspected + downstream + after + unplanned
 
 
 def stage(said: Said) -> str:
@@ -718,6 +728,129 @@ def placed_defects(said: Said) -> list[tuple[str, str, int | None]]:
             placed_entries += [("sever", term, scrap_left), ("surface", term, None)]
             scrap_left = 0
     return placed_entries
+
+
+# Words for what was lost: stage, term, location, cause
+
+
+def lost_parts_rows(world: World) -> list[Row]:
+    """6-statistics, losses: parts, minutes and cost of each attempt by the words of each sort."""
+    rows: list[Row] = []
+    for attempt in finished(world):
+        row = world.rows[attempt]
+        if any(row[loss] for loss in LOSSES) or row["rework_minutes_e3"] or row["lost_us"]:
+            for sort, (of_parts, named, certainty) in words_by_sort(world, attempt).items():
+                rows += rows_of_words(row | {"attempt": attempt, "sort": sort}, of_parts, named, certainty)
+    return rows
+
+
+def words_by_sort(world: World, attempt: str) -> dict[str, tuple[list[str], dict[str, int], dict[str, str]]]:
+    """By sort: the word of each lost part, on how many each word was named, and how certain it is."""
+    row = world.rows[attempt]
+    stages = [loss.removeprefix("lost_") for loss in LOSSES for _ in range(row[loss])]
+    failed_at = "pierce" if row["outcome"] == "pierce_failed" else "sever"
+    entries = named_entries(world, attempt, failed_at)
+    filler = {failed_at: row["outcome"]} if row["not_made"] else {}
+    terms = words_of_parts(stages, [(at, term, parts) for at, term, _, parts in entries], filler)
+    with_place = [(at, place, parts) for at, _, place, parts in entries if place is not None]
+    certainty: dict[str, str] = {}
+    for said in world.explaining[attempt]:
+        for cause in said.data.get("causes", []):
+            firm = "confirmed" in (cause.get("certainty"), certainty.get(cause["term"]))
+            certainty[cause["term"]] = "confirmed" if firm else "suspected"
+    of_attempt = [word_of_all(list(certainty))] * len(stages)
+    named_terms = named_parts([(term, parts) for _, term, _, parts in entries], len(stages))
+    named_terms |= {word: terms.count(word) for word in filler.values() if word in terms}
+    return {
+        "stage": (stages, named_stages(entries, row, failed_at, len(stages)), {}),
+        "term": (terms, named_terms, {}),
+        "location": (
+            words_of_parts(stages, with_place, {}),
+            named_parts([(place, parts) for _, place, parts in with_place], len(stages)),
+            {},
+        ),
+        "cause": (of_attempt, dict.fromkeys(certainty, len(stages)), certainty),
+    }
+
+
+def named_entries(world: World, attempt: str, failed_at: str) -> list[tuple[str, str, str | None, int | None]]:
+    """(stage, term, location, parts) of the verdict's events; and of the last finished, when it gives no counts, what
+    is at the stage of the parts that were not made."""
+    ended = of_type(world.own[attempt], "finished")[-1]
+    entries = [entry for said in world.verdicts[attempt] for entry in located_defects(said)]
+    if ended not in world.verdicts[attempt]:
+        entries += [entry for entry in located_defects(ended) if entry[0] == failed_at]
+    return [entry for entry in entries if entry[3] != 0]
+
+
+def located_defects(said: Said) -> list[tuple[str, str, str | None, int | None]]:
+    """The defects of an event with their place: burning that is split keeps it on both sides."""
+    found: list[tuple[str, str, str | None, int | None]] = []
+    told = said.data.get("defects", [])
+    for number, defect in enumerate(told, 1):
+        before = len(placed_defects(replace(said, data=said.data | {"defects": told[: number - 1]})))
+        upto = placed_defects(replace(said, data=said.data | {"defects": told[:number]}))
+        found += [(at, term, defect.get("location"), parts) for at, term, parts in upto[before:]]
+    return found
+
+
+def words_of_parts(stages: list[str], told: list[tuple[str, str, int | None]], filler: Mapping[str, str]) -> list[str]:
+    """A word for each lost part: at its stage the counted words from the most parts on, then what fills the rest."""
+    words: list[str] = []
+    for at, parts in Counter(stages).items():
+        counts: Counter[str] = Counter()
+        for where, word, count in told:
+            if where == at and count is not None:
+                counts[word] += count
+        queue = [
+            word for word, count in sorted(counts.items(), key=lambda one: (-one[1], one[0])) for _ in range(count)
+        ]
+        uncounted = {word for where, word, count in told if where == at and count is None}
+        rest = word_of_all(list(uncounted)) if uncounted else filler.get(at, "unstated")
+        words += (queue + [rest] * parts)[:parts]
+    return words
+
+
+def word_of_all(names: list[str]) -> str:
+    """The one word, or that there are several or none."""
+    return names[0] if len(names) == 1 else "several" if names else "unstated"
+
+
+def named_parts(told: list[tuple[str, int | None]], whole: int) -> dict[str, int]:
+    """On how many of the lost parts each word was named: without a count on all."""
+    words = {word for word, _ in told}
+    return {
+        word: min(whole, sum(whole if parts is None else parts for one, parts in told if one == word)) for word in words
+    }
+
+
+def named_stages(
+    entries: list[tuple[str, str, str | None, int | None]], row: Row, failed_at: str, whole: int
+) -> dict[str, int]:
+    """A stage was named on as many parts as the most of one of its terms, and on those not made."""
+    named: dict[str, int] = {}
+    for at in {entry[0] for entry in entries}:
+        named[at] = max(
+            named_parts([(term, parts) for where, term, _, parts in entries if where == at], whole).values()
+        )
+    if row["not_made"]:
+        named[failed_at] = min(whole, named.get(failed_at, 0) + row["not_made"])
+    return named
+
+
+def rows_of_words(common: Row, of_parts: list[str], named: dict[str, int], certainty: dict[str, str]) -> list[Row]:
+    """One row a word; minutes and cost stand with the only word that is named, else with several or unstated."""
+    bearer = word_of_all(list(named))
+    rows: list[Row] = []
+    for word in {*of_parts, *named, bearer}:
+        row = {name: common[name] for name in ("attempt", "day", "sort")}
+        row |= {"word": word, "certainty": certainty.get(word, "")}
+        row |= {"parts_lost": of_parts.count(word), "parts_named": named.get(word, 0)}
+        row["rework_minutes_e3"] = common["rework_minutes_e3"] if word == bearer else 0
+        row["cost_e6"] = common["cost_e6"] if word == bearer else 0
+        if row["cost_e6"] is None or row["parts_lost"] + row["parts_named"] + row["rework_minutes_e3"] + row["cost_e6"]:
+            rows.append(row)
+    return rows
 
 
 # Measures of one attempt that need its job, its settings or other attempts

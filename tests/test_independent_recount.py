@@ -694,6 +694,68 @@ def test_defects_count_of_the_events_that_form_the_verdict_alone() -> None:
     assert lost(*events) == (0, 0, 1, 0, 1)
 
 
+# Words for what was lost
+
+
+def words(sort: str, *events: Event) -> dict[Any, tuple[int, int, int, int | None]]:
+    """Word, with its certainty where it has one -> parts lost, parts named, minutes and cost of one attempt."""
+    return {
+        (row["word"], row["certainty"]) if row["certainty"] else row["word"]: seen(
+            row, "parts_lost", "parts_named", "rework_minutes_e3", "cost_e6"
+        )
+        for row in recount(events).lost_parts
+        if row["sort"] == sort
+    }
+
+
+def defect(term: str, parts: int | None = None, location: str | None = None) -> Event:
+    return {"term": term, "parts": parts, "location": location}
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        # The surface takes 3, the most of one of its terms, and crack all of them; 1 has no term.
+        (
+            {"rework": 4, "defects": [defect("crack", 3), defect("face_step", 2)]},
+            {"crack": (3, 3), "face_step": (0, 2), "unstated": (1, 0)},
+        ),
+        ({"rework": 4, "defects": [defect("crack"), defect("face_step", 1)]}, {"face_step": (1, 1), "crack": (3, 4)}),
+        (
+            {"rework": 2, "defects": [defect("crack"), defect("face_step")]},
+            {"crack": (0, 2), "face_step": (0, 2), "several": (2, 0)},
+        ),
+        ({"outcome": "not_severed", "quantity": 3, "good": 1}, {"not_severed": (2, 2)}),
+        (
+            {"outcome": "aborted", "tried": 3, "quantity": 3, "good": 1, "defects": [defect("lost_cut", 1)]},
+            {"lost_cut": (1, 1), "aborted": (1, 1)},
+        ),
+    ],
+)
+def test_terms_share_out_the_parts_of_their_stage(data: Event, expected: dict[str, tuple[int, int]]) -> None:
+    found = {word: amounts[:2] for word, amounts in words("term", finished(**data)).items() if any(amounts[:2])}
+    assert found == expected
+
+
+def test_minutes_and_cost_stand_with_the_only_word() -> None:
+    events = [
+        finished(quantity=4, good=2, rework=2, defects=[defect("crack", 1, "corner"), defect("crack", 1, "hole")]),
+        reworked(minutes=3, parts=2, causes=[{"term": "slats"}]),
+        # Planned finishing names no cause.
+        reworked("14:00", minutes=3, parts=2, planned=True, causes=[{"term": "handling"}]),
+        inspected("15:00", stage="after_rework", good=2, causes=[{"term": "slats", "certainty": "confirmed"}]),
+    ]
+    assert words("term", *events) == {"crack": (2, 2, 3_000, None)}
+    assert words("cause", *events) == {("slats", "confirmed"): (2, 2, 3_000, None)}
+    # Each place was named on one part; the one that comes first by name takes one of two, the other the rest.
+    assert words("location", *events) == {
+        "corner": (1, 1, 0, 0), "hole": (1, 1, 0, 0), "several": (0, 0, 3_000, None),
+    }  # fmt: skip
+    assert words("cause", *events, inspected("16:00", stage="downstream", scrap=1, causes=[{"term": "other"}])) == {
+        ("slats", "confirmed"): (0, 3, 0, 0), ("other", "suspected"): (0, 3, 0, 0), "several": (3, 0, 3_000, None),
+    }  # fmt: skip
+
+
 # Contradictions
 
 

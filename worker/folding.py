@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
-from worker.events import PROCESS_STOP_REASONS, thickness_nm
-from worker.losses import Entry, defect_entries
+from worker.events import CERTAINTIES, PROCESS_STOP_REASONS, thickness_nm
+from worker.losses import Entry, defect_entries, stage_not_made
 from worker.records import Event
 
 STARTED: Final = "cutledger.attempt.started"
 FINISHED: Final = "cutledger.attempt.finished"
 INSPECTED: Final = "cutledger.attempt.inspected"
 REWORKED: Final = "cutledger.attempt.reworked"
+SUSPECTED, CONFIRMED = CERTAINTIES
 
 VERDICTS: Final = ("good", "rework", "scrap")
 _DESCRIPTIVE: Final = (
@@ -76,6 +77,9 @@ class Cut:
     released: int = 0
     hidden: int = 0
     defects: list[Entry] = field(default_factory=list)
+    not_made_defects: list[Entry] = field(default_factory=list)
+    causes: dict[str, str] = field(default_factory=dict)
+    inspected: list[Event] = field(default_factory=list)
     reworked: list[Event] = field(default_factory=list)
     contradictions: list[Contradiction] = field(default_factory=list)
 
@@ -111,7 +115,8 @@ def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
     for event in ordered:
         by_type[event.type].append(event)
     started, finished = by_type[STARTED], by_type[FINISHED]
-    cut = Cut(attempt, "finished" if finished else "open" if started else "unfinished", reworked=by_type[REWORKED])
+    state = "finished" if finished else "open" if started else "unfinished"
+    cut = Cut(attempt, state, inspected=by_type[INSPECTED], reworked=by_type[REWORKED])
     if cut.state != "unfinished":
         _describe(cut, [event for event in ordered if event.type in (STARTED, FINISHED)], started, finished)
     if finished:
@@ -167,7 +172,7 @@ def _gives_counts(data: dict[str, Any]) -> bool:
 
 
 def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> None:
-    """Steps 2 to 5: the first verdict of each part that was reached."""
+    """Steps 2 to 5: the first verdict of each part that was reached, and what is said to be wrong with it."""
     own_event = next((event for event in reversed(finished) if _gives_counts(event.data)), None)
     own = _counts(own_event.data) if own_event else [0, 0, 0]
     stated_tried = cut.given.get("tried")
@@ -190,6 +195,29 @@ def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> N
     cut.not_made, cut.pending = (0, rest) if cut.outcome == "severed" else (rest, 0)
     verdict_events = sorted([*([own_event] if own_event else ()), *counted_inspections, *downstream])
     cut.defects = [entry for event in verdict_events for entry in defect_entries(event.data)]
+    if finished[-1] is not own_event:
+        # It gives no verdict, but the outcome: of its defects those explain parts not made that stand at their stage.
+        at = stage_not_made(cut.outcome)
+        cut.not_made_defects = [entry for entry in defect_entries(finished[-1].data) if entry.stage == at]
+    after_rework = [event for event in inspected if event.data.get("stage") == "after_rework"]
+    cut.causes = _causes(finished, [*counted_inspections, *downstream, *after_rework, *cut.reworked])
+
+
+def _causes(finished: Sequence[Event], others: Iterable[Event]) -> dict[str, str]:
+    """Certainty of each cause that the last finished that names any, and the others, name: confirmed before suspected.
+
+    Planned finishing is no rework, and tells nothing of what was wrong.
+    """
+    last = next((event for event in reversed(finished) if event.data.get("causes")), None)
+    certainties: dict[str, str] = {}
+    for event in (*([last] if last else ()), *others):
+        if event.data.get("planned"):
+            continue
+        for cause in event.data.get("causes") or ():
+            term, certainty = cause["term"], cause.get("certainty") or SUSPECTED
+            if certainties.get(term) != CONFIRMED:
+                certainties[term] = certainty
+    return certainties
 
 
 def _inspections_that_count(cut: Cut, inspected: Sequence[Event]) -> list[Event]:

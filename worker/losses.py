@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from worker.events import DEFECT_TERMS, STAGES
 
 UNSTATED: Final = "unstated"
+_BURNING: Final = "surface_burning"
 
-#: (stage, term, parts); parts None stands for all parts not yet placed.
-Entry = tuple[str, str, int | None]
+
+class Entry(NamedTuple):
+    """A defect that an event names. parts None stands for all parts not yet placed, location None for not told."""
+
+    stage: str
+    term: str
+    parts: int | None
+    location: str | None = None
 
 
 def defect_entries(data: Mapping[str, Any]) -> list[Entry]:
-    """Defects of one verdict event as (stage, term, parts).
+    """Defects of one verdict event, with the stage at which each counts.
 
     Burning of the surface that ate into the part so that it was scrapped counts at stage sever.
     """
@@ -23,27 +30,31 @@ def defect_entries(data: Mapping[str, Any]) -> list[Entry]:
     scrap_left, rework = data.get("scrap") or 0, data.get("rework") or 0
     for defect in data.get("defects") or ():
         term, parts = defect["term"], defect.get("parts")
-        if term == "surface_burning":
+        if term == _BURNING:
             burnt = _burning(parts, scrap=scrap_left, rework=rework)
-            scrap_left -= sum(taken or 0 for stage, _, taken in burnt if stage == "sever")
-            entries.extend(burnt)
+            scrap_left -= sum(taken or 0 for stage, taken in burnt if stage == "sever")
         else:
-            entries.append((DEFECT_TERMS[term].stage, term, parts))
+            burnt = [(DEFECT_TERMS[term].stage, parts)]
+        entries.extend(Entry(stage, term, taken, defect.get("location")) for stage, taken in burnt)
     return entries
 
 
-def _burning(parts: int | None, *, scrap: int, rework: int) -> list[Entry]:
-    """Entry of burning, up to the scrap of its event at stage sever."""
-    term = "surface_burning"
+def _burning(parts: int | None, *, scrap: int, rework: int) -> list[tuple[str, int | None]]:
+    """Stage and parts of burning: up to the scrap of its event at stage sever."""
     if not scrap:
-        return [("surface", term, parts)]
+        return [("surface", parts)]
     if parts is not None:
         at_sever = min(parts, scrap)
-        return [("sever", term, at_sever), ("surface", term, parts - at_sever)]
-    return [("sever", term, scrap), ("surface", term, None)] if rework else [("sever", term, None)]
+        return [("sever", at_sever), ("surface", parts - at_sever)]
+    return [("sever", scrap), ("surface", None)] if rework else [("sever", None)]
 
 
-def place_losses(entries: Iterable[Entry], *, faulty: int, not_made: int, pierce_failed: bool) -> dict[str, int]:
+def stage_not_made(outcome: str | None) -> str:
+    """The stage at which parts failed that the run reached and did not sever."""
+    return "pierce" if outcome == "pierce_failed" else "sever"
+
+
+def place_losses(entries: Iterable[Entry], *, faulty: int, not_made: int, outcome: str | None) -> dict[str, int]:
     """Parts lost by stage, and unstated: they add up to faulty + not_made.
 
     faulty: rework and scrap parts. In the order of the stages each takes the largest sum of parts over one of its
@@ -51,11 +62,11 @@ def place_losses(entries: Iterable[Entry], *, faulty: int, not_made: int, pierce
     """
     counted: dict[str, dict[str, int]] = {stage: defaultdict(int) for stage in STAGES}
     uncounted: set[str] = set()
-    for stage, term, parts in entries:
-        if parts is None:
-            uncounted.add(stage)
+    for entry in entries:
+        if entry.parts is None:
+            uncounted.add(entry.stage)
         else:
-            counted[stage][term] += parts
+            counted[entry.stage][entry.term] += entry.parts
     lost = dict.fromkeys((*STAGES, UNSTATED), 0)
     left = faulty
     for stage in STAGES:
@@ -63,5 +74,5 @@ def place_losses(entries: Iterable[Entry], *, faulty: int, not_made: int, pierce
         lost[stage] = takes
         left -= takes
     lost[UNSTATED] = left
-    lost["pierce" if pierce_failed else "sever"] += not_made
+    lost[stage_not_made(outcome)] += not_made
     return lost

@@ -171,7 +171,7 @@ def _counted(cut: Cut, standing: Standing, row: Row, around: Surroundings) -> Ro
         cut.defects,
         faulty=cut.rework + cut.scrap,
         not_made=cut.not_made,
-        pierce_failed=cut.outcome == "pierce_failed",
+        outcome=cut.outcome,
     )
     rework_minutes_e3 = sum(minutes_e3(event) for event in cut.reworked if not event.data.get("planned"))
     scrap_mass_mg = _scrap_mass_mg(cut, standing, job)

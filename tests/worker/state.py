@@ -69,6 +69,7 @@ def against(connection: Connection, site: str, judge: Recount) -> None:
         assert not differing, (attempt, differing)
     _sums_agree(connection, site, judge)
     _rework_agrees(connection, site, judge)
+    _lost_parts_agree(connection, site, judge)
     _jobs_and_plates_agree(connection, site, judge)
     found = {(row["code"], row["subject_kind"], row["subject"]) for row in rows_of(connection, "findings", site)}
     assert found == judge.contradictions
@@ -123,6 +124,18 @@ def _rework_agrees(connection: Connection, site: str, judge: Recount) -> None:
         booked = sum(row["minutes_e3"] for row in judge.rework if row["planned"] is planned)
         assert sum(row[name] for row in tallied) == booked
     assert all(set(REWORK_SUMS) <= row.keys() for row in tallied)
+
+
+def _lost_parts_agree(connection: Connection, site: str, judge: Recount) -> None:
+    combinations = {row["attempt"]: row["combination"] for row in rows_of(connection, "attempts", site)}
+    seen = rows_of(connection, "lost_parts", site)
+    assert all(row["combination"] == combinations[row["attempt"]] for row in seen)
+    kept = [{name: value for name, value in row.items() if name != "combination"} for row in seen]
+    assert _in_order(kept) == _in_order(judge.lost_parts)
+
+
+def _in_order(rows: Sequence[Row]) -> list[Row]:
+    return sorted(rows, key=lambda row: tuple(row[name] for name in ("attempt", "sort", "word", "certainty")))
 
 
 def _jobs_and_plates_agree(connection: Connection, site: str, judge: Recount) -> None:

@@ -15,7 +15,7 @@ from tests import builders
 from tests.conftest import Sites
 from tests.event_sets import arrival_order, event_sets
 from tests.independent_recount import recount
-from tests.worker.state import against, state
+from tests.worker.state import against, rows_of, state
 from worker import tallies
 from worker.tables import LIVE, SHADOW
 
@@ -135,18 +135,25 @@ def test_an_audit_sees_a_changed_row_in_each_table(sites: Sites, name: str) -> N
         builders.event("job.opened", "j", part_number="p", quantity=2, material="S355", thickness_mm=20),
         builders.event("plate.received", "p", material="S355", thickness_mm=20, parent="p"),
         builders.event("attempt.finished", "a", job="j", plate="p", **data),
-        builders.event("attempt.reworked", "a", operation="grinding", minutes=3, parts=1),
+        # So long a time for one part is a warning; a part that was good is lost by it.
+        builders.event("attempt.reworked", "a", operation="grinding", minutes=300, parts=1),
+        builders.event("machine.serviced", "L1", what="nozzle"),
     ]
     builders.append(sites.database, events, site=site)
     builders.count(sites.database, site=site)
     assert tallies.audit(sites.database, site).equal
     table = getattr(LIVE, name)
-    spoiled = {"jobs": "state", "plates": "state", "names": "spelling", "findings": "detail"}.get(name, "week")
+    without_week = {"names": "spelling", "lost_parts": "day"}
+    without_week |= dict.fromkeys(("jobs", "plates"), "state") | dict.fromkeys(("findings", "warnings"), "detail")
     with sites.database.write() as connection:
-        connection.execute(table.update().where(table.c.site == site).values({spoiled: "spoiled"}))
+        rows = len(rows_of(connection, name, site))
+        connection.execute(
+            table.update().where(table.c.site == site).values({without_week.get(name, "week"): "spoiled"})
+        )
+    assert rows
     (difference,) = tallies.audit(sites.database, site).differences
     assert difference.table == name
-    assert difference.only_stored == difference.only_recounted == (2 if name == "names" else 1)
+    assert difference.only_stored == difference.only_recounted == rows
     tallies.rebuild(sites.database, site)
     assert tallies.audit(sites.database, site).equal
 

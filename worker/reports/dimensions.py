@@ -137,6 +137,13 @@ _ALL: Final = (
 DIMENSIONS: Final[dict[str, Dimension]] = {dimension.name: dimension for dimension in _ALL}
 #: Only in report rework: what was done.
 OPERATION: Final = Dimension("operation", "rework operation", "operation", example="grinding")
+#: Only in report losses, one at a time: each divides the same lost parts by another sort of word.
+LOST_BY: Final = (
+    Dimension("stage", "stage of the cut that the lost parts failed first", "word", example="surface"),
+    Dimension("term", "defect term of the lost parts, or the outcome that made none", "word", example="wide_kerf"),
+    Dimension("location", "where on the part the defect is", "word", example="corner"),
+    Dimension("cause", "cause that was named, suspected and confirmed apart", "word", example="nozzle_worn"),
+)
 
 _CLEAN: Final = [surface for surface in SURFACES if surface_group(surface) == "clean"]
 

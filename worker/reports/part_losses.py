@@ -1,11 +1,15 @@
-"""Report losses: which stage of the cut do parts fail first."""
+"""Report losses: what goes wrong most, at which stage of the cut, and why?"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from worker.events import STAGES
 from worker.losses import UNSTATED
+from worker.reports.dimensions import LOST_BY
+from worker.reports.lost_by_word import RANK_BY, lost_by_word
 from worker.reports.notes import common_notes, cost_notes
-from worker.reports.questions import Question
+from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
 from worker.reports.report import Report
 
@@ -19,9 +23,25 @@ MEASURES = named_measures(
 
 
 def part_losses(reader: Reader, question: Question) -> Report:
-    """Parts lost by the first stage that they failed, and the yield of each stage, by group."""
+    """Parts lost by the first stage that they failed, and the yield of each stage, by group; or what words they have.
+
+    Divided by one of LOST_BY its rows are these words. Raises QuestionUnanswerable for what cannot go together.
+    """
+    sorts = [dimension.name for dimension in question.by if dimension in LOST_BY]
+    _refuse(question, sorts)
+    if sorts:
+        return lost_by_word(reader, question)
     groups = attempt_groups(reader, question)
     totals = attempt_totals(reader, question, groups)
     notes = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     return assemble("losses", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)
+
+
+def _refuse(question: Question, sorts: Sequence[str]) -> None:
+    if len(sorts) > 1:
+        detail = f"names {' and '.join(sorts)}, each of which divides the same lost parts; ask for one of them"
+        raise QuestionUnanswerable([Wrong("by", detail)])
+    if not sorts and question.options[RANK_BY.name] != RANK_BY.default:
+        names = ", ".join(dimension.name for dimension in LOST_BY)
+        raise QuestionUnanswerable([Wrong(RANK_BY.name, f"orders words; ask for them by one of {names}")])

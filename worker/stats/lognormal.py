@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -95,3 +95,58 @@ def positive_mean(values: Iterable[float], *, confidence: float, design_effect: 
     if high is None:
         return PositiveMean(n, zeros, mean, over_all, fitted, min(low, mean), None, NO_UPPER_LIMIT)
     return PositiveMean(n, zeros, mean, over_all, fitted, min(low, mean), max(high, mean), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ClusterLogs:
+    """The logarithms of the values of one cluster: how many, their mean, and their squares around it."""
+
+    n: int
+    mean: float
+    within: float
+
+    @classmethod
+    def of(cls, values: Collection[float]) -> ClusterLogs:
+        """Of values above zero, at least one. Any order gives the same."""
+        logs = [math.log(value) for value in values]
+        mean = math.fsum(logs) / len(logs)
+        return cls(len(logs), mean, math.fsum((log - mean) ** 2 for log in logs) if len(logs) > 1 else 0.0)
+
+
+def log_correlation(groups: Iterable[Collection[ClusterLogs]]) -> float | None:
+    """Intra-cluster correlation of the logarithms of values above zero, within the groups, in [-1, 1].
+
+    A group is its clusters. None where it is not defined: no group of two clusters, no cluster of two values, or all
+    alike. By one-way analysis of variance, cluster sizes being unequal: Donner A (1986), Int. Statistical Review
+    54, 67-82. Any order of clusters and groups gives the same.
+    """
+    counts = [clusters for clusters in groups if clusters]
+    sizes = [sum(cluster.n for cluster in clusters) for clusters in counts]
+    between_degrees = sum(len(clusters) - 1 for clusters in counts)
+    within_degrees = sum(sizes) - sum(len(clusters) for clusters in counts)
+    if between_degrees <= 0 or within_degrees <= 0:
+        return None
+    between = math.fsum(_between(clusters) for clusters in counts) / between_degrees
+    within = math.fsum(cluster.within for clusters in counts for cluster in clusters) / within_degrees
+    squares = [sum(cluster.n**2 for cluster in clusters) for clusters in counts]
+    size = math.fsum(n - n2 / n for n, n2 in zip(sizes, squares, strict=True)) / between_degrees
+    total = between + (size - 1) * within
+    return max(-1.0, min(1.0, (between - within) / total)) if total > 1e-12 else None
+
+
+def _between(clusters: Collection[ClusterLogs]) -> float:
+    """Squares of the clusters' means around the mean of all values."""
+    centre = math.fsum(cluster.n * cluster.mean for cluster in clusters) / sum(cluster.n for cluster in clusters)
+    return math.fsum(cluster.n * (cluster.mean - centre) ** 2 for cluster in clusters)
+
+
+def effect_of_clusters(cluster_sizes: Collection[int], *, alike: float | None) -> float:
+    """So many times fewer independent values would tell as much: 1 + (mean size - 1) x correlation, at least 1.
+
+    The mean size is that of the cluster of a value, on average over the values. alike: the correlation; None: not
+    known, then 1.
+    """
+    n = sum(cluster_sizes)
+    if not n or alike is None:
+        return 1.0
+    return max(1.0, 1 + (sum(size * size for size in cluster_sizes) / n - 1) * alike)
