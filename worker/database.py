@@ -131,10 +131,12 @@ def _postgresql_engine(url: str) -> Engine:
             "connect_timeout": CONNECT_SECONDS,
             "application_name": "cutledger",
             "options": " ".join(
-                f"-c {name}={milliseconds}"
-                for name, milliseconds in (
+                f"-c {name}={value}"
+                for name, value in (
                     ("idle_in_transaction_session_timeout", IDLE_IN_TRANSACTION_MS),
                     ("lock_timeout", LOCK_TIMEOUT_MS),
+                    # Compiling the queries of reports takes many times longer than running them.
+                    ("jit", "off"),
                 )
             ),
             # A server that vanished without a word is given up on within about 30 s.

@@ -291,13 +291,13 @@ class Recount:
         new: dict[str, list[Row]] = defaultdict(list)
         key = list(table.primary_key.columns)
         for some in in_batches(sorted(attempts)):
-            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some)).order_by(*key)
+            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
             for stored in self.connection.execute(query).mappings():
                 old[stored["attempt"]].append(dict(stored))
         for row in rows:
             new[row["attempt"]].append({"site": self.site} | row)
-        for found in new.values():
-            found.sort(key=lambda row: [str(row[column.name]).encode() for column in key])
+        for found in (*old.values(), *new.values()):
+            found.sort(key=lambda row: [str(row[column.name]) for column in key])
         changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
         written = [row for attempt in changed for row in new.get(attempt, ())]
         replace(self.connection, self.site, table, "attempt", [name for name in changed if name in old], written)

@@ -1,4 +1,4 @@
-"""The rounds: a thread beside what counts that looks for findings and publishes finished weeks, and holds up nobody."""
+"""The rounds: a thread beside what counts that looks for findings, publishes weeks and makes long answers anew."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import threading
 import time
 from typing import Final
 
+from worker.answers import make_answers
 from worker.database import Database, DatabaseUnavailable
 from worker.findings import look_when_due
 from worker.publishing import publish_due
@@ -52,6 +53,7 @@ class Rounds:
         try:
             look_when_due(self.database, now_us=time.time_ns() // 1_000)
             publish_due(self.database, now_us=time.time_ns() // 1_000)
+            make_answers(self.database, now_us=time.time_ns() // 1_000)
         except DatabaseUnavailable as error:
             log.warning("the rounds rest, the database is not available: %s", error)
             return False

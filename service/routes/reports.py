@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
-from datetime import date
+from contextlib import suppress
+from datetime import date, datetime
 from typing import Any, Final
 
 from flask import Response, request
@@ -19,7 +21,9 @@ from service.formats import CSV, JSON, json_response, report_csv, rows_csv
 from service.problems import Problem, not_found
 from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
-from worker.publishing import Stored, changes_since, published_answer, stored_as_of, weeks_published
+from worker import answers
+from worker.database import DatabaseUnavailable
+from worker.publishing import changes_since, published_answer, stored_as_of, weeks_published
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.plain import as_of_plain, json_bytes, read_plain, report_plain
@@ -29,7 +33,6 @@ from worker.reports.questions import (
     Question,
     QuestionUnanswerable,
     Wrong,
-    read_question,
 )
 from worker.reports.reading import INTERVAL, Reader, open_site
 from worker.reports.report import Column, Report
@@ -127,26 +130,32 @@ def get_report(name: str) -> Response:
         return _as_published(entry, site, asked, media_type)
     if "at" in asked:
         return _as_it_stood(entry, site, asked, media_type)
+    now = now_us()
     with database().read() as connection:
         reader = open_site(connection, site)
-        question = _question(reader, entry, asked)
-        etag = etag_of(site, reader.revision, name, media_type, *question.words, *as_of_plain(reader.as_of).values())
+        question = answers.asked(reader, entry, asked, now_us=now)
+        kept = answers.kept_answer(reader, entry, question, now_us=now)
+        revision, as_of = (reader.revision, as_of_plain(reader.as_of)) if kept is None else (kept.revision, kept.as_of)
+        etag = etag_of(site, revision, name, media_type, *question.words, *as_of.values())
         if (answer := unchanged(etag)) is not None:
             return answer
-        report = entry.answer(reader, question)
-    return tagged(_rendered(report, media_type), etag)
-
-
-def _question(reader: Reader, entry: Entry, asked: Mapping[str, Sequence[str]]) -> Question:
-    now = reader.calendar.place(now_us())
-    return read_question(
-        asked,
-        today=now.day,
-        settings=now.settings,
-        more=entry.more_dimensions,
-        options=entry.options,
-        by=entry.by,
-    )
+        if kept is not None:
+            response = _stored(reader, entry, question, kept.body, media_type)
+        else:
+            began = time.monotonic()
+            report = entry.answer(reader, question)
+            took_us = int((time.monotonic() - began) * 1_000_000)
+            response = _rendered(report, media_type)
+    with suppress(DatabaseUnavailable):
+        # The answer is there; that it could not be kept holds it up no longer.
+        if kept is not None:
+            answers.note_asked(database(), site, entry, question, kept, now_us=now)
+        elif took_us >= answers.KEPT_FROM_US:
+            body = json_bytes(report_plain(report))
+            answers.keep(
+                database(), reader, entry, question, asked, body, took_us=took_us, now_us=now, asked_us=now
+            )  # fmt: skip
+    return tagged(response, etag)
 
 
 def _as_published(entry: Entry, site: str, asked: Mapping[str, Sequence[str]], media_type: str) -> Response:
@@ -159,7 +168,7 @@ def _as_published(entry: Entry, site: str, asked: Mapping[str, Sequence[str]], m
         if (answer := unchanged(etag)) is not None:
             return answer
         if media_type == CSV:
-            return tagged(_stored_csv(reader, entry, stored), etag)
+            return tagged(_stored(reader, entry, stored.question, stored.body, CSV), etag)
         more = changes_since(reader, entry, stored)
     # The stored text itself, so that no figure is written otherwise than it was.
     body = stored.body.encode().removesuffix(b"}") + b"," + json_bytes(more).removeprefix(b"{")
@@ -172,15 +181,14 @@ def _as_it_stood(entry: Entry, site: str, asked: dict[str, list[str]], media_typ
     with database().read() as connection:
         standing = standing_at(connection, site, position)
         reader = standing.reader
-        question = _question(reader, entry, asked)
+        question = answers.asked(reader, entry, asked, now_us=now_us())
         what = ("at", *question.words, *as_of_plain(reader.as_of).values())
         etag = etag_of(site, standing.revision, entry.name, media_type, *what)
         if (answer := unchanged(etag)) is not None:
             return answer
         stored = stored_as_of(reader, entry, question)
         if stored is not None:
-            stored_json = Response(stored.body, mimetype=JSON)
-            return tagged(stored_json if media_type == JSON else _stored_csv(reader, entry, stored), etag)
+            return tagged(_stored(reader, entry, question, stored.body, media_type), etag)
         if standing.is_newest:
             return tagged(_rendered(entry.answer(reader, question), media_type), etag)
     standing.refuse_too_much()
@@ -210,19 +218,22 @@ def _media_type() -> str:
 def _rendered(report: Report, media_type: str) -> Response:
     if media_type == JSON:
         return Response(json_bytes(report_plain(report)), mimetype=JSON)
-    as_of = as_of_plain(report.as_of) | {"at": report.as_of.at and report.as_of.at.isoformat()}
     window = (report.first_day, report.last_day)
-    return _csv(report_csv(report), report.site, report.name, window, as_of)
+    return _csv(report_csv(report), report.site, report.name, window, as_of_plain(report.as_of))
 
 
-def _stored_csv(reader: Reader, entry: Entry, stored: Stored) -> Response:
-    """The rows of a stored answer."""
-    told, question = read_plain(stored.body), stored.question
+def _stored(reader: Reader, entry: Entry, question: Question, body: str | bytes, media_type: str) -> Response:
+    """A stored answer, as it is or its rows."""
+    if media_type == JSON:
+        return Response(body, mimetype=JSON)
+    told = read_plain(body)
     # Without a row nothing stored tells the columns.
     rows = told["rows"]
     names = list(rows[0]) if rows else [column.name for column in entry.answer(reader, question).columns]
     window = (question.first_day, question.last_day)
-    return _csv(rows_csv(names, rows), told["site"], told["report"], window, told["as_of"])
+    as_of = told["as_of"]
+    as_of["at"] = as_of["at"] and datetime.fromisoformat(as_of["at"])
+    return _csv(rows_csv(names, rows), told["site"], told["report"], window, as_of)
 
 
 def _csv(body: bytes, site: str, report: str, window: tuple[date, date], as_of: Mapping[str, Any]) -> Response:
@@ -231,7 +242,7 @@ def _csv(body: bytes, site: str, report: str, window: tuple[date, date], as_of: 
     response = Response(body, content_type=f"{CSV}; charset=utf-8; header=present")
     response.headers["Content-Disposition"] = f'attachment; filename="{plain}"'
     response.headers["X-As-Of"] = (
-        f"position={as_of['position']}; at={as_of['at'] or ''}; waiting={as_of['waiting']}; "
-        f"set_aside={as_of['set_aside']}"
+        f"position={as_of['position']}; at={as_of['at'].isoformat() if as_of['at'] else ''}; "
+        f"waiting={as_of['waiting']}; set_aside={as_of['set_aside']}"
     )
     return response

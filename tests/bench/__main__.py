@@ -13,13 +13,14 @@ from typing import Final
 import click
 from rich.console import Console
 
-from tests.bench import door, growth, large_batches, visible
+from tests.bench import door, growth, large_batches, reading_attempts, visible
 from tests.bench.figures import Figure
 from tests.bench.shop import FEWEST_ATTEMPTS
 from tests.bench.showing import show, write
 from tests.bench.surroundings import in_words, load_average, machine, versions
 
 RESULTS: Final = Path("bench-results")
+MEASURES: Final = ("visible", "batch", "growth", "door", "attempts")
 MANY: Final = 1_000_000
 MANY_QUICKLY: Final = 100_000
 #: Where no terminal says how wide it is.
@@ -35,7 +36,7 @@ Measure = Callable[[Path, Console], list[Figure]]
     help=f"Attempts of the large ledger (BENCH_ATTEMPTS); {MANY:,} by default.",
 )
 @click.option("--quick", is_flag=True, help=f"{MANY_QUICKLY:,} attempts unless --attempts says otherwise.")
-@click.option("--only", multiple=True, type=click.Choice(("visible", "batch", "growth", "door")), help="Run only this.")
+@click.option("--only", multiple=True, type=click.Choice(MEASURES), help="Run only this.")
 @click.option("--seed", default=1, show_default=True, help="The shop that is measured.")
 def main(attempts: int | None, only: Sequence[str], seed: int, *, quick: bool) -> None:
     """Measure the service on a real server, each figure beside a floor in the same run.
@@ -49,6 +50,7 @@ def main(attempts: int | None, only: Sequence[str], seed: int, *, quick: bool) -
         "batch": lambda folder, console: large_batches.measure(folder, console, seed=seed),
         "growth": lambda folder, console: growth.measure(folder, console, attempts=many, seed=seed),
         "door": lambda folder, console: door.measure(folder, console, seed=seed),
+        "attempts": lambda folder, console: reading_attempts.measure(folder, console, attempts=many, seed=seed),
     }
     console = Console()
     if not console.is_terminal:

@@ -23,8 +23,8 @@ from tests.independent_recount import recount
 from tests.service.conftest import Door, Service, cut, opened, received
 from worker.measures import MEASURES
 from worker.reports.catalogue import REPORTS
-from worker.reports.headline import DETAILS
 from worker.reports.dimensions import DIMENSIONS
+from worker.reports.headline import DETAILS
 
 NAMES = list(REPORTS)
 #: Those whose rows are sums of the attempts that a division puts together.

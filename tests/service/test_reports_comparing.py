@@ -137,7 +137,7 @@ def test_conditions_tells_what_a_disturbed_surface_costs_thickness_for_thickness
     assert rows[20]["difference"] == pytest.approx(0.4)
     assert rows[20]["difference_low"] < 0.4 < rows[20]["difference_high"]
     details = report["details"]
-    assert (details["thicknesses"], details["thicknesses_dropped"], details["parts_not_known"]) == (2, 0, 5)
+    assert (details["strata"], details["strata_dropped"], details["parts_not_known"]) == (2, 0, 5)
     assert details["odds_ratio_low"] > 1
     assert details["p_value"] < 0.05
     assert any("goes with a lower first-pass yield by about 40" in note for note in report["notes"])

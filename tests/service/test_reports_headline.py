@@ -42,7 +42,7 @@ def test_without_being_asked_there_is_no_headline(door: Door) -> None:
 
 
 def test_more_thick_plate_is_no_worse_week(door: Door) -> None:
-    """Thin plate yields 100 % and thick 50 %, in both; the week has more thick: its plain yield falls from 90 to 60 %."""
+    """Thin plate yields 100 % and thick 50 %, in both; the week has more thick: its plain yield falls to 60 %."""
     door.told(
         *cuts(10, of=10, ago=3, plates=16), *cuts(5, of=10, ago=3, plates=4, thickness_mm=40),
         *cuts(10, of=10, plates=4), *cuts(5, of=10, plates=16, thickness_mm=40),

@@ -23,11 +23,12 @@ from tests import builders
 from tests.grown import BROKER, broker_or_skip
 from worker import ledger, recount, tallies, tasks
 from worker.database import Database
-from worker.findings import Finding, findings
+from worker.findings import findings
 from worker.folding import Cut
 from worker.installing import add_site
 from worker.keys import new_key
 from worker.loop import Loop, count_owed
+from worker.noticing.finding import Finding
 from worker.records import Event
 from worker.reports.reading import open_site
 from worker.tasks import Nudger
@@ -107,7 +108,7 @@ def test_an_event_that_the_fold_cannot_bear_is_set_aside_and_the_rest_goes_on(
 
 
 def findings_of(connection: Connection, site: str) -> list[Finding]:
-    return findings(open_site(connection, site), now_us=builders.NOW_US)[0]
+    return [one.finding for one in findings(open_site(connection, site), now_us=builders.NOW_US)[0]]
 
 
 def test_a_reader_delays_no_writer_and_no_checkpoint(database: Database) -> None:

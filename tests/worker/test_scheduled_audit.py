@@ -15,8 +15,9 @@ from worker import audits
 from worker.auditing import AUDIT_HOURS, Auditor, audit_hours
 from worker.audits import AuditRunning, audit_when_due, begin
 from worker.database import Database
-from worker.findings import Finding, findings
+from worker.findings import findings
 from worker.installing import add_site
+from worker.noticing.finding import Finding
 from worker.reports.reading import open_site
 from worker.settings import SettingWrong
 from worker.tables import LIVE, sites
@@ -33,7 +34,7 @@ def audited(database: Database, *, hours_later: float, every_hours: float = 24) 
 def audit_findings(database: Database) -> list[Finding]:
     with database.read() as connection:
         found, _ = findings(open_site(connection, SITE), now_us=NOW_US, kind="audit")
-    return found
+    return [one.finding for one in found]
 
 
 def spoil(database: Database) -> None:

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
 from scipy import special
+from scipy.signal import fftconvolve
 
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, Correlation, correlation, effective, few_degrees
 from worker.stats.multiplicity import benjamini_hochberg
@@ -22,6 +23,10 @@ WARNING: Final = 0.95
 ALARM: Final = 0.998
 #: Share of false ones among the alarms that is put up with.
 FALSE_SHARE: Final = 0.05
+#: Products of chances up to which they are added up one by one.
+MOST_TERMS: Final = 4_000_000
+#: Chances below this are not told apart: large lots are reckoned to so many places only.
+LEAST_P: Final = 1e-12
 TOO_FEW: Final = "too few"
 NO_OTHERS: Final = "no other lot in the same stratum"
 
@@ -143,8 +148,15 @@ def _sum_of(strata: Sequence[_Stratum]) -> Any:
     """Chances of 0 to all failures in all strata together."""
     chances = np.ones(1)
     for stratum in strata:
-        chances = np.convolve(chances, stratum.chances())
+        chances = _convolved(chances, stratum.chances())
     return chances
+
+
+def _convolved(one: Any, other: Any) -> Any:
+    """Chances of the sum. Term by term, or by transforms where that would take too long: exact to about 1e-15 then."""
+    if len(one) * len(other) <= MOST_TERMS:
+        return np.convolve(one, other)
+    return fftconvolve(one, other).clip(0, None)
 
 
 def _tails(chances: Any) -> tuple[Any, Any]:
@@ -161,7 +173,7 @@ def _within(found: Funnel, few: Any, many: Any, *, degrees: float | None) -> Fun
         found,
         warning=warning,
         alarm=alarm,
-        p=by_student(min(1.0, 2 * min(low, high)), degrees),
+        p=by_student(min(1.0, max(LEAST_P, 2 * min(low, high))), degrees),
         outside=_outside(x / (len(few) - 1), warning, alarm),
         side=("worse" if high < low else "better") if high != low else None,
     )

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from scipy.stats import betabinom
+from scipy.stats import betabinom, binom
 
 from worker.stats.clustering import Clustered
-from worker.stats.lots import NO_OTHERS, TOO_FEW, funnel, poisson_limits
+from worker.stats.lots import LEAST_P, MOST_TERMS, NO_OTHERS, TOO_FEW, _convolved, funnel, poisson_limits
 
 
 def test_fun_01_exact_poisson_limits() -> None:
@@ -44,3 +45,19 @@ def test_lots_of_one_part_plates_have_exact_tails_however_few() -> None:
     # 3, 4 or 5 of 5 by a beta-binomial of Beta(1.5, 8.5), doubled.
     chance = betabinom(5, 1.5, 8.5)
     assert found.p == pytest.approx(2 * chance.sf(2), abs=1e-12)
+
+
+def test_large_lots_are_placed_as_exactly_and_in_no_time() -> None:
+    """Three lots of 300,000 parts, far beyond what is added up term by term; the worse one stands out."""
+    lots = {name: {0: Clustered.of([(bad, 100)] * 3_000)} for name, bad in (("A", 5), ("B", 5), ("C", 9))}
+    placed = funnel(lots)
+    assert [placed[name].side for name in "ABC"] == ["better", "better", "worse"]
+    assert placed["C"].p is not None
+    assert placed["C"].p >= LEAST_P
+    assert placed["C"].expected == pytest.approx(0.05)
+
+
+def test_transforms_give_the_chances_that_adding_up_gives() -> None:
+    one, other = binom.pmf(np.arange(2_501), 2_500, 0.04), binom.pmf(np.arange(2_501), 2_500, 0.05)
+    assert len(one) * len(other) > MOST_TERMS
+    assert _convolved(one, other) == pytest.approx(np.convolve(one, other), abs=1e-15)
