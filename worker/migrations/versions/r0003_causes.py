@@ -124,8 +124,8 @@ def upgrade() -> None:
 def downgrade() -> None:
     """Back to the one before."""
     for name in (
-        "kept_answers", "published_reports", "published_weeks", "looks", "finding_changes", "kept_findings", "warnings", "lost_parts",
-        "services",
+        "kept_answers", "published_reports", "published_weeks", "looks", "finding_changes", "kept_findings", "warnings",
+        "lost_parts", "services",
     ):  # fmt: skip
         op.drop_table(name)
     op.drop_column("sites", "fold")
