@@ -25,7 +25,8 @@ def _count_if(*conditions: Expression) -> Expression:
     return case((and_(*conditions), 1), else_=0)
 
 
-def _capped(expression: Expression) -> Expression:
+def capped(expression: Expression) -> Expression:
+    """At most MOST_IN_CLUSTER."""
     return case((expression > MOST_IN_CLUSTER, MOST_IN_CLUSTER), else_=expression)
 
 
@@ -35,7 +36,7 @@ def _terms(a: Any) -> dict[str, Expression]:
     first = a.is_first
     judged = a.good + a.rework + a.scrap + a.not_made
     with_pierces = and_(finished, a.pierces > 0)
-    pierces, failed = _capped(a.pierces), _capped(a.failed_pierces)
+    pierces, failed = capped(a.pierces), capped(a.failed_pierces)
     stages = ("pierce", "sever", "surface", "size", "unstated")
     plain = (
         "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden",
@@ -83,7 +84,7 @@ def attempt_sums(attempts: FromClause, *, by: Sequence[Expression], where: Seque
         .group_by(*by, *within)
         .subquery("clusters")
     )
-    n, x = _capped(inner.c.parts_judged_first), _capped(inner.c.first_pass_good)
+    n, x = capped(inner.c.parts_judged_first), capped(inner.c.first_pass_good)
     over_clusters = {
         "clusters": _count_if(n > 0),
         "cluster_n2": n * n,
