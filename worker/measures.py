@@ -43,6 +43,11 @@ class ShareOf:
     x2_over_n_e6: str
     prefix: str = ""
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All of them."""
+        return (self.x, self.n, self.clusters, self.n2, self.x2_over_n_e6)
+
     def counts(self, sums: Sums) -> Clustered:
         """The counts within sums."""
         return Clustered(
@@ -90,8 +95,11 @@ class Measure:
 
 
 def ratio(over: int | Fraction, under: int | Fraction) -> float | None:
-    """Quotient; None when there is nothing under the bar."""
-    return float(Fraction(over) / under) if under else None
+    """Quotient, rounded once; None when there is nothing under the bar."""
+    if not under:
+        return None
+    # Whole numbers are divided as exactly, ten times as fast.
+    return over / under if isinstance(over, int) and isinstance(under, int) else float(Fraction(over) / under)
 
 
 def scaled(amount: int, scale: int) -> Decimal:

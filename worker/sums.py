@@ -13,6 +13,9 @@ from worker.tables import REWORK_SUMS, TALLY_SUMS
 E6 = 1_000_000
 #: Sums of squares take no more of a cluster than this, so that they fit in 64 bits whatever was entered.
 MOST_IN_CLUSTER = 1_000_000
+#: Sums over clusters, and what makes them: parts of a cluster, and good ones.
+_OVER_CLUSTERS = ("clusters", "cluster_n2", "cluster_x2_over_n_e6")
+_OF_CLUSTERS = ("parts_judged_first", "first_pass_good")
 Expression = ColumnElement[Any]
 
 
@@ -69,29 +72,40 @@ def _terms(a: Any) -> dict[str, Expression]:
     }
 
 
-def attempt_sums(attempts: FromClause, *, by: Sequence[Expression], where: Sequence[Expression]) -> Select[Any]:
-    """Query of the labelled columns `by` and all TALLY_SUMS over the attempts that meet `where`.
+def attempt_sums(
+    attempts: FromClause,
+    *,
+    by: Sequence[Expression],
+    where: Sequence[Expression],
+    names: Sequence[str] = TALLY_SUMS,
+) -> Select[Any]:
+    """Query of the labelled columns `by` and these of TALLY_SUMS, in this order, over the attempts that meet `where`.
 
     Clusters (the first attempts of one plate, else one run, else one attempt) are formed within one production day and
-    combination, as the tallies form them: so sums over attempts equal sums over tallies.
+    combination, as the tallies form them: so sums over attempts equal sums over tallies. The fewer sums, the quicker:
+    attempts may be sorted with all that is summed.
     """
     a = attempts.c
-    within = (a.day, a.combination, a.cluster)
     terms = _terms(a)
+    met = (a.state.in_(("finished", "open")), *where)
+    if not any(name in _OVER_CLUSTERS for name in names):
+        return select(*by, *(total(terms[name]).label(name) for name in names)).where(*met).group_by(*by)
+    summed = dict.fromkeys((*_OF_CLUSTERS, *(name for name in names if name in terms)))
     inner = (
-        select(*by, *(total(term).label(name) for name, term in terms.items()))
-        .where(a.state.in_(("finished", "open")), *where)
-        .group_by(*by, *within)
+        select(*by, *(total(terms[name]).label(name) for name in summed))
+        .where(*met)
+        # The cluster first: it tells attempts apart at once, and the groups lead no database to the index of all days.
+        .group_by(a.cluster, a.day, a.combination, *by)
         .subquery("clusters")
     )
-    n, x = capped(inner.c.parts_judged_first), capped(inner.c.first_pass_good)
+    n, x = (capped(inner.c[name]) for name in _OF_CLUSTERS)
     over_clusters = {
         "clusters": _count_if(n > 0),
         "cluster_n2": n * n,
         "cluster_x2_over_n_e6": case((n > 0, x * x * E6 // n), else_=literal(0)),
     }
     columns = [inner.c[column.name] for column in by]
-    sums = [total(over_clusters[name] if name in over_clusters else inner.c[name]).label(name) for name in TALLY_SUMS]
+    sums = [total(over_clusters[name] if name in over_clusters else inner.c[name]).label(name) for name in names]
     return select(*columns, *sums).group_by(*columns)
 
 

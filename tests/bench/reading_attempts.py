@@ -63,15 +63,14 @@ class Asked:
     floor: list[float] = field(default_factory=list)
 
 
-def questions(connection: Connection) -> Iterator[str]:
+def questions(connection: Connection, window: tuple[date, date]) -> Iterator[str]:
     """Each report as it is asked when nothing is said, then what only attempts carry.
 
-    A report that cannot be asked without more is left out.
+    What cannot be asked without more is left out, and so is what would have too many rows.
     """
-    window = WINDOWS["8 weeks"]
-    yield from (name for name in REPORTS if connection.get(path_of(name, window)).status != UNANSWERABLE)
-    yield from OF_ATTEMPTS
-    yield LONG
+    for question in (*REPORTS, *OF_ATTEMPTS, LONG):
+        if connection.get(path_of(question, window)).status != UNANSWERABLE:
+            yield question
 
 
 def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list[Figure]:
@@ -83,8 +82,10 @@ def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list
         closing(_driver(folder)) as driver,
         bar(console, "reports of both windows", total=REPEATS) as advance,
     ):
-        known = list(questions(connection))
-        asked = {window: Asked({question: [] for question in known}) for window in WINDOWS}
+        asked = {
+            window: Asked({question: [] for question in questions(connection, days)})
+            for window, days in WINDOWS.items()
+        }
         for _ in range(REPEATS):
             for window, days in WINDOWS.items():
                 _ask(connection, driver, days, asked[window])

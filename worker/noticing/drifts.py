@@ -93,7 +93,8 @@ def _charts(
     by = tuple(DIMENSIONS[name] for name in names)
     # A pierce is judged at once; a part only when it is inspected.
     asked = question if code == PIERCES else settled(reader, question)[0]
-    groups = attempt_groups(reader, replace(asked, by=by))
+    share_of = FAILED_PIERCES if code == PIERCES else FIRST_PASS
+    groups = attempt_groups(reader, replace(asked, by=by), share_of.names)
     machines: dict[str, dict[str, dict[Group, list[Clustered]]]] = defaultdict(lambda: defaultdict(dict))
     for (machine, day, *rest), sums in groups.items():
         counts = _failures(code, sums)

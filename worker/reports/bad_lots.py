@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from sqlalchemy import func, select
 
 from worker.batches import in_batches
 from worker.measures import FIRST_PASS
-from worker.plausible_series import heat_by_machine
+from worker.plausible_series import MACHINE, heat_by_machine
 from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums, asked_of, window_of
+from worker.reports.reading import Group, Reader, Sums, asked_of, spellings, window_of
 from worker.reports.report import Column, Report
 from worker.stats.clustering import Clustered
-from worker.stats.lots import Funnel, funnel
+from worker.stats.lots import FALSE_SHARE, Funnel, funnel
+from worker.stats.tails import at_least, at_most
 
 LOT_OF: Final = Option("lot", "what makes a lot: mill and heat number together, or the supplier", ("heat", "supplier"))
 OPTIONS: Final = (LOT_OF,)
@@ -27,8 +28,8 @@ OPTIONS: Final = (LOT_OF,)
 #: between them: else the machine may have changed, not the steel.
 LEAST_PLATES: Final = 2
 LEAST_DAYS: Final = 2
-#: Judged parts of a lot on a machine from which on that machine has a say in who is to blame.
-LEAST_PARTS: Final = 5
+#: A machine's part of a lot is bad, or fine, where chance brings as much with less than this probability.
+UNLIKELY: Final = 0.05
 _DIMENSIONS: Final = {"heat": ("mill", "heat_number"), "supplier": ("supplier",)}
 
 #: Like is compared with like.
@@ -45,7 +46,7 @@ COLUMNS: Final = (
         "integer",
     ),
     Column("not_good", "parts", "those among them that were not good at once", "integer"),
-    Column("plates", "", "plates (else runs, else attempts) among them", "integer"),
+    Column("plates", "", "plates (else runs, else attempts) among them; one cut on two days counts twice", "integer"),
     Column("days", "", "production days on which they were cut", "integer"),
     Column("machines", "", "machines on which they were cut; null where there is no need to look", "integer"),
     Column("failure_share", "share (0-1)", "not good over parts"),
@@ -82,12 +83,15 @@ class Seen:
 
     @property
     def without_service(self) -> bool:
-        """Two plates on two days on one machine, with no service between them; one not tracked by plates is a run."""
+        """Two plates on two days on one machine, with no service between them; one not tracked is a run."""
         for machine, cuts in self.plates.items():
             services = sorted(self.services.get(machine, ()))
-            for (earlier_us, plate, day), (later_us, other, later_day) in pairwise(sorted(cuts)):
-                between = any(earlier_us < at < later_us for at in services)
-                if plate != other and day != later_day and not between:
+            stretches: dict[int, list[tuple[str, str]]] = defaultdict(list)
+            for began_us, plate, day in cuts:
+                stretches[bisect_left(services, began_us)].append((plate, day))
+            # Of two plates and two days some cut is of another plate and of another day than some other.
+            for stretch in stretches.values():
+                if len({plate for plate, _ in stretch}) > 1 and len({day for _, day in stretch}) > 1:
                     return True
         return False
 
@@ -103,10 +107,11 @@ def bad_lots(reader: Reader, question: Question) -> Report:
     since every heat of a grade that is hard to cut would else look bad beside those of an easy one.
     """
     names = _DIMENSIONS[question.options[LOT_OF.name]]
-    groups, _, notes = compared_groups(reader, question, (*names, *STRATUM, "day"))
+    groups, unsettled, notes = compared_groups(reader, question, (*names, *STRATUM, "day"))
+    settled = replace(question, without_days=frozenset(unsettled))
 
     def look(lots: Iterable[Group]) -> Mapping[Group, Seen]:
-        return _seen(reader, question, names, lots)
+        return _seen(reader, settled, names, lots)
 
     return _answer(reader, question, groups, notes, look)
 
@@ -129,7 +134,11 @@ def _answer(reader: Reader, question: Question, groups: dict[Group, Sums], notes
     placed = funnel(strata)
     firm = [lot for lot, found in placed.items() if _is_firm(found, len(days[lot]))]
     seen = look(firm)
-    rows = [_row(lot, found, len(days[lot]), seen.get(lot), of_supplier=width == 1) for lot, found in placed.items()]
+    tells_suspect = "heat_or_machine" not in reader.calendar.latest.limits.off
+    rows = [
+        _row(lot, found, len(days[lot]), seen.get(lot), of_supplier=width == 1, tells_suspect=tells_suspect)
+        for lot, found in placed.items()
+    ]
     rows.sort(key=lambda row: (row["q_value"] is None, row["q_value"] or 0.0, row["mill"] or "", row["lot"]))
     without = sum(1 for found in placed.values() if found.p is None)
     details = {
@@ -146,7 +155,9 @@ def _is_firm(found: Funnel, days: int) -> bool:
     return is_out and found.clusters >= LEAST_PLATES and days >= LEAST_DAYS
 
 
-def _row(lot: Group, found: Funnel, days: int, seen: Seen | None, *, of_supplier: bool) -> dict[str, Any]:
+def _row(
+    lot: Group, found: Funnel, days: int, seen: Seen | None, *, of_supplier: bool, tells_suspect: bool
+) -> dict[str, Any]:
     verdict = _verdict(found, seen)
     return {
         "mill": None if of_supplier else lot[0],
@@ -166,7 +177,7 @@ def _row(lot: Group, found: Funnel, days: int, seen: Seen | None, *, of_supplier
         "design_effect": found.design_effect,
         "p_value": found.p,
         "q_value": found.q,
-        "suspect": _suspect(seen, found.expected) if verdict == "worse" and seen is not None else None,
+        "suspect": _suspect(seen, found) if verdict == "worse" and seen is not None and tells_suspect else None,
         "parts_left_out": round(found.left_out),
         "reason": found.reason,
     }
@@ -180,13 +191,25 @@ def _verdict(found: Funnel, seen: Seen | None) -> str | None:
     return "watch" if found.side == "worse" else None
 
 
-def _suspect(seen: Seen, expected: float | None) -> str:
-    """What to look at first; a machine that cut less than LEAST_PARTS of the lot says nothing."""
-    told = {machine: found for machine, found in seen.parts.items() if machine is not None and found[0] >= LEAST_PARTS}
-    suspicion = heat_by_machine({machine: bad > (expected or 0.0) * n for machine, (n, bad) in told.items()})
-    if suspicion is None:
+def _suspect(seen: Seen, found: Funnel) -> str:
+    """What to look at first. A machine is bad or fine with the lot only where its parts tell so beyond chance."""
+    told = {machine: counts for machine, counts in seen.parts.items() if machine is not None and counts[0]}
+    if len(told) < 2:
         return "it was cut on one machine only: cut a plate of it on another before the steel is blamed"
+    is_bad = {machine: bad for machine, (n, x) in told.items() if (bad := _is_bad(n, x, found)) is not None}
+    suspicion = heat_by_machine(is_bad)
+    if suspicion is None or (suspicion.suspect == MACHINE and len(is_bad) < len(told)):
+        unclear = ", ".join(sorted(machine for machine in told if machine not in is_bad)) or ", ".join(sorted(told))
+        return f"what {unclear} cut of it does not tell the machine from the steel: cut more of it there"
     return suspicion.detail
+
+
+def _is_bad(n: int, x: int, found: Funnel) -> bool | None:
+    """True where x of n bad parts are more than the others' rate gives, False where fewer than the lot's; else None."""
+    effect = found.design_effect or 1.0
+    if at_least(x / effect, n / effect, found.expected or 0.0) < UNLIKELY:
+        return True
+    return False if at_most(x / effect, n / effect, found.share or 0.0) < UNLIKELY else None
 
 
 def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iterable[Group]) -> dict[Group, Seen]:
@@ -211,6 +234,7 @@ def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iter
                 n, bad = seen.parts.get(machine, (0, 0))
                 seen.parts[machine] = (n + int(parts), bad + int(parts) - int(good))
                 seen.plates[machine].append((began_us, plate, day))
+    spelled = spellings(reader, "machine")
     if wanted:
         services: dict[str | None, list[int]] = defaultdict(list)
         query_services = select(s.machine, s.time_us).where(s.site == reader.site, s.day.between(*days))
@@ -218,18 +242,29 @@ def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iter
             services[machine].append(at)
         for seen in found.values():
             seen.services = services
+            seen.parts = {machine and spelled.get(machine, machine): told for machine, told in seen.parts.items()}
     return found
 
 
 def _said(rows: list[dict[str, Any]]) -> list[str]:
-    worse = [row for row in rows if row["verdict"] == "worse"]
-    if not worse:
-        return ["no lot is worse than chance explains, at 99.8 % and after correction for looking at all of them"]
-    return [
+    if not any(row["q_value"] is not None for row in rows):
+        return ["no lot could be compared: none has parts enough beside others of its thickness on its machine"]
+    notes = [
         f"lot {row['lot']} is worse than chance explains: {row['not_good']} of {row['parts']} parts on {row['plates']} "
-        f"plates were not good at once, {row['expected_share']:.0%} would be expected; {row['suspect']}"
-        for row in worse
+        f"plates were not good at once, {row['expected_share']:.0%} would be expected"
+        + (f"; {row['suspect']}" if row["suspect"] else "")
+        for row in rows
+        if row["verdict"] == "worse"
     ]
+    unconfirmed = [
+        f"lot {row['lot']} lies beyond what chance explains, but not on two plates on two days without a service in "
+        "between: the machine may have changed, not the steel"
+        for row in rows
+        if row["verdict"] == "watch" and row["q_value"] < FALSE_SHARE and row["failure_share"] > row["alarm_high"]
+    ]
+    if notes or unconfirmed:
+        return notes + unconfirmed
+    return ["no lot is worse than chance explains, at 99.8 % and after correction for looking at all of them"]
 
 
 def example(reader: Reader, question: Question) -> Report:

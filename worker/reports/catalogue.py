@@ -100,7 +100,7 @@ _ENTRIES: Final = (
         details=plate_conditions.DETAILS,
         options=plate_conditions.OPTIONS,
         by=(),
-        keys=("thickness_mm", "machine"),
+        keys=("thickness_mm", "material", "machine"),
         example=plate_conditions.example,
     ),
     Entry(

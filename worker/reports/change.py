@@ -11,7 +11,7 @@ from worker.measures import FAILED_PIERCES, FIRST_PASS
 from worker.reports.comparing import compared_groups, described, invented
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.marks import Marks, marks
-from worker.reports.notes import common_notes
+from worker.reports.notes import COMMON_SUMS, common_notes
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, added, attempt_groups
@@ -20,7 +20,6 @@ from worker.stats.charts import Chart, Counts, auto_chart, laney_chart, mix_adju
 from worker.stats.clustering import Clustered, correlation, effective
 from worker.stats.ewma import Ewma, chart_ewma
 from worker.stats.runs import chart_signals, confirmed
-from worker.tables import TALLY_SUMS
 
 CHART: Final = Option(
     "chart",
@@ -73,8 +72,9 @@ def change(reader: Reader, question: Question) -> Report:
     else:
         # A pierce is judged at once: no day is left out.
         asked = replace(question, by=tuple(DIMENSIONS[name] for name in names))
-        groups = attempt_groups(reader, asked)
-        totals = added(groups.values(), TALLY_SUMS)
+        sums = (*FAILED_PIERCES.names, *COMMON_SUMS)
+        groups = attempt_groups(reader, asked, sums)
+        totals = added(groups.values(), sums)
         notes = [note for note in common_notes(totals, asked, reader.as_of) if not note.startswith("provis")]
     return _answer(reader, question, groups, notes, marks(reader, question, per=question.options[PER.name]))
 
@@ -197,6 +197,12 @@ def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> l
     if chart.reason is not None:
         return [f"no limits can be drawn: {chart.reason}"]
     signalling, what = _signalling(rows), _what(question)
+    patterns = [row["period"] for row in rows if row["rules"] is not None]
+    if not signalling and patterns:
+        return [
+            f"no single point of the {what} left its limits, but {_named(patterns)} form a pattern that chance seldom "
+            "makes (column rules): a lasting change is likely; chart=ewma shows small ones"
+        ]
     if not signalling:
         return [f"the {what} varies no more than the chart allows: a single low or high point is no reason to act"]
     return [f"the {what} left its limits in {_named(signalling)}: look for what changed there"]

@@ -9,12 +9,11 @@ from typing import Any
 
 from worker.measures import FIRST_PASS
 from worker.reports.dimensions import DIMENSIONS
-from worker.reports.notes import common_notes
+from worker.reports.notes import COMMON_SUMS, common_notes
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, added, attempt_groups, settled
 from worker.reports.report import Column, Report
 from worker.stats.clustering import Clustered
-from worker.tables import TALLY_SUMS
 
 _MOST_DAYS_NAMED = 5
 
@@ -22,11 +21,11 @@ _MOST_DAYS_NAMED = 5
 def compared_groups(
     reader: Reader, question: Question, names: Sequence[str]
 ) -> tuple[dict[Group, Sums], list[date], list[str]]:
-    """(sums by these dimensions over settled days, days left out, notes)."""
-    by = tuple(DIMENSIONS[name] for name in names)
+    """(sums of first attempts by these dimensions over settled days, days left out, notes)."""
+    by, sums = tuple(DIMENSIONS[name] for name in names), (*FIRST_PASS.names, *COMMON_SUMS)
     asked, unsettled = settled(reader, question)
-    groups = attempt_groups(reader, replace(asked, by=by))
-    totals = added(groups.values(), TALLY_SUMS)
+    groups = attempt_groups(reader, replace(asked, by=by), sums)
+    totals = added(groups.values(), sums)
     notes = [
         note for note in common_notes(totals, replace(question, by=by), reader.as_of) if not note.startswith("provis")
     ]

@@ -5,19 +5,20 @@ from __future__ import annotations
 from worker.measures import FAILED_PIERCES
 from worker.reports.notes import certainty_notes, common_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
 from worker.reports.report import Report
 
 MEASURES = named_measures(
     "attempts", "pierces", "failed_pierces", "failed_pierce_rate", "failed_pierces_per_1000",
     "attempts_without_pierces",
 )  # fmt: skip
+_SUMS = summed_for(MEASURES)
 
 
 def failed_pierces(reader: Reader, question: Question) -> Report:
     """Failed-pierce rate by group."""
-    groups = attempt_groups(reader, question)
-    totals = attempt_totals(reader, question, groups)
+    groups = attempt_groups(reader, question, _SUMS)
+    totals = attempt_totals(reader, question, groups, _SUMS)
     notes = [
         *certainty_notes(totals, question, FAILED_PIERCES, share="failed-pierce rate", of="pierces", cluster="attempt"),
         *common_notes(totals, question, reader.as_of),

@@ -8,7 +8,7 @@ from worker.measures import FIRST_PASS
 from worker.reports.headline import headline
 from worker.reports.notes import certainty_notes, common_notes, cost_notes, in_rework_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
 from worker.reports.report import Report
 
 MEASURES = named_measures(
@@ -20,16 +20,17 @@ MEASURES = named_measures(
     "rework_minutes", "rework_minutes_per_good_part", "cutting_seconds", "lost_seconds", "attempts_without_seconds",
     "interruptions", "scrap_mass_kg", "cost_of_poor_quality",
 )  # fmt: skip
+_SUMS = summed_for(MEASURES)
 
 
 def first_pass_yield(reader: Reader, question: Question) -> Report:
     """First-pass yield and the counts around it, by group."""
-    groups = attempt_groups(reader, question)
-    totals = attempt_totals(reader, question, groups)
+    groups = attempt_groups(reader, question, _SUMS)
+    totals = attempt_totals(reader, question, groups, _SUMS)
     details, said = headline(reader, question)
     notes = [
         *said,
-        *certainty_notes(totals, question, FIRST_PASS, share="first-pass yield", of="parts", cluster="plate"),
+        *certainty_notes(totals, question, FIRST_PASS, share="first-pass yield", of="parts", cluster="plate-day"),
         *common_notes(totals, question, reader.as_of),
         *pierce_notes(totals),
         *in_rework_notes(totals),

@@ -8,7 +8,7 @@ of both.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 
 from worker.measures import FIRST_PASS
@@ -55,10 +55,13 @@ def headline(reader: Reader, question: Question) -> tuple[dict[str, Any], list[s
     """(details, notes) of a question; all details are None unless it asks against=baseline."""
     if question.options.get(AGAINST.name) != "baseline":
         return dict.fromkeys(column.name for column in DETAILS), []
+    # The calendar begins with the year 1: a window that begins there has nothing before it.
+    days_before = (question.first_day - date.min).days
     before = replace(
         question,
-        first_day=question.first_day - timedelta(days=BASELINE_DAYS),
-        last_day=question.first_day - timedelta(days=1),
+        first_day=question.first_day - timedelta(days=min(BASELINE_DAYS, days_before)),
+        last_day=question.first_day - timedelta(days=min(1, days_before)),
+        without_days=frozenset({question.first_day}) if not days_before else frozenset(),
     )
     found = _compared(_by_mix(reader, question), _by_mix(reader, before), confidence=question.confidence)
     return _details(found, before), [_said(found)]
@@ -66,7 +69,7 @@ def headline(reader: Reader, question: Question) -> tuple[dict[str, Any], list[s
 
 def _by_mix(reader: Reader, question: Question) -> dict[Group, Sums]:
     asked, _ = settled(reader, question)
-    groups = attempt_groups(reader, replace(asked, by=tuple(DIMENSIONS[name] for name in MIX)))
+    groups = attempt_groups(reader, replace(asked, by=tuple(DIMENSIONS[name] for name in MIX)), FIRST_PASS.names)
     return {group: sums for group, sums in groups.items() if sums[FIRST_PASS.n] and None not in group}
 
 
@@ -101,7 +104,7 @@ def _said(found: Standardised) -> str:
         return f"the yield cannot be held against the weeks before: {found.reason or 'nothing was judged'}"
     beside = f"{found.observed.share:.1%} where the 26 weeks before would give {found.expected.share:.1%} for this mix"
     if found.verdict == "same":
-        return f"{beside}: chance explains the difference"
+        return f"{beside}: chance may explain the difference, which does not prove that nothing changed"
     low, high = found.difference.low, found.difference.high
     span = "" if low is None or high is None else f" by {abs(low):.1%} to {abs(high):.1%} of the parts"
     if found.verdict == "lower":

@@ -44,7 +44,7 @@ def _services(reader: Reader, question: Question, per: str) -> dict[str, str]:
 
 
 def _recipes(reader: Reader, question: Question, per: str) -> dict[str, str]:
-    groups = attempt_groups(reader, replace(question, by=(DIMENSIONS[per], DIMENSIONS["recipe"])))
+    groups = attempt_groups(reader, replace(question, by=(DIMENSIONS[per], DIMENSIONS["recipe"])), ("attempts",))
     begun: dict[str, str] = {}
     for (period, recipe), sums in groups.items():
         if recipe is not None and sums["attempts"]:

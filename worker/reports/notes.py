@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Final
 
 from worker.measures import ShareOf
 from worker.reports.questions import Question
 from worker.reports.report import AsOf
 from worker.stats.clustering import INDEPENDENCE_ASSUMED
+
+#: The sums that `common_notes` speaks of.
+COMMON_SUMS: Final = ("pending_first", "open_attempts", "bevelled_attempts")
 
 
 def _are(count: int, thing: str) -> str:
@@ -41,8 +45,9 @@ def certainty_notes(
         return
     count, clusters = sums[share_of.n], sums[share_of.clusters]
     many = f"1 {cluster}" if clusters == 1 else f"{clusters} {cluster}s"
+    counted = f"1 {of.removesuffix('s')}" if count == 1 else f"{count} {of}"
     yield (
-        f"{count} {of} of {many}: the {share} lies between {100 * found.low:.3g} and {100 * found.high:.3g} % "
+        f"{counted} of {many}: the {share} lies between {100 * found.low:.3g} and {100 * found.high:.3g} % "
         f"({100 * question.confidence:g} % confidence, chance alone)"
     )
     if clusters == 1 and count > 1:

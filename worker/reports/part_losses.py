@@ -10,7 +10,7 @@ from worker.reports.dimensions import LOST_BY
 from worker.reports.lost_by_word import RANK_BY, lost_by_word
 from worker.reports.notes import common_notes, cost_notes
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures
+from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
 from worker.reports.report import Report
 
 _STAGES = (*STAGES, UNSTATED)
@@ -20,6 +20,7 @@ MEASURES = named_measures(
     "rolled_throughput_yield", "first_pass_yield", *(f"lost_{stage}" for stage in _STAGES), "lost_seconds",
     "rework_minutes", "scrap_mass_kg", "cost_of_poor_quality",
 )  # fmt: skip
+_SUMS = summed_for(MEASURES)
 
 
 def part_losses(reader: Reader, question: Question) -> Report:
@@ -31,8 +32,8 @@ def part_losses(reader: Reader, question: Question) -> Report:
     _refuse(question, sorts)
     if sorts:
         return lost_by_word(reader, question)
-    groups = attempt_groups(reader, question)
-    totals = attempt_totals(reader, question, groups)
+    groups = attempt_groups(reader, question, _SUMS)
+    totals = attempt_totals(reader, question, groups, _SUMS)
     notes = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     return assemble("losses", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)

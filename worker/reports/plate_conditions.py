@@ -27,6 +27,7 @@ _USUAL: Final = {"clean": True, "disturbed": False, "as_supplied": True, "therma
 
 COLUMNS: Final = (
     Column("thickness_mm", "mm", "nominal thickness of the plate"),
+    Column("material", "", "material, as first written", "text"),
     Column("machine", "", "machine, as first written", "text"),
     Column("usual_parts", "parts", "judged parts of first attempts on clean, or as supplied, plate", "integer"),
     Column("usual_plates", "", "plates (else runs, else attempts) among them", "integer"),
@@ -53,7 +54,7 @@ DETAILS: Final = (
     Column("difference_low", "share (0-1)", "lower limit of its interval"),
     Column("difference_high", "share (0-1)", "upper limit of its interval"),
     Column("sameness_p_value", "", "Breslow-Day-Tarone: a small one says that strata differ in what it costs"),
-    Column("strata", "", "strata (a thickness on a machine) that tell something", "integer"),
+    Column("strata", "", "strata (a thickness of a material on a machine) that tell something", "integer"),
     Column("strata_dropped", "", "strata without both conditions, or with all parts alike", "integer"),
     Column("parts_not_known", "parts", "judged parts on plate whose condition nobody noted", "integer"),
     Column("reason", "", "what the whole lacks, or rests on", "text"),
@@ -61,26 +62,31 @@ DETAILS: Final = (
 
 
 def plate_conditions(reader: Reader, question: Question) -> Report:
-    """The two conditions at each thickness on each machine, and over all of them.
+    """The two conditions at each thickness of each material on each machine, and over all of them.
 
-    By machine too: a machine that cut most of the rusty plate would else lend it its own yield.
+    By machine and material too: the one that had most of the rusty plate would else lend it its own yield.
     """
     dimension = _DIMENSION[question.options[CONDITION.name]]
-    groups, _, notes = compared_groups(reader, question, (dimension, "thickness", "machine"))
-    return _answer(reader, question, groups, notes, spellings(reader, "machine"))
+    groups, _, notes = compared_groups(reader, question, (dimension, "thickness", "material", "machine"))
+    names = {kind: spellings(reader, kind) for kind in ("material", "machine")}
+    return _answer(reader, question, groups, notes, names)
 
 
 def _answer(
-    reader: Reader, question: Question, groups: dict[Group, Sums], notes: list[str], names: Mapping[str, str]
+    reader: Reader,
+    question: Question,
+    groups: dict[Group, Sums],
+    notes: list[str],
+    names: Mapping[str, Mapping[str, str]],
 ) -> Report:
-    by_stratum: dict[tuple[int, str | None], tuple[list[Sums], list[Sums]]] = {}
+    by_stratum: dict[tuple[int, str | None, str | None], tuple[list[Sums], list[Sums]]] = {}
     not_known = 0
-    for (state, thickness, machine), sums in groups.items():
+    for (state, thickness, material, machine), sums in groups.items():
         if state not in _USUAL or thickness is None:
             not_known += sums["parts_judged_first"]
         elif sums["parts_judged_first"]:
-            by_stratum.setdefault((thickness, machine), ([], []))[0 if _USUAL[state] else 1].append(sums)
-    ordered = sorted(by_stratum, key=lambda key: (key[0], key[1] is None, key[1] or ""))
+            by_stratum.setdefault((thickness, material, machine), ([], []))[0 if _USUAL[state] else 1].append(sums)
+    ordered = sorted(by_stratum, key=lambda key: (key[0], *((name is None, name or "") for name in key[1:])))
     counts = {key: (counts_of(by_stratum[key][0]), counts_of(by_stratum[key][1])) for key in ordered}
     pooled = correlation([one for pair in counts.values() for one in pair])
     strata = {
@@ -88,9 +94,13 @@ def _answer(
         for key, (usual, worse) in counts.items()
     }
     rows = [
-        {"thickness_mm": mm(nm), "machine": None if machine is None else names.get(machine, machine)}
+        {
+            "thickness_mm": mm(nm),
+            "material": material and names["material"].get(material, material),
+            "machine": machine and names["machine"].get(machine, machine),
+        }
         | _row(stratum, usual.n, worse.n, confidence=question.confidence)
-        for ((nm, machine), stratum), (usual, worse) in zip(strata.items(), counts.values(), strict=True)
+        for ((nm, material, machine), stratum), (usual, worse) in zip(strata.items(), counts.values(), strict=True)
     ]
     whole = compared(list(strata.values()), confidence=question.confidence)
     details = _details(whole, not_known)
@@ -142,7 +152,8 @@ def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
     notes: list[str] = []
     if whole.p is None:
         notes.append(
-            f"what {words} costs cannot be told: no thickness on a machine has good and bad parts in both conditions"
+            f"what {words} costs cannot be told: no thickness of a material on a machine has good and bad parts in "
+            "both conditions"
         )
     elif whole.p < 1 - question.confidence:
         cost = whole.difference
@@ -159,17 +170,17 @@ def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
         notes.append("strata differ in what it costs: read the rows, the figure over all of them hides that")
     if not_known:
         notes.append(f"{not_known} parts are left out, since nobody noted the condition of their plate")
-    notes.append("thickness and machine are held equal: material, recipe or shift may differ between the two")
+    notes.append("thickness, material and machine are held equal: recipe or shift may differ between the two")
     return notes
 
 
 def example(reader: Reader, question: Question) -> Report:
     """Clean and disturbed plate of two thicknesses, invented."""
     groups = {
-        ("clean", 20_000_000, "laser 1"): invented(parts=120, good=114, plates=12),
-        ("disturbed", 20_000_000, "laser 1"): invented(parts=60, good=48, plates=6),
-        ("clean", 30_000_000, "laser 1"): invented(parts=40, good=32, plates=4),
-        ("disturbed", 30_000_000, "laser 1"): invented(parts=40, good=20, plates=4),
-        ("unknown", 20_000_000, "laser 1"): invented(parts=8, good=8, plates=1),
+        ("clean", 20_000_000, "s355", "laser 1"): invented(parts=120, good=114, plates=12),
+        ("disturbed", 20_000_000, "s355", "laser 1"): invented(parts=60, good=48, plates=6),
+        ("clean", 30_000_000, "s355", "laser 1"): invented(parts=40, good=32, plates=4),
+        ("disturbed", 30_000_000, "s355", "laser 1"): invented(parts=40, good=20, plates=4),
+        ("unknown", 20_000_000, "s355", "laser 1"): invented(parts=8, good=8, plates=1),
     }
-    return _answer(reader, question, groups, [], {})
+    return _answer(reader, question, groups, [], {"material": {}, "machine": {}})

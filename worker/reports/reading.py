@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -16,7 +17,8 @@ from worker.measures import MEASURES, Measure
 from worker.naming import name_key
 from worker.plates import UNKNOWN
 from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
-from worker.reports.questions import Question
+from worker.reports.notes import COMMON_SUMS
+from worker.reports.questions import DEFAULT_CONFIDENCE, Question, QuestionUnanswerable, Wrong
 from worker.reports.report import AsOf, Column, Report, Value
 from worker.sites import SiteCalendar, fold_settings
 from worker.stats.clustering import correlation
@@ -38,6 +40,8 @@ RESTS_ON: Final = (
 )
 #: Share of a day's parts that may be pending where good and bad are compared.
 MOST_PENDING: Final = 0.05
+#: More rows make an answer that takes seconds and that nobody reads: a year of plates.
+MOST_ROWS: Final = 20_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -113,8 +117,8 @@ def instant(us: int) -> datetime:
 # --- groups -----------------------------------------------------------------------------------------------------
 
 
-def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
-    """TALLY_SUMS of each group; groups that hold only open attempts are among them."""
+def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TALLY_SUMS) -> dict[Group, Sums]:
+    """These of TALLY_SUMS of each group; groups that hold only open attempts are among them."""
     a, t, c = reader.tables.attempts.c, reader.tables.tallies.c, reader.tables.combinations.c
     if question.needs_attempts:
         by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
@@ -122,12 +126,13 @@ def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
             reader.tables.attempts,
             by=by,
             where=(a.site == reader.site, *window_of(question, a), *asked_of(question, a)),
+            names=names,
         )
     else:
         columns = {column.name: column for column in (*c, t.day, t.week)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         query = (
-            select(*by, *(total(t[name]).label(name) for name in TALLY_SUMS))
+            select(*by, *(total(t[name]).label(name) for name in names))
             .select_from(
                 reader.tables.tallies.join(
                     reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
@@ -136,16 +141,26 @@ def attempt_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
             .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
-    return _grouped(reader.connection, query, len(question.by), TALLY_SUMS)
+    return _grouped(reader.connection, query, len(question.by), names)
 
 
-def attempt_totals(reader: Reader, question: Question, groups: Mapping[Group, Sums]) -> Sums:
-    """TALLY_SUMS over all attempts of the question, whose groups these are."""
+def summed_for(measures: Iterable[Measure]) -> tuple[str, ...]:
+    """Names of the TALLY_SUMS that these measures, and the notes common to all reports, are made from."""
+    asked: dict[str, int] = defaultdict(int)
+    for measure in measures:
+        measure.values(asked, confidence=DEFAULT_CONFIDENCE)
+    return tuple(name for name in TALLY_SUMS if name in asked or name in COMMON_SUMS)
+
+
+def attempt_totals(
+    reader: Reader, question: Question, groups: Mapping[Group, Sums], names: Sequence[str] = TALLY_SUMS
+) -> Sums:
+    """These of TALLY_SUMS over all attempts of the question, whose groups these are."""
     if any(dimension.of_attempts for dimension in question.by):
         # Divided by what tallies do not carry, a cluster may be split among groups.
-        whole = attempt_groups(reader, replace(question, by=()))
-        return whole.get((), dict.fromkeys(TALLY_SUMS, 0))
-    return added(groups.values(), TALLY_SUMS)
+        whole = attempt_groups(reader, replace(question, by=()), names)
+        return whole.get((), dict.fromkeys(names, 0))
+    return added(groups.values(), names)
 
 
 def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
@@ -154,7 +169,7 @@ def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
     Failures are known at once, good parts only when inspected: a production day with more than 5 % of its first
     attempts' parts pending would look worse than it is.
     """
-    by_day = attempt_groups(reader, replace(question, by=(DIMENSIONS["day"],)))
+    by_day = attempt_groups(reader, replace(question, by=(DIMENSIONS["day"],)), ("pending_first", "parts_started"))
     unsettled = sorted(
         date.fromisoformat(day)
         for (day,), sums in by_day.items()
@@ -307,7 +322,10 @@ def measured(
     """Columns of measures over sums. pooled: by measure the correlation of all groups; see `ShareOf.estimate`."""
     values: dict[str, Value] = {}
     for measure in measures:
-        values |= measure.values(sums, confidence=confidence, pooled=pooled.get(measure.name))
+        if measure.share_of is None:
+            values[measure.name] = measure.make(sums)
+        else:
+            values |= measure.values(sums, confidence=confidence, pooled=pooled.get(measure.name))
     return values
 
 
@@ -326,6 +344,12 @@ def named_measures(*wanted: str) -> tuple[Measure, ...]:
     return tuple(MEASURES[name] for name in wanted)
 
 
+def _too_many(rows: int, question: Question) -> str:
+    long = [dimension.name for dimension in question.by if dimension.of_attempts]
+    by = f"; by={long[0]} goes with a filter such as heat_number or job" if long else ""
+    return f"gives {rows} rows; ask for at most {MOST_ROWS}: for fewer days, with a filter, or divided less{by}"
+
+
 def assemble(
     name: str,
     reader: Reader,
@@ -336,7 +360,12 @@ def assemble(
     measures: Sequence[Measure],
     notes: list[str],
 ) -> Report:
-    """The report of these groups: one row each, and the totals over all attempts of the window."""
+    """The report of these groups: one row each, and the totals over all attempts of the window.
+
+    Raises QuestionUnanswerable where there are more than MOST_ROWS of them.
+    """
+    if len(groups) > MOST_ROWS:
+        raise QuestionUnanswerable([Wrong("by", _too_many(len(groups), question))])
     confidence = question.confidence
     currencies = reader.currencies(question)
     if len(currencies) > 1:

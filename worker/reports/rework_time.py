@@ -21,6 +21,7 @@ from worker.reports.reading import (
     named_measures,
     rework_groups,
     shown_groups,
+    summed_for,
 )
 from worker.reports.report import Column, Report
 from worker.reports.rework_minutes import (
@@ -50,6 +51,7 @@ CAUSED = named_measures(
     "attempts", "rework", "hidden_rework", "recovered", "scrapped", "in_rework", "rework_ratio", "rework_minutes",
     "rework_minutes_per_good_part",
 )  # fmt: skip
+_CAUSED_SUMS: Final = summed_for(CAUSED)
 COLUMNS: Final = (*OF_ATTEMPTS, EQUAL_AGE, *OF_ENTRIES)
 DETAILS: Final = (
     Column("equal_age_days", "days", "age at which weeks are compared, from Monday on; null unless by week", "integer"),
@@ -73,14 +75,14 @@ def rework_time(reader: Reader, question: Question) -> Report:
     """Booked rework by group and, unless it is divided by operation, the rework that the window's cutting caused."""
     booked = rework_groups(reader, question)
     by_operation = OPERATION in question.by
-    caused = {} if by_operation else attempt_groups(reader, question)
+    caused = {} if by_operation else attempt_groups(reader, question, _CAUSED_SUMS)
     nothing = dict.fromkeys((*TALLY_SUMS, *REWORK_SUMS), 0)
     groups = {
         group: nothing | caused.get(group, {}) | booked.get(group, {}) for group in dict.fromkeys((*booked, *caused))
     }
     totals = added(groups.values(), (*TALLY_SUMS, *REWORK_SUMS))
     if not by_operation:
-        totals |= attempt_totals(reader, question, caused)
+        totals |= attempt_totals(reader, question, caused, _CAUSED_SUMS)
     shown = {
         group: sums
         for group, sums in groups.items()

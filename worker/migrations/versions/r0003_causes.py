@@ -27,8 +27,14 @@ FINDING_KEY = (
 )
 
 
+#: Indexes of attempts, before and from this revision on: without the day in them, SQLite prefers that of all days.
+ATTEMPTS_BEFORE = (("job",), ("run",), ("plate", "started_us"))
+ATTEMPTS_SINCE = tuple((name, "day") for name in ("job", "run", "plate", "part_number", "heat_number", "supplier"))
+
+
 def upgrade() -> None:
     """To this revision."""
+    _change_indexes("attempts", ATTEMPTS_BEFORE, ATTEMPTS_SINCE)
     op.add_column("sites", sa.Column("fold", sa.Integer(), nullable=False, server_default=sa.text("1")))
     _make("services", ("source", "id"), [
         sa.Column("source", IDENT, nullable=False),
@@ -129,6 +135,7 @@ def downgrade() -> None:
     ):  # fmt: skip
         op.drop_table(name)
     op.drop_column("sites", "fold")
+    _change_indexes("attempts", ATTEMPTS_SINCE, ATTEMPTS_BEFORE)
 
 
 def _make(
@@ -136,5 +143,11 @@ def _make(
 ) -> None:
     site = sa.Column("site", IDENT, nullable=False)
     op.create_table(name, site, *columns, sa.PrimaryKeyConstraint("site", *key, name=f"pk_{name}"))
-    for index in indexes or ():
+    _change_indexes(name, (), tuple(indexes or ()))
+
+
+def _change_indexes(name: str, before: tuple[tuple[str, ...], ...], after: tuple[tuple[str, ...], ...]) -> None:
+    for index in before:
+        op.drop_index("_".join(("ix", name, "site", *index)), table_name=name)
+    for index in after:
         op.create_index("_".join(("ix", name, "site", *index)), name, ["site", *index])
