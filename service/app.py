@@ -17,10 +17,11 @@ from service.broker import Broker
 from service.drain import Drain
 from service.metrics import Metrics
 from service.paths import IdentifierConverter, KeepEncodedSlashes
-from service.problems import answer_problems
+from service.problems import answer_problems, not_found
 from service.routes import audit, docs, events, findings, health, keys, reports, sites, state
 from service.routes import metrics as metrics_route
 from worker.database import Database
+from worker.reports.questions import QuestionUnanswerable, Wrong
 
 _TRACE = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}", re.ASCII)
 
@@ -61,6 +62,7 @@ def create_app(
     app.url_map.merge_slashes = False
     app.before_request(_name_request)
     guard(app, gate)
+    app.before_request(_refuse_nul)
     api = Api(app)
     for module in (events, state, reports, findings, sites, keys, audit, health, metrics_route):
         api.register_blueprint(module.blueprint)
@@ -78,6 +80,15 @@ def _name_request() -> None:
     found = _TRACE.fullmatch(request.headers.get("traceparent", ""))
     g.request_id = str(uuid.UUID(found[1])) if found else str(uuid.uuid4())
     access.begin(g.request_id)
+
+
+def _refuse_nul() -> None:
+    """No text may hold a NUL, which one of the databases does not take."""
+    wrong = [Wrong(name, "must not hold a NUL") for name, values in request.args.lists() if "\0" in "".join(values)]
+    if wrong:
+        raise QuestionUnanswerable(wrong)
+    if any("\0" in str(value) for value in (request.view_args or {}).values()):
+        raise not_found("there is nothing under an id with a NUL in it")
 
 
 def _finish(response: Response) -> Response:

@@ -1,12 +1,14 @@
 """Answers that took long: kept for whoever asks again, and made anew by the worker when figures change.
 
 An answer that took longer than KEPT_FROM_US is stored with its question. As long as nothing is counted it is given as
-it is; after that for a while still, with the `as_of` that it has, while the worker makes it anew. So a question over a
-year of attempts keeps nobody waiting twice, and the worker has those that everyone asks ready beforehand.
+it is; one that took OLDER_FROM_US for a while still, with the `as_of` that it has, while the worker makes it anew. So a
+question over a year of attempts keeps nobody waiting twice, and the worker has those that everyone asks ready.
 """
 
 from __future__ import annotations
 
+import hashlib
+import logging
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -18,7 +20,7 @@ import orjson
 from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.plain import json_bytes, report_plain
 from worker.reports.questions import Question, QuestionUnanswerable, read_question
@@ -26,7 +28,11 @@ from worker.reports.reading import Reader, open_site
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import kept_answers, sites
 
+log = logging.getLogger(__name__)
+
 KEPT_FROM_US: Final = 300_000
+#: One that took so long is given for a while after something was counted: nobody waits for what is made anew meanwhile.
+OLDER_FROM_US: Final = 2_000_000
 #: So old an answer is not given any more once something was counted since.
 OLD_US: Final = 600 * MICROSECONDS
 #: Nobody asked for so long: it is not made anew any more, and goes.
@@ -82,7 +88,7 @@ def kept_answer(reader: Reader, entry: Entry, question: Question, *, now_us: int
     as_of = orjson.loads(body)["as_of"]
     as_of["at"] = as_of["at"] and datetime.fromisoformat(as_of["at"])
     kept = KeptAnswer(body, row.revision, as_of, row.asked_us)
-    may_be_older = row.took_us >= KEPT_FROM_US and now_us - row.made_us < OLD_US
+    may_be_older = row.took_us >= OLDER_FROM_US and now_us - row.made_us < OLD_US
     return kept if may_be_older or kept.is_newest(reader) else None
 
 
@@ -127,7 +133,8 @@ def note_asked(
 
 
 def _words(question: Question) -> str:
-    return "\x1f".join(question.words)
+    """Stands for the words of a question, which may be longer than what an index takes."""
+    return hashlib.blake2b("\x1f".join(question.words).encode(), digest_size=16).hexdigest()
 
 
 def _named(site: str, entry: Entry, question: Question) -> tuple[Any, ...]:
@@ -141,36 +148,55 @@ def _named(site: str, entry: Entry, question: Question) -> tuple[Any, ...]:
 def make_answers(database: Database, *, now_us: int, seconds: float = 30.0) -> int:
     """Make anew what is asked for and older than the figures, and what everyone asks of reports that read attempts.
 
-    Takes about `seconds` at most, the rest waits for the next call; returns how many were made. A site's turn comes
-    when what it took last time is well rested. Raises DatabaseUnavailable.
+    Takes about `seconds` at most, the rest waits for the next call; returns how many were made. A site rests between
+    its turns, so that the time goes to counting. One that fails holds up no other. Raises DatabaseUnavailable.
     """
     until = time.monotonic() + seconds
     made = 0
     with database.read() as connection:
         names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
     for site in names:
-        _forget(database, site, now_us=now_us)
-        for entry, parameters, asked_us in _wanted(database, site, now_us=now_us):
-            if time.monotonic() >= until:
-                return made
-            made += _make(database, site, entry, parameters, now_us=now_us, asked_us=asked_us)
+        if now_us < _rests_until.get((database.url, site), 0):
+            continue
+        began = time.monotonic()
+        try:
+            made += _make_of_site(database, site, now_us=now_us, until=until)
+        except DatabaseUnavailable:
+            raise
+        except Exception:
+            log.exception("answers of site %s cannot be made", site)
+        took_us = int((time.monotonic() - began) * MICROSECONDS)
+        # Never so long that what is asked for grows too old meanwhile.
+        rest_us = min(max(LEAST_REST_US, REST_SHARE * took_us), OLD_US // 2)
+        _rests_until[database.url, site] = now_us + took_us + rest_us
+    return made
+
+
+#: By (database, site): when this process may make answers of it again.
+_rests_until: dict[tuple[str, str], int] = {}
+
+
+def _make_of_site(database: Database, site: str, *, now_us: int, until: float) -> int:
+    made = 0
+    _forget(database, site, now_us=now_us)
+    for entry, parameters, asked_us in _wanted(database, site, now_us=now_us):
+        if time.monotonic() >= until:
+            break
+        made += _make(database, site, entry, parameters, now_us=now_us, asked_us=asked_us)
     return made
 
 
 def _wanted(database: Database, site: str, *, now_us: int) -> Iterator[tuple[Entry, Parameters, int]]:
     """(report, parameters, when it was asked for) of what is to be made, the longest ago asked last."""
     k = kept_answers.c
-    query = select(kept_answers).where(k.site == site).order_by(k.asked_us.desc(), k.report, k.question)
+    columns = (k.report, k.question, k.parameters, k.revision, k.day, k.release, k.asked_us)
+    query = select(*columns).where(k.site == site).order_by(k.asked_us.desc(), k.report, k.question)
     with database.read() as connection:
         reader = open_site(connection, site)
         rows = connection.execute(query).all()
     if not reader.revision or reader.as_of.waiting:
         return
     today = reader.today(now_us).isoformat()
-    rest_us = max(LEAST_REST_US, REST_SHARE * sum(row.took_us for row in rows))
-    newest = max((row.made_us for row in rows), default=0)
-    if now_us - newest < rest_us:
-        return
     seen: set[tuple[str, str]] = set()
     for row in rows:
         name = (row.report, row.parameters)
@@ -189,10 +215,10 @@ def _make(database: Database, site: str, entry: Entry, parameters: Parameters, *
         reader = open_site(connection, site)
         try:
             question = asked(reader, entry, parameters, now_us=now_us)
+            body = json_bytes(report_plain(entry.answer(reader, question)))
         except QuestionUnanswerable:
-            # A name that the settings knew then, a word that an older release had.
+            # A name that the settings knew then, a word that an older release had, more rows than an answer has.
             return False
-        body = json_bytes(report_plain(entry.answer(reader, question)))
     took_us = int((time.monotonic() - began) * MICROSECONDS)
     # A quick one is kept too: else it would be made again with each call.
     keep(database, reader, entry, question, parameters, body, took_us=took_us, now_us=now_us, asked_us=asked_us)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import logging
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -17,12 +18,12 @@ from itertools import islice
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, insert, select, tuple_, update
+from sqlalchemy import Connection, delete, insert, select, tuple_
 
 from worker.audits import last_unequal
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 from worker.events import ATTEMPT, FINDING, SITE
-from worker.kept import CLOSED, OPEN, Kept, bring_up_to_date, by_id, changes, kept, kept_as
+from worker.kept import CLOSED, OPEN, Kept, by_id, changes, kept, kept_as, steps, write
 from worker.ledger import View
 from worker.noticing.finding import (
     AUDIT,
@@ -40,6 +41,8 @@ from worker.noticing.watch import noticed
 from worker.reports.reading import Reader, instant, open_site
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import LIVE, events, looks, set_asides, sites
+
+log = logging.getLogger(__name__)
 
 AUDIT_NOT_EQUAL: Final = "audit_not_equal"
 OPEN_TOO_LONG_US: Final = 24 * 3600 * MICROSECONDS
@@ -134,7 +137,12 @@ def _key_of(cursor: str) -> Key:
         parts = orjson.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
     except (binascii.Error, ValueError) as error:
         raise FindingCursorUnreadable(cursor) from error
-    if not isinstance(parts, list) or len(parts) != 4 or not all(isinstance(part, str) for part in parts):
+    # No database takes a NUL, and no name has one.
+    if (
+        not isinstance(parts, list)
+        or len(parts) != 4
+        or not all(isinstance(part, str) and "\0" not in part for part in parts)
+    ):
         raise FindingCursorUnreadable(cursor)
     return (parts[0], parts[1], parts[2], parts[3])
 
@@ -208,14 +216,24 @@ def _notes(reader: Reader, finding_id: str) -> list[dict[str, Any]]:
 def look_when_due(database: Database, *, now_us: int) -> list[str]:
     """Look at each site at which something changed since the last look; returns the sites looked at.
 
-    Any number of processes may call this at once. Raises DatabaseUnavailable.
+    Any number of processes may call this at once. A site that fails is said in the log and holds up no other. Raises
+    DatabaseUnavailable.
     """
     with database.read() as connection:
         names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
-        due = [site for site in names if _is_due(connection, site, now_us)]
-    for site in due:
-        look(database, site, now_us=now_us)
-    return due
+    looked: list[str] = []
+    for site in names:
+        try:
+            with database.read() as connection:
+                if not _is_due(connection, site, now_us):
+                    continue
+            look(database, site, now_us=now_us)
+            looked.append(site)
+        except DatabaseUnavailable:
+            raise
+        except Exception:
+            log.exception("site %s cannot be looked at for findings", site)
+    return looked
 
 
 def _is_due(connection: Connection, site: str, now_us: int) -> bool:
@@ -240,26 +258,31 @@ def look(database: Database, site: str, *, now_us: int) -> list[Finding]:
         reader = open_site(connection, site)
         found = sorted([*_seen_at_once(reader, now_us), *noticed(reader, now_us=now_us)], key=lambda one: one.key)
         day = reader.today(now_us).isoformat()
-    took_us = int((time.monotonic() - began) * MICROSECONDS)
+        batches = steps(connection, site, found)
+    for batch in batches:
+        with database.write() as connection:
+            if _is_overtaken(connection, site, reader.revision, now_us):
+                return found
+            write(connection, site, batch, now_us=now_us, position=reader.as_of.position)
+    row = {
+        "revision": reader.revision,
+        "position": reader.as_of.position,
+        "day": day,
+        "began_us": now_us,
+        "took_us": int((time.monotonic() - began) * MICROSECONDS),
+    }
     with database.write() as connection:
-        # The site's row lets one look at a time write, and holds up its counting no longer than that.
-        connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
-        last = _last_look(connection, site)
-        if last is not None and (last.revision, last.began_us) > (reader.revision, now_us):
-            return found
-        bring_up_to_date(connection, site, found, now_us=now_us, position=reader.as_of.position)
-        row = {
-            "revision": reader.revision,
-            "position": reader.as_of.position,
-            "day": day,
-            "began_us": now_us,
-            "took_us": took_us,
-        }
-        if last is None:
+        if not _is_overtaken(connection, site, reader.revision, now_us):
+            connection.execute(delete(looks).where(looks.c.site == site))
             connection.execute(insert(looks), {"site": site} | row)
-        else:
-            connection.execute(update(looks).where(looks.c.site == site).values(**row))
     return found
+
+
+def _is_overtaken(connection: Connection, site: str, revision: int, began_us: int) -> bool:
+    """True when a later look has ended. Takes the site's row, so that one look at a time writes."""
+    connection.execute(select(sites.c.revision).where(sites.c.site == site).with_for_update())
+    last = _last_look(connection, site)
+    return last is not None and (last.revision, last.began_us) > (revision, began_us)
 
 
 def _last_look(connection: Connection, site: str) -> Any:
@@ -364,13 +387,13 @@ def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:
         .order_by(a.attempt)
     )
     for attempt, started_us in reader.connection.execute(query):
-        hours = (now_us - started_us) // (3600 * MICROSECONDS)
+        started_at = instant(started_us).isoformat()
         yield Finding(
             LEFT_OPEN,
             LEFT_OPEN,
             ATTEMPT,
             attempt,
             "",
-            f"it started {hours} hours ago and nothing says how it ended: post its finished event, or void its start",
-            {"started_at": instant(started_us).isoformat(), "hours": hours},
+            f"it started at {started_at} and nothing says how it ended: post its finished event, or void its start",
+            {"started_at": started_at},
         )

@@ -8,8 +8,9 @@ from datetime import date, datetime
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, func, insert, select, tuple_, update
+from sqlalchemy import Connection, insert, select, tuple_, update
 
+from worker.batches import in_batches
 from worker.noticing.finding import Finding, Key
 from worker.reports.reading import instant
 from worker.tables import finding_changes, kept_findings
@@ -36,40 +37,106 @@ class Kept:
     times_opened: int
 
 
-def bring_up_to_date(
-    connection: Connection, site: str, found: Iterable[Finding], *, now_us: int, position: int
-) -> None:
-    """Keep these findings open, and none beside them. The caller commits, and lets one at a time do it."""
+#: Findings written in one transaction: nobody waits long for the writer.
+BATCH: Final = 500
+
+
+@dataclass(frozen=True)
+class _Step:
+    """What is to be written of one finding; `before` is what is kept of it, None for a new one."""
+
+    finding: Finding
+    change: str | None
+    before: Any
+
+    @property
+    def times_opened(self) -> int:
+        """How often it was opened, this time included."""
+        times = 0 if self.before is None else int(self.before.times_opened)
+        return times + (self.change in (OPENED, AGAIN))
+
+    @property
+    def number(self) -> int:
+        """Place of the change among those of its finding: opened and closed by turns."""
+        return 2 * self.times_opened - (self.change != CLOSED)
+
+
+def steps(connection: Connection, site: str, found: Iterable[Finding]) -> list[list[_Step]]:
+    """What to write so that these findings are open, and none beside them: batches, by key."""
     now = {finding.key: finding for finding in found}
     k = kept_findings.c
-    query = select(*(k[name] for name in _KEY), k.state, k.detail, k.figures, k.times_opened).where(k.site == site)
-    before: dict[Key, Any] = {(row[0], row[1], row[2], row[3]): row for row in connection.execute(query)}
-    new = [finding for key, finding in sorted(now.items()) if key not in before]
-    if new:
-        opened = {"state": OPEN, "opened_us": now_us, "times_opened": 1}
-        rows = [_key(site, finding.key) | _values(finding, now_us) | opened for finding in new]
-        connection.execute(insert(kept_findings), rows)
-    record = [(OPENED, finding) for finding in new]
-    for key, row in sorted(before.items()):
-        finding = now.get(key)
-        if finding is None:
-            if row.state == OPEN:
-                _set(connection, site, key, state=CLOSED, closed_us=now_us)
-                record.append((CLOSED, Finding("", *key, row.detail, orjson.loads(row.figures))))
-        elif row.state == CLOSED:
-            again = {"state": OPEN, "closed_us": None, "times_opened": row.times_opened + 1}
-            _set(connection, site, key, **_values(finding, now_us), **again)
-            record.append((AGAIN, finding))
-        elif (row.detail, row.figures) != (finding.detail, _text(finding.figures)):
-            _set(connection, site, key, **_values(finding, now_us))
-    _record(connection, site, record, now_us=now_us, position=position)
+    columns = (*(k[name] for name in _KEY), k.state, k.detail, k.figures, k.first_day, k.last_day, k.times_opened)
+    mine = select(*columns).where(k.site == site)
+    # Of those that closed long ago only what may be opened again is read.
+    before: dict[Key, Any] = {_key_of(row): row for row in connection.execute(mine.where(k.state == OPEN))}
+    for some in in_batches(sorted(finding.id for key, finding in now.items() if key not in before)):
+        closed = mine.where(k.id.in_(some), k.state == CLOSED)
+        before |= {_key_of(row): row for row in connection.execute(closed)}
+    every = [step for key in sorted(now.keys() | before.keys()) if (step := _step(now.get(key), before.get(key)))]
+    return [list(some) for some in in_batches(every, BATCH)]
+
+
+def _step(finding: Finding | None, before: Any) -> _Step | None:
+    if finding is None:
+        closing = Finding("", *_key_of(before), before.detail, orjson.loads(before.figures))
+        return _Step(closing, CLOSED, before) if before.state == OPEN else None
+    if before is None:
+        return _Step(finding, OPENED, None)
+    if before.state == CLOSED:
+        return _Step(finding, AGAIN, before)
+    values = _values(finding)
+    same = all(getattr(before, name) == values[name] for name in ("detail", "figures", "first_day", "last_day"))
+    return None if same else _Step(finding, None, before)
+
+
+def write(connection: Connection, site: str, batch: Sequence[_Step], *, now_us: int, position: int) -> None:
+    """Write one batch. The caller commits."""
+    opened = [
+        _key(site, step.finding.key)
+        | _values(step.finding)
+        | {"state": OPEN, "opened_us": now_us, "updated_us": now_us, "times_opened": 1}
+        for step in batch
+        if step.change == OPENED
+    ]
+    if opened:
+        connection.execute(insert(kept_findings), opened)
+    for step in batch:
+        if step.change == CLOSED:
+            _set(connection, site, step.finding.key, state=CLOSED, closed_us=now_us)
+        elif step.change == AGAIN:
+            again = {"state": OPEN, "closed_us": None, "times_opened": step.times_opened, "updated_us": now_us}
+            _set(connection, site, step.finding.key, **_values(step.finding), **again)
+        elif step.change is None:
+            # A window that moves on is no news.
+            same = (step.before.detail, step.before.figures) == (step.finding.detail, _text(step.finding.figures))
+            news = {} if same else {"updated_us": now_us}
+            _set(connection, site, step.finding.key, **_values(step.finding), **news)
+    changes = [
+        _key(site, step.finding.key)
+        | {
+            "number": step.number,
+            "change": step.change,
+            "at_us": now_us,
+            "position": position,
+            "detail": step.finding.detail,
+            "figures": _text(step.finding.figures),
+        }
+        for step in batch
+        if step.change is not None
+    ]
+    if changes:
+        connection.execute(insert(finding_changes), changes)
+
+
+def _key_of(row: Any) -> Key:
+    return (row.code, row.subject_kind, row.subject, row.other)
 
 
 def _key(site: str, key: Key) -> dict[str, Any]:
     return {"site": site} | dict(zip(_KEY, key, strict=True))
 
 
-def _values(finding: Finding, now_us: int) -> dict[str, Any]:
+def _values(finding: Finding) -> dict[str, Any]:
     return {
         "id": finding.id,
         "kind": finding.kind,
@@ -77,7 +144,6 @@ def _values(finding: Finding, now_us: int) -> dict[str, Any]:
         "figures": _text(finding.figures),
         "first_day": None if finding.first_day is None else finding.first_day.isoformat(),
         "last_day": None if finding.last_day is None else finding.last_day.isoformat(),
-        "updated_us": now_us,
     }
 
 
@@ -89,25 +155,6 @@ def _set(connection: Connection, site: str, key: Key, **values: Any) -> None:
     k = kept_findings.c
     where = (k.site == site, *(k[name] == value for name, value in zip(_KEY, key, strict=True)))
     connection.execute(update(kept_findings).where(*where).values(**values))
-
-
-def _record(
-    connection: Connection, site: str, changes: Sequence[tuple[str, Finding]], *, now_us: int, position: int
-) -> None:
-    c = finding_changes.c
-    for change, finding in changes:
-        mine = (c.site == site, *(c[name] == value for name, value in zip(_KEY, finding.key, strict=True)))
-        number = connection.execute(select(func.coalesce(func.max(c.number), 0)).where(*mine)).scalar_one() + 1
-        row = {
-            **_key(site, finding.key),
-            "number": number,
-            "change": change,
-            "at_us": now_us,
-            "position": position,
-            "detail": finding.detail,
-            "figures": _text(finding.figures),
-        }
-        connection.execute(insert(finding_changes), row)
 
 
 # --- reading ----------------------------------------------------------------------------------------------------

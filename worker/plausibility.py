@@ -202,8 +202,10 @@ def _machine_time(entry: Entry, job: Job, recipe: Mapping[str, Any]) -> Iterator
     if not too_short and not (piercing is not None and above(ratio, limits.time_most_ratio)):
         return
     limit, side = (limits.time_least_ratio, "least") if too_short else (limits.time_most_ratio, "most")
+    # One way of entering times is one cause, however many attempts it spoils.
+    kind, subject, _ = entry.settings_of
     yield Doubt(
-        "machine_time", ATTEMPT, cut.attempt,
+        "machine_time", kind, subject,
         f"it took {seconds:g} s where length, feed and pierces give {expected:.4g} s, {ratio:.2g} times as long and at "
         f"{side} {limit:g} times is usual: look whether seconds, parts, feed and length of cut were entered right",
         {"seconds": seconds, "expected_seconds": expected, "ratio": ratio, "limit": limit},

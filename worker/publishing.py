@@ -39,6 +39,8 @@ DIVISIONS: Final = ("machine", "material", "shift", "week")
 #: Weeks that are listed.
 SHOWN_WEEKS: Final = 60
 RELEASE: Final = version("cutledger")
+#: (database, site, week) of weeks whose reports cannot be made: a fault of this release, of which the log tells once.
+_failed: set[tuple[str, str, str]] = set()
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,13 @@ def publish_site(database: Database, site: str, *, now_us: int, most: int = MOST
             week = _next_due(reader, now_us=now_us)
             if week is None:
                 return
-            bodies = list(_answers(reader, week))
+            try:
+                bodies = list(_answers(reader, week))
+            except Exception:
+                # Later weeks are not held up by it, and the log not filled: it is tried again by the next process.
+                log.exception("week %s of site %s cannot be published", week, site)
+                _failed.add((str(connection.engine.url), site, week))
+                continue
         if _store(database, reader, week, bodies, now_us=now_us):
             yield week
 
@@ -150,6 +158,8 @@ def _next_due(reader: Reader, *, now_us: int) -> str | None:
     end = running - timedelta(days=running.weekday())
     known = {each.week for each in weeks_published(reader.connection, reader.site, limit=LATEST_WEEKS + 1)}
     mondays = (end - timedelta(weeks=ago) for ago in range(LATEST_WEEKS, 0, -1))
+    here = (str(reader.connection.engine.url), reader.site)
+    known |= {week for url, site, week in _failed if (url, site) == here}
     return next(
         (iso_week(monday) for monday in mondays if iso_week(monday) not in known and _is_busy(reader, monday)), None
     )

@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
 from worker.answers import make_answers
 from worker.database import Database, DatabaseUnavailable
@@ -50,10 +51,15 @@ class Rounds:
             rest = self.round_seconds if self._round() else REST_SECONDS
 
     def _round(self) -> bool:
+        """Make one round: a duty that fails holds up no other. False when it is to rest after it."""
+        done = [self._do(duty) for duty in (look_when_due, publish_due, make_answers)]
+        return all(done)
+
+    def _do(self, duty: Callable[..., Any]) -> bool:
+        if self._stopping.is_set():
+            return True
         try:
-            look_when_due(self.database, now_us=time.time_ns() // 1_000)
-            publish_due(self.database, now_us=time.time_ns() // 1_000)
-            make_answers(self.database, now_us=time.time_ns() // 1_000)
+            duty(self.database, now_us=time.time_ns() // 1_000)
         except DatabaseUnavailable as error:
             log.warning("the rounds rest, the database is not available: %s", error)
             return False

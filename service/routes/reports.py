@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from datetime import date, datetime
 from typing import Any, Final
 
@@ -15,6 +14,7 @@ from marshmallow import RAISE
 from service.api_document.operations import Reply, operation
 from service.api_document.reporting import GET_REPORT, REPORT_NAME
 from service.asking import asked_site, database, needs
+from service.beside import later
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
 from service.formats import CSV, JSON, json_response, report_csv, rows_csv
@@ -22,7 +22,6 @@ from service.problems import Problem, not_found
 from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
 from worker import answers
-from worker.database import DatabaseUnavailable
 from worker.publishing import changes_since, published_answer, stored_as_of, weeks_published
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
@@ -130,8 +129,8 @@ def get_report(name: str) -> Response:
         return _as_published(entry, site, asked, media_type)
     if "at" in asked:
         return _as_it_stood(entry, site, asked, media_type)
-    now = now_us()
-    with database().read() as connection:
+    now, database_of = now_us(), database()
+    with database_of.read() as connection:
         reader = open_site(connection, site)
         question = answers.asked(reader, entry, asked, now_us=now)
         kept = answers.kept_answer(reader, entry, question, now_us=now)
@@ -146,15 +145,15 @@ def get_report(name: str) -> Response:
             report = entry.answer(reader, question)
             took_us = int((time.monotonic() - began) * 1_000_000)
             response = _rendered(report, media_type)
-    with suppress(DatabaseUnavailable):
-        # The answer is there; that it could not be kept holds it up no longer.
-        if kept is not None:
-            answers.note_asked(database(), site, entry, question, kept, now_us=now)
-        elif took_us >= answers.KEPT_FROM_US:
-            body = json_bytes(report_plain(report))
-            answers.keep(
-                database(), reader, entry, question, asked, body, took_us=took_us, now_us=now, asked_us=now
-            )  # fmt: skip
+    if kept is not None:
+        later(lambda: answers.note_asked(database_of, site, entry, question, kept, now_us=now))
+    elif took_us >= answers.KEPT_FROM_US:
+        body = json_bytes(report_plain(report))
+        later(
+            lambda: answers.keep(
+                database_of, reader, entry, question, asked, body, took_us=took_us, now_us=now, asked_us=now
+            )
+        )
     return tagged(response, etag)
 
 

@@ -61,9 +61,9 @@ def conditions(pairs: list[tuple[Sums, Sums]]) -> Report:
     """Report `conditions` of clean and disturbed plate at each thickness."""
     groups: dict[Group, Sums] = {}
     for place, (clean, disturbed) in enumerate(pairs):
-        groups["clean", thickness(place), None] = clean
-        groups["disturbed", thickness(place), None] = disturbed
-    return plate_conditions._answer(_READER, _CONDITIONS, groups, [], {})
+        groups["clean", thickness(place), None, None] = clean
+        groups["disturbed", thickness(place), None, None] = disturbed
+    return plate_conditions._answer(_READER, _CONDITIONS, groups, [], {"material": {}, "machine": {}})
 
 
 def recipes(pairs: list[tuple[Sums, Sums]]) -> Comparison:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.builders import event
-from tests.service.conftest import Door, Service, cut, received, void
+from tests.service.conftest import Door, Service, cut, opened, received, void
 from worker import findings
 from worker.findings import LEAST_REST_US, MOST_WAIT_US, OLD_US, look, look_when_due
 
@@ -182,7 +182,35 @@ def test_a_heat_bad_on_one_machine_of_two_points_at_the_machine(door: Door) -> N
     door.told(*other_heats(), *other_heats("Laser 2"), *plates("X9", 1, count=5, since=3))
     door.told(*plates("X9", 10, count=2, since=3, machine="Laser 2"))
     (found,) = [one for one in looked(door, 20) if one["kind"] == "bad_lot"]
-    assert "suspect the machine" in found["detail"]
+    assert "on Laser 1 alone and not on Laser 2: suspect the machine" in found["detail"]
+
+
+def test_few_parts_on_the_other_machine_blame_nobody(door: Door) -> None:
+    door.told(*other_heats(), *other_heats("Laser 2"), *plates("X9", 3, count=5, since=3))
+    few = plates("X9", 5, count=1, since=3, machine="Laser 2")
+    few[1]["data"] |= {"quantity": 5, "good": 4, "rework": 1}
+    door.told(*few)
+    (found,) = [one for one in looked(door, 20) if one["kind"] == "bad_lot"]
+    assert "what Laser 2 cut of it does not tell the machine from the steel" in found["detail"]
+    door.set(plausibility={"off": ["heat_or_machine"]})
+    (found,) = [one for one in looked(door, 20) if one["kind"] == "bad_lot"]
+    assert "Laser 2" not in found["detail"]
+
+
+def test_ten_thousand_entries_of_one_kind_are_one_finding_and_hold_up_nobody(door: Door) -> None:
+    """Times entered in minutes: one cause, however many attempts."""
+    job = opened(cut_length_mm=10_000, pierces_per_part=1, time="2026-02-01T10:00:00Z")
+    recipe = {"name": "S355-20", "revision": "A", "feed_mm_min": 1_000, "pierce_seconds": 1}
+    cuts = [
+        cut(
+            f"A{number}", job="J", recipe=recipe, machine="Laser 1", seconds=10, pierces=1, failed_pierces=0, time=at(3)
+        )
+        for number in range(400)
+    ]
+    door.told(job, *cuts)
+    found = [one for one in looked(door, 20) if one["code"] == "machine_time"]
+    assert [(one["subject_kind"], one["subject"]) for one in found] == [("recipe", "S355-20 / A")]
+    assert found[0]["figures"]["attempts"] == 400
 
 
 def test_a_lot_seen_only_across_services_is_watched_but_no_finding(door: Door) -> None:
@@ -193,6 +221,19 @@ def test_a_lot_seen_only_across_services_is_watched_but_no_finding(door: Door) -
     first_day = {"from_": FIRST.isoformat(), "to": "2026-03-31"}
     assert {row["lot"]: row["verdict"] for row in door.rows("lots", **first_day)}["X9"] == "watch"
     door.told(*(void(each, time=at(20)) for each in services))
+    assert [one["subject"] for one in looked(door, 20) if one["kind"] == "bad_lot"] == ["X9"]
+
+
+def test_a_plate_that_is_finished_on_the_next_day_hides_no_bad_lot(door: Door) -> None:
+    """Two plates on two days, though no two neighbours in time differ in both."""
+    door.told(*other_heats(), *plates("X9", 1, count=2, since=3))
+    one, other = (f"X9-Laser 1-{number}" for number in range(2))
+    more = [cut(f"{one} again", plate=one, machine="Laser 1", time=at(4, 9), quantity=10, good=0, rework=10)]
+    more += [
+        cut(f"{other} {number}", plate=other, machine="Laser 1", time=at(4, 12 + number), quantity=10, good=1, rework=9)
+        for number in range(4)
+    ]
+    door.told(*more)
     assert [one["subject"] for one in looked(door, 20) if one["kind"] == "bad_lot"] == ["X9"]
 
 
@@ -369,6 +410,30 @@ def test_a_look_that_took_long_rests_long(door: Door, monkeypatch: pytest.Monkey
     door.told(cut("B"))
     assert door.site not in look_when_due(door.database, now_us=door.clock.now_us + 59_000_000)
     assert door.site in look_when_due(door.database, now_us=door.clock.now_us + 60_000_000)
+
+
+def test_a_site_that_fails_holds_up_no_other(door: Door, service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = service.door(door.clock)
+    right = findings.noticed
+
+    def failing(reader: Any, *, now_us: int) -> Any:
+        if reader.site == door.site:
+            raise RuntimeError("a fault")
+        return right(reader, now_us=now_us)
+
+    monkeypatch.setattr(findings, "noticed", failing)
+    contradicted(door)
+    contradicted(other)
+    looked_at = look_when_due(door.database, now_us=door.clock.now_us)
+    assert (door.site in looked_at, other.site in looked_at) == (False, True)
+
+
+def test_the_window_of_a_finding_moves_on_and_is_no_news(door: Door) -> None:
+    door.told(*days_of([*ORDINARY, *WORN]))
+    (before,) = looked(door, 26)
+    (after,) = looked(door, 27)
+    assert (before["window"]["last_day"], after["window"]["last_day"]) == ("2026-02-28", "2026-03-01")
+    assert before["updated_at"] == after["updated_at"]
 
 
 def test_a_look_that_ends_after_a_later_one_changes_nothing(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -329,7 +329,7 @@ def test_yield_says_how_certain_it_is_in_a_sentence(door: Door) -> None:
         plate_of(door, f"p{index}", FIRST_MONDAY, good=5 - index)
     door.count()
     notes = door.report("yield", **WINDOW)["notes"]
-    assert notes[0].startswith("20 parts of 4 plates: the first-pass yield lies between ")
+    assert notes[0].startswith("20 parts of 4 plate-days: the first-pass yield lies between ")
     assert door.report("pierces", **WINDOW)["notes"][0].startswith("40 pierces of 4 attempts: the failed-pierce rate ")
 
 
@@ -348,7 +348,7 @@ def test_parts_of_plates_that_stand_or_fall_together_tell_less(door: Door) -> No
 def test_one_plate_alone_is_said_to_tell_little(door: Door) -> None:
     plate_of(door, "p", FIRST_MONDAY, good=4)
     door.count()
-    assert "all of them are of one plate: that tells little of the next" in door.report("yield", **WINDOW)["notes"]
+    assert "all of them are of one plate-day: that tells little of the next" in door.report("yield", **WINDOW)["notes"]
 
 
 def test_services_and_new_recipes_are_marked_on_the_time_axis(door: Door) -> None:

@@ -85,3 +85,12 @@ def test_without_a_baseline_there_is_a_reason_and_no_figure(door: Door) -> None:
 def test_an_unknown_baseline_names_the_parameter(door: Door) -> None:
     answer = door.get("/v1/reports/yield", against="last year")
     assert (answer.status_code, answer.get_json()["errors"][0]["parameter"]) == (422, "against")
+
+
+@pytest.mark.parametrize(
+    "window", [{"day": "0001-01-01"}, {"from_": "0001-01-01", "to": "0001-03-01"}, {"day": "0001-01-02"}]
+)
+def test_a_window_at_the_beginning_of_the_calendar_has_no_baseline(door: Door, window: dict[str, str]) -> None:
+    door.told(*cuts(9, of=10, plates=4))
+    details = door.report(**window, against="baseline")["details"]
+    assert (details["verdict"], details["parts_compared"]) == (None, 0)

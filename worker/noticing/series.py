@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import timedelta
 from typing import Any, Final
 
 import orjson
+from scipy.stats import betabinom
 from sqlalchemy import case, func, select
 
 from worker.batches import in_batches
 from worker.noticing.finding import IMPLAUSIBLE, Finding
 from worker.plausible_limits import Limits
-from worker.plausible_series import entries_at_shift_end, mass_on_plate, pierce_series, plate_mass_kg
+from worker.plausible_series import ShiftEndEntries, mass_on_plate, pierce_series, plate_mass_kg
+from worker.reports.entry_counts import shift_end_near, shift_ending
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, asked_of, spellings, window_of
 from worker.shopcalendar import MICROSECONDS
-from worker.stats.tails import at_least
 
 #: Newest attempts of a machine that are read for a series of failed pierces.
 NEWEST: Final = 200
@@ -26,7 +28,6 @@ NEWEST: Final = 200
 RARE: Final = 1e-4
 #: Days whose shifts are looked at for entries that all lie at their end.
 SHIFT_DAYS: Final = 14
-_MINUTE_US: Final = 60 * MICROSECONDS
 
 
 def series(reader: Reader, question: Question) -> list[Finding]:
@@ -62,9 +63,11 @@ def _failed_pierces(reader: Reader, question: Question, limits: Limits) -> Itera
         if found is None or sum(row.pierces for row in newest[found.last + 1 :]) >= limits.pierce_window:
             continue
         before, bad_before = pierces - found.pierces, failed - found.failed
-        usual = bad_before / before if before > 0 else 0.0
-        if before < limits.pierce_window or at_least(found.failed, found.pierces, usual) > RARE:
+        # A small past is no certainty: none failed of twenty does not make the third failure impossible.
+        by_chance = betabinom.sf(found.failed - 1, found.pierces, bad_before + 0.5, before - bad_before + 0.5)
+        if before < limits.pierce_window or by_chance > RARE:
             continue
+        usual = bad_before / before
         shown = names.get(machine, machine)
         yield _finding(
             question, "failed_pierces", "machine", shown, f"on {shown} {found.detail}; {usual:.1%} fail usually",
@@ -151,27 +154,39 @@ def _parts_on_plates(reader: Reader, question: Question) -> dict[str, tuple[floa
 
 
 def _shift_ends(reader: Reader, question: Question, limits: Limits) -> Iterator[Finding]:
-    """Terminals all of whose attempts of a shift lie at its end: the newest such shift, and how many there were."""
+    """Terminals that told of all attempts of a shift around its end: the newest such shift, and how many there were."""
     a = reader.tables.attempts.c
-    since = max(question.first_day, question.last_day - timedelta(days=SHIFT_DAYS - 1))
-    near_us = int(limits.shift_end_minutes * _MINUTE_US)
-    query = (
-        select(a.source, a.day, a.shift, func.min(a.ended_us), func.max(a.ended_us))
-        .where(a.site == reader.site, a.day >= since.isoformat(), a.day <= question.last_day.isoformat())
-        .where(a.state == "finished", a.source.is_not(None))
-        .group_by(a.source, a.day, a.shift)
-        .having(func.count() >= limits.shift_end_entries, func.count() == func.count(a.ended_us))
-        .having(func.max(a.ended_us) - func.min(a.ended_us) <= 2 * near_us)
-        .order_by(a.source, a.day, func.min(a.ended_us))
+    asked = replace(question, first_day=max(question.first_day, question.last_day - timedelta(days=SHIFT_DAYS - 1)))
+    told_us = func.coalesce(a.ended_us, a.started_us)
+    end_at = shift_end_near(reader.calendar, asked, a.day, told_us)
+    own_shift = (a.source, a.day, a.shift)
+    own = (
+        select(*own_shift, func.count().label("attempts"), func.count(end_at).label("near"))
+        .where(a.site == reader.site, *window_of(asked, a), a.state == "finished", a.source.is_not(None))
+        .group_by(*own_shift)
+        .subquery()
     )
+    near = (
+        select(a.source, end_at.label("end_at"), *own_shift[1:], func.min(told_us), func.max(told_us), func.count())
+        .where(a.site == reader.site, *window_of(asked, a), a.state == "finished", a.source.is_not(None))
+        .where(end_at.is_not(None))
+        .group_by(a.source, end_at, *own_shift[1:])
+    )
+    whole = {
+        (row.source, row.day, row.shift): row.attempts == row.near for row in reader.connection.execute(select(own))
+    }
+    ends: dict[tuple[str, int], list[Any]] = defaultdict(list)
+    for row in reader.connection.execute(near):
+        ends[row[0], row[1]].append(row)
     found: dict[str, list[tuple[str, str, str]]] = defaultdict(list)
-    for source, day, shift, first_us, last_us in reader.connection.execute(query).all():
-        end_us = _shift_end(reader, date.fromisoformat(day), shift, first_us - near_us, last_us + near_us)
-        if end_us is None:
+    for (source, end), rows in sorted(ends.items()):
+        day, shift = shift_ending(reader.calendar, end)
+        # What the shift itself was told elsewhere in it speaks against; what the next one was told in its course too.
+        if not all(whole[source, row.day, row.shift] for row in rows) or not whole.get((source, day, shift), True):
             continue
-        times = select(a.ended_us).where(a.site == reader.site, a.day == day, a.shift == shift, a.source == source)
-        told = reader.connection.execute(times.where(a.state == "finished")).scalars()
-        if (entries := entries_at_shift_end(told, shift_end_us=end_us, limits=limits)) is not None:
+        times = [at for row in rows for at in (row[4], row[5])]
+        entries = ShiftEndEntries(sum(row[6] for row in rows), min(times), max(times), end * MICROSECONDS)
+        if entries.entries >= limits.shift_end_entries:
             found[source].append((day, shift, entries.detail))
     for source, shifts in sorted(found.items()):
         day, shift, detail = shifts[-1]
@@ -179,15 +194,3 @@ def _shift_ends(reader: Reader, question: Question, limits: Limits) -> Iterator[
             question, "times_at_shift_end", "terminal", source, f"{source} on {day}, shift {shift}: {detail}",
             day=day, shift=shift, shifts=len(shifts),
         )  # fmt: skip
-
-
-def _shift_end(reader: Reader, day: date, shift: str, from_us: int, to_us: int) -> int | None:
-    """The minute within these at which a shift of a production day is over; None when it goes on beyond."""
-    inside = False
-    for at in range(from_us - from_us % _MINUTE_US, to_us + _MINUTE_US, _MINUTE_US):
-        place = reader.calendar.place(at)
-        if (place.day, place.shift) == (day, shift):
-            inside = True
-        elif inside:
-            return at
-    return None

@@ -15,11 +15,16 @@ from worker.reports.reading import Reader, attempt_groups, settled
 from worker.stats.multiplicity import benjamini_hochberg
 
 FALSE_SHARE: Final = 0.05
+LOOK: Final = "look at its plates before more of it is cut"
 #: States of a plate that conditions compares with the usual ones.
 WORSE: Final = ("disturbed", "thermal_edge", "hardened")
 #: Heats that a finding names.
 MOST_HEATS: Final = 5
 CONDITIONS: Final = {"surface": "a disturbed surface", "thermal_history": "a thermal history at the cut"}
+_ADVICE: Final = {
+    "surface": "clean the plate before it is cut, take another, or reckon with it",
+    "thermal_history": "cut away the hardened border, take another plate, or reckon with it",
+}
 
 
 def lots(reader: Reader, question: Question) -> list[Finding]:
@@ -49,7 +54,7 @@ def _lot(row: dict[str, Any], question: Question) -> Finding:
         row["mill"] or "",
         f"heat {row['lot']}{of_mill} is worse than chance explains: "
         f"{row['not_good']} of {row['parts']} parts on {row['plates']} plates were not good at the first attempt, "
-        f"{row['expected_share']:.1%} would be expected at these thicknesses; {row['suspect']}",
+        f"{row['expected_share']:.1%} would be expected at these thicknesses; {row['suspect'] or LOOK}",
         {name: row[name] for name in names} | {"machines": row["machines"]},
         first_day=question.first_day,
         last_day=question.last_day,
@@ -72,15 +77,14 @@ def _worst_heats(reader: Reader, word: str, question: Question) -> list[dict[str
     names = ("surface_group" if word == "surface" else word, "mill", "heat_number")
     asked = replace(settled(reader, question)[0], by=tuple(DIMENSIONS[name] for name in names))
     heats: dict[tuple[Any, Any], list[int]] = {}
-    for (state, mill, heat), sums in attempt_groups(reader, asked).items():
+    for (state, mill, heat), sums in attempt_groups(reader, asked, ("parts_judged_first", "first_pass_good")).items():
         if state in WORSE and sums["parts_judged_first"]:
             counts = heats.setdefault((mill, heat), [0, 0])
             counts[0] += sums["parts_judged_first"]
             counts[1] += sums["parts_judged_first"] - sums["first_pass_good"]
     ranked = sorted(heats.items(), key=lambda item: (-item[1][0], repr(item[0])))
     return [
-        {"mill": mill, "heat_number": heat, "parts": parts, "not_good": bad}
-        for (mill, heat), (parts, bad) in ranked[:MOST_HEATS]
+        {"mill": mill, "heat_number": heat, "parts": parts, "not_good": bad} for (mill, heat), (parts, bad) in ranked
     ]
 
 
@@ -99,9 +103,9 @@ def _condition(
         SITE,
         reader.site,
         word,
-        f"{CONDITIONS[word]} costs first-pass yield, thickness for thickness: {details['difference']:.1%} of the parts"
-        f"{span}; {_most_of(heats)}clean or change the plate before it is cut, or reckon with it",
-        {name: details[name] for name in names} | {"q_value": q, "heats": heats},
+        f"{CONDITIONS[word]} goes with a lower first-pass yield, at equal thickness, material and machine: by "
+        f"{details['difference']:.1%} of the parts{span}; {_most_of(heats)}{_ADVICE[word]}",
+        {name: details[name] for name in names} | {"q_value": q, "heats": heats[:MOST_HEATS]},
         first_day=question.first_day,
         last_day=question.last_day,
     )
@@ -110,9 +114,10 @@ def _condition(
 def _most_of(heats: list[dict[str, Any]]) -> str:
     if not heats or heats[0]["heat_number"] is None:
         return ""
-    first = heats[0]
+    first, whole = heats[0], sum(heat["parts"] for heat in heats)
     of_mill = f" of {first['mill']}" if first["mill"] else ""
+    much = "most of such plate" if 2 * first["parts"] > whole else "among such plate"
     return (
-        f"most of such plate is heat {first['heat_number']}{of_mill}, "
-        f"{first['not_good']} of its {first['parts']} parts were not good; "
+        f"{much} is heat {first['heat_number']}{of_mill}, {first['not_good']} of its {first['parts']} parts were not "
+        "good; "
     )

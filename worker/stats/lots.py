@@ -25,6 +25,8 @@ ALARM: Final = 0.998
 FALSE_SHARE: Final = 0.05
 #: Products of chances up to which they are added up one by one.
 MOST_TERMS: Final = 4_000_000
+#: A lot of more parts is placed as one of so many with the same share: wider limits than it has, by a hair.
+MOST_PARTS: Final = 100_000
 #: Chances below this are not told apart: large lots are reckoned to so many places only.
 LEAST_P: Final = 1e-12
 TOO_FEW: Final = "too few"
@@ -106,7 +108,8 @@ def _placed(pairs: Sequence[tuple[Clustered, Clustered]], *, pooled: Correlation
     )
     if own.n < least_parts:
         return replace(found, reason=TOO_FEW)
-    strata = [_Stratum.of(counts, others, pooled=pooled) for counts, others in compared]
+    fewer = min(1.0, MOST_PARTS / own.n)
+    strata = [_Stratum.of(counts, others, pooled=pooled, fewer=fewer) for counts, others in compared]
     chances = _sum_of(sorted(strata, key=lambda stratum: (stratum.n, stratum.rate, stratum.alike)))
     reason = INDEPENDENCE_ASSUMED if pooled is None and not own.of_single_parts else None
     degrees = None if pooled is None or own.of_single_parts else few_degrees(pooled.degrees)
@@ -122,15 +125,18 @@ class _Stratum:
     alike: float
 
     @classmethod
-    def of(cls, counts: Clustered, others: Clustered, *, pooled: float | None) -> _Stratum:
-        """What the others let expect: their rate has the posterior of Jeffreys' prior, the plates vary around it."""
+    def of(cls, counts: Clustered, others: Clustered, *, pooled: float | None, fewer: float) -> _Stratum:
+        """What the others let expect: their rate has the posterior of Jeffreys' prior, the plates vary around it.
+
+        fewer: share of the parts that are reckoned with (see MOST_PARTS).
+        """
         known = effective(others, pooled=pooled, own=False)
         design_effect = effective(counts, pooled=pooled, own=False).design_effect
         weight = known.n + 1
         # Variance of the count over that of independent parts at a known rate: of the plates, and of the rate.
         inflation = (design_effect * weight + counts.n) / (weight + 1)
         alike = (inflation - 1) / (counts.n - 1) if counts.n > 1 else 0.0
-        return cls(round(counts.n), (known.x + 0.5) / weight, min(1 - 1e-9, max(0.0, alike)))
+        return cls(round(counts.n * fewer), (known.x + 0.5) / weight, min(1 - 1e-9, max(0.0, alike)))
 
     def chances(self) -> Any:
         """Chances of 0 to n failures."""
@@ -166,7 +172,7 @@ def _tails(chances: Any) -> tuple[Any, Any]:
 
 def _within(found: Funnel, few: Any, many: Any, *, degrees: float | None) -> Funnel:
     """The lot's place among the counts that chance brings."""
-    x = min(len(few) - 1, round(found.x))
+    x = min(len(few) - 1, round(found.x / found.n * (len(few) - 1)))
     warning, alarm = (_limits(few, many, confidence) for confidence in (WARNING, ALARM))
     low, high = float(few[x]), float(many[x])
     return replace(

@@ -9,6 +9,8 @@ from typing import Final, Literal
 
 from worker.stats.clustering import Effective, Estimate, estimate, weighted
 from worker.stats.differences import Difference, newcombe
+from worker.stats.proportions import by_student
+from worker.stats.tails import at_least, at_most
 
 Verdict = Literal["higher", "same", "lower"]
 
@@ -68,17 +70,24 @@ def standardised(pairs: Sequence[tuple[Effective, Effective]], *, confidence: fl
         expected=other,
         difference=difference,
         ratio=ratio_of(one, other),
-        verdict=_verdict(difference),
+        verdict=_verdict(difference, observed, expected, confidence=confidence),
         reason=difference.reason if kept else NO_BASELINE,
     )
 
 
-def _verdict(difference: Difference) -> Verdict | None:
+def _verdict(difference: Difference, observed: Effective, expected: Effective, *, confidence: float) -> Verdict | None:
+    """What both say: the interval of the difference, and the exact chance of the count observed.
+
+    The interval alone takes 2 of 3 good for lower than 95 % would give, which comes about in 14 % of cases.
+    """
     if difference.difference is None:
         return None
-    if not difference.excludes_zero:
+    lower = difference.difference < 0
+    tail = (at_most if lower else at_least)(observed.x, observed.n, expected.x / expected.n)
+    p = by_student(min(1.0, 2 * tail), observed.degrees)
+    if not difference.excludes_zero or p >= 1 - confidence:
         return "same"
-    return "higher" if difference.difference > 0 else "lower"
+    return "lower" if lower else "higher"
 
 
 def ratio_of(first: Estimate, second: Estimate) -> Ratio:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from random import Random
 
+from scipy.stats import binom
+
 from worker.stats.clustering import Effective
 from worker.stats.standardising import standardised
 
@@ -55,3 +57,14 @@ def test_random_strata_in_any_order_give_the_same_and_intervals_hold_their_estim
                 assert 0 <= estimate.low <= estimate.share <= estimate.high <= 1
         if found.difference.difference is not None:
             assert found.difference.low <= found.difference.difference <= found.difference.high
+
+
+def test_few_parts_are_not_called_lower_more_often_than_chance_has_it() -> None:
+    """At an expected share of 95 or 90 %, well known: how often in control is a small window called lower?"""
+    for share, parts in ((0.95, 3), (0.95, 10), (0.95, 20), (0.9, 1), (0.9, 5), (0.9, 10)):
+        false = sum(
+            float(binom.pmf(good, parts, share))
+            for good in range(parts + 1)
+            if standardised([(counts(good, parts), counts(share * 1e6, 1e6))], confidence=0.95).verdict == "lower"
+        )
+        assert false <= 0.025, (share, parts)
