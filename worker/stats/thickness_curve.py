@@ -1,0 +1,228 @@
+"""Success against thickness: the log-odds fall in a straight line with the logarithm of thickness.
+
+Conditions of the plate (0 or 1 each) move the line up or down. What cannot be told is None with a reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from worker.stats.clustering import Effective, joint_degrees, joint_reason
+from worker.stats.logistic import Binomial, Fit, fitted, full_rank, lower_limit, upper_limit
+from worker.stats.proportions import quantile
+from worker.stats.skewness import cautious, surplus_skewness
+
+NOTHING_TRIED: Final = "nothing tried"
+TOO_FEW_PARTS: Final = "too few parts"
+TOO_FEW_THICKNESSES: Final = "too few thicknesses tried"
+NOTHING_FAILED: Final = "nothing failed"
+ALL_FAILED: Final = "all failed"
+NOT_FALLING: Final = "the yield does not fall with thickness"
+NO_REST: Final = "the fit does not come to rest"
+
+ONE_LEVEL: Final = "all plates alike"
+CONFOUNDED: Final = "goes along with thickness or conditions named before"
+
+#: A line through two thicknesses fits whatever the truth [common practice, no source].
+LEAST_THICKNESSES: Final = 3
+#: Independent parts, or so many that tell as much: below, almost any line fits [common practice, no source].
+LEAST_PARTS: Final = 20.0
+
+_GUARD: Final = 1e-12
+#: A slope that rounding cannot tell from none.
+_FLAT: Final = -1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """First-attempt parts at one thickness under one condition: x good among n. `condition` has a 0 or 1 for each name.
+
+    The thickness may be in any unit, if it is the same for all; reasons say mm.
+    """
+
+    thickness_mm: float
+    counts: Effective
+    condition: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class YieldCurve:
+    """The fitted line. With a `reason` no thickness is read from it; `fit` is None where there is nothing to draw.
+
+    The log-odds are level + slope ln(thickness / middle_mm) + one shift for each condition that is 1; `named` are the
+    conditions in the fit, `left_out` those that are not, with why. `degrees` are for Student's t; None: the normal.
+    `counts_reason` says what the design effects rest on where that is not the parts' own correlation.
+    """
+
+    tried: tuple[Tried, ...]
+    names: tuple[str, ...]
+    fit: Fit | None
+    middle_mm: float
+    named: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...]
+    parts: float
+    degrees: float | None
+    counts_reason: str | None
+    reason: str | None
+
+    @property
+    def method(self) -> str | None:
+        """Maximum likelihood, or Firth's where the parts are separated."""
+        return None if self.fit is None else self.fit.method
+
+    @property
+    def slope(self) -> float | None:
+        """Log-odds per unit of the natural logarithm of thickness."""
+        return None if self.fit is None else float(self.fit.coefficients[1])
+
+    def lower_quantile(self, regressors: Sequence[float], quantile: float) -> float:
+        """The quantile for a lower limit of the log-odds there: with the long tail of plates that fail as a whole."""
+        if self.fit is None:
+            return quantile
+        terms = []
+        for row in self.tried:
+            there = self.regressors(math.log(row.thickness_mm), row.condition)
+            terms.append((self.fit.covary(regressors, there), _share(self.fit.value(there)), row.counts))
+        return cautious(quantile, surplus_skewness(terms))
+
+    def regressors(self, log_thickness: float, condition: Sequence[int]) -> tuple[float, ...]:
+        """What the coefficients are multiplied with at ln(thickness), under a condition with a 0 or 1 for each name."""
+        known = dict(zip(self.names, condition, strict=True))
+        return (1.0, log_thickness - math.log(self.middle_mm), *(float(known[name]) for name in self.named))
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """Yield at a thickness, with pointwise limits: each holds for its own thickness, not for the curve as a whole."""
+
+    thickness_mm: float
+    share: float
+    low: float
+    high: float
+
+
+def yield_curve(
+    tried: Sequence[Tried],
+    *,
+    names: Sequence[str] = (),
+    least_thicknesses: int = LEAST_THICKNESSES,
+    least_parts: float = LEAST_PARTS,
+) -> YieldCurve:
+    """Success against thickness; `names` are those of the conditions. Any order gives the same.
+
+    By maximum likelihood on effective counts; by Firth's penalised likelihood where good and bad are separated. A
+    condition that all or no plates have, or that goes along with thickness or conditions named before it, is left out.
+    ValueError: a thickness not above 0 or not finite, counts not 0 <= x <= n, conditions not a 0 or 1 for each name.
+    """
+    rows = _checked(tried, names)
+    middle = math.sqrt(rows[0].thickness_mm) * math.sqrt(rows[-1].thickness_mm) if rows else 1.0
+    named, left_out = _usable(rows, names, middle)
+    fit, reason = None, _too_little(rows, least_thicknesses, least_parts)
+    if reason is None:
+        places = [names.index(name) for name in named]
+        fit = fitted(
+            Binomial.of(
+                [(_regressors(row, middle, places), min(row.counts.x, row.counts.n), row.counts.n) for row in rows]
+            )
+        )
+        reason = NO_REST if fit is None else NOT_FALLING if fit.coefficients[1] > _FLAT else None
+    return YieldCurve(
+        tried=tuple(rows),
+        names=tuple(names),
+        fit=fit,
+        middle_mm=middle,
+        named=named,
+        left_out=left_out,
+        parts=math.fsum(row.counts.n for row in rows),
+        degrees=joint_degrees([row.counts for row in rows]),
+        counts_reason=joint_reason([row.counts for row in rows]),
+        reason=reason,
+    )
+
+
+def band(
+    curve: YieldCurve, thicknesses_mm: Sequence[float], *, confidence: float, condition: Sequence[int] = ()
+) -> tuple[CurvePoint, ...]:
+    """The curve at these thicknesses with the pointwise limits of its profile likelihood. Empty without a fit.
+
+    Where the slope is significant, the lower limits pass the target at the lower limit of the thickness.
+    """
+    check_condition(condition, curve.names)
+    if curve.fit is None:
+        return ()
+    q = quantile(confidence, curve.degrees)
+    return tuple(_point(curve, curve.fit, thickness, q, condition) for thickness in thicknesses_mm)
+
+
+def _point(curve: YieldCurve, fit: Fit, thickness_mm: float, q: float, condition: Sequence[int]) -> CurvePoint:
+    regressors = curve.regressors(math.log(thickness_mm), condition)
+    low = lower_limit(fit, regressors, quantile=curve.lower_quantile(regressors, q))
+    high = upper_limit(fit, regressors, quantile=q)
+    return CurvePoint(
+        thickness_mm=thickness_mm,
+        share=_share(fit.value(regressors)),
+        low=0.0 if low is None else _share(low),
+        high=1.0 if high is None else _share(high),
+    )
+
+
+def _share(log_odds: float) -> float:
+    return 1 / (1 + math.exp(-log_odds)) if log_odds > -700 else 0.0
+
+
+def check_condition(condition: Sequence[int], names: Sequence[str]) -> None:
+    """ValueError unless the condition has a 0 or 1 for each name."""
+    if len(condition) != len(names) or any(level not in (0, 1) for level in condition):
+        raise ValueError(f"condition {tuple(condition)} must have a 0 or 1 for each of {tuple(names)}")
+
+
+def _checked(tried: Sequence[Tried], names: Sequence[str]) -> list[Tried]:
+    """Those with parts, in an order of their own."""
+    for row in tried:
+        check_condition(row.condition, names)
+        if not (0 < row.thickness_mm < math.inf):
+            raise ValueError(f"thickness {row.thickness_mm} must be above 0")
+        if not (0 <= row.counts.x <= row.counts.n + _GUARD < math.inf):
+            raise ValueError(f"counts {row.counts.x} of {row.counts.n} must be 0 <= x <= n")
+    return sorted((row for row in tried if row.counts.n > 0), key=_order)
+
+
+def _order(row: Tried) -> tuple[float, tuple[int, ...], float, float]:
+    return row.thickness_mm, row.condition, row.counts.n, row.counts.x
+
+
+def _too_little(rows: Sequence[Tried], least_thicknesses: int, least_parts: float) -> str | None:
+    n, x = math.fsum(row.counts.n for row in rows), math.fsum(row.counts.x for row in rows)
+    if not rows:
+        return NOTHING_TRIED
+    if n < least_parts - _GUARD:
+        return TOO_FEW_PARTS
+    if len({row.thickness_mm for row in rows}) < least_thicknesses:
+        return TOO_FEW_THICKNESSES
+    if n - x <= _GUARD * n:
+        return NOTHING_FAILED
+    return ALL_FAILED if x <= _GUARD * n else None
+
+
+def _usable(
+    rows: Sequence[Tried], names: Sequence[str], middle_mm: float
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """(conditions whose shift can be told, those whose cannot, with why)."""
+    named: list[str] = []
+    left_out = []
+    for place, name in enumerate(names):
+        places = [*(names.index(one) for one in named), place]
+        if len({row.condition[place] for row in rows}) < 2:
+            left_out.append((name, ONE_LEVEL))
+        elif not full_rank([_regressors(row, middle_mm, places) for row in rows]):
+            left_out.append((name, CONFOUNDED))
+        else:
+            named.append(name)
+    return tuple(named), tuple(left_out)
+
+
+def _regressors(row: Tried, middle_mm: float, places: Sequence[int]) -> tuple[float, ...]:
+    return (1.0, math.log(row.thickness_mm / middle_mm), *(float(row.condition[place]) for place in places))

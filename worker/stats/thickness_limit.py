@@ -1,0 +1,270 @@
+"""How thick can it be cut at a target yield: the curve of success against thickness, turned round.
+
+The thickness at the target yield is where the curve passes the target. Its limits are those of the profile likelihood
+of that very thickness: the constrained fit has the curve pass the target there. They are sought within the thicknesses
+tried; what lies outside has no number, and a reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from worker.stats.clustering import INDEPENDENCE_ASSUMED, Effective
+from worker.stats.logistic import MAXIMUM_LIKELIHOOD, Binomial, Fit, crossing, root_drop, separated
+from worker.stats.proportions import exact_bound, quantile
+from worker.stats.thickness_curve import ALL_FAILED, NOTHING_FAILED, Tried, YieldCurve, check_condition
+
+NO_FINITE_LIMIT: Final = "no finite limit: chance alone may make the yield fall with thickness"
+NEVER_TRIED: Final = "never tried under these conditions"
+PROVEN: Final = "good and bad are separated: no more than the good parts prove"
+NOT_PROVEN: Final = "good and bad are separated, and too few good parts prove a thickness"
+
+_GUARD: Final = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A thickness; None with the reason. With both, the reason says why it is no more than this."""
+
+    thickness_mm: float | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ThicknessLimit:
+    """The thickness at which the yield equals the target, under one condition.
+
+    `low` and `high` are limits on both sides, each erring in half of what the confidence leaves. `promised` is the
+    lower limit on one side, with all of the confidence: so thick can be promised. It never exceeds what was tried;
+    where good and bad are separated, good parts must prove it besides, and it may lie below `low`.
+    """
+
+    target: float
+    confidence: float
+    condition: tuple[int, ...]
+    estimate: Bound
+    low: Bound
+    high: Bound
+    promised: Bound
+    method: str | None
+    reason: str | None
+
+    @property
+    def thickness_mm(self) -> float | None:
+        """The estimate; None with a reason."""
+        return self.estimate.thickness_mm
+
+
+def thickness_limit(
+    curve: YieldCurve, *, target: float, confidence: float, condition: Sequence[int] = ()
+) -> ThicknessLimit:
+    """The thickness at a target yield in (0, 1), with limits at a confidence in (0.5, 1), under a condition.
+
+    The condition has a 0 or 1 for each name of the curve. Refused with a reason: see the constants of this module.
+    ValueError: a target, confidence or condition out of range.
+    """
+    if not (0 < target < 1 and 0.5 < confidence < 1):
+        raise ValueError(f"target {target} must be in (0, 1), confidence {confidence} in (0.5, 1)")
+    check_condition(condition, curve.names)
+    here = [row.thickness_mm for row in curve.tried if row.condition == tuple(condition)]
+    if curve.reason is not None or curve.fit is None or not here:
+        return _refused(curve, target, confidence, condition, here)
+    line = _Line(curve, curve.fit, target, tuple(condition), min(here), max(here))
+    both, one = quantile(confidence, curve.degrees), quantile(2 * confidence - 1, curve.degrees)
+    estimate = line.bound(line.estimate)
+    return ThicknessLimit(
+        target=target,
+        confidence=confidence,
+        condition=tuple(condition),
+        estimate=estimate,
+        low=line.low(both),
+        high=line.high(both),
+        promised=line.promised(one, confidence),
+        method=curve.method,
+        reason=estimate.reason,
+    )
+
+
+def fieller(
+    curve: YieldCurve, *, target: float, confidence: float, condition: Sequence[int] = ()
+) -> tuple[float, float] | None:
+    """Limits of the thickness at the target from the normal approximation, to hold the profile's against.
+
+    None without a finite interval: the slope is not significant, or the fit is Firth's, whose errors say nothing.
+    Fieller EC (1954), J. Royal Statistical Society B 16, 175-185; Finney DJ (1971), Probit Analysis, 3rd ed.
+    """
+    fit, q = curve.fit, quantile(confidence, curve.degrees)
+    if fit is None or fit.method != MAXIMUM_LIKELIHOOD:
+        return None
+    at_middle = curve.regressors(math.log(curve.middle_mm), condition)
+    along = (0.0, 1.0, *(0.0 for _ in curve.named))
+    level, slope = fit.value(at_middle) - _log_odds(target), fit.value(along)
+    v_level, v_slope = fit.covary(at_middle, at_middle), fit.covary(along, along)
+    both = fit.covary(at_middle, along)
+    square, line, constant = slope**2 - q * q * v_slope, level * slope - q * q * both, level**2 - q * q * v_level
+    if square <= _GUARD * slope**2:
+        return None
+    centre, spread = -line / square, math.sqrt(max(0.0, line**2 - square * constant)) / square
+    low, high = (_thickness(curve.middle_mm, log) for log in (centre - spread, centre + spread))
+    return None if low is None or high is None else (low, high)
+
+
+def _refused(
+    curve: YieldCurve, target: float, confidence: float, condition: Sequence[int], here: Sequence[float]
+) -> ThicknessLimit:
+    reason = curve.reason or NEVER_TRIED
+    if here and reason == NOTHING_FAILED:
+        reason = f"{reason}: {_above(max(here))}"
+    if here and reason == ALL_FAILED:
+        reason = f"{reason}: {_below(min(here))}"
+    none = Bound(None, reason)
+    return ThicknessLimit(target, confidence, tuple(condition), none, none, none, none, curve.method, reason)
+
+
+def _at_least_told(counts: Effective) -> tuple[float, float]:
+    """(x, n), a plate counting as one part where nothing tells how far its parts stand or fall together."""
+    if counts.reason != INDEPENDENCE_ASSUMED or counts.parts <= counts.clusters:
+        return counts.x, counts.n
+    return counts.x / counts.n * counts.clusters, float(counts.clusters)
+
+
+def _log_odds(share: float) -> float:
+    return math.log(share) - math.log1p(-share)
+
+
+def _above(thickest_mm: float) -> str:
+    return f"above the thickest tried, {thickest_mm:g} mm"
+
+
+def _below(thinnest_mm: float) -> str:
+    return f"below the thinnest tried, {thinnest_mm:g} mm"
+
+
+def _thickness(middle_mm: float, log: float) -> float | None:
+    """None beyond all numbers."""
+    return middle_mm * math.exp(log) if abs(log) < 300 else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """A falling curve under one condition, the target, and the thicknesses tried."""
+
+    curve: YieldCurve
+    fit: Fit
+    target: float
+    condition: tuple[int, ...]
+    thinnest_mm: float
+    thickest_mm: float
+
+    @property
+    def wanted(self) -> float:
+        """Log-odds of the target."""
+        return _log_odds(self.target)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        return math.log(self.thinnest_mm), math.log(self.thickest_mm)
+
+    @property
+    def estimate(self) -> float:
+        """ln(thickness) at which the line passes the target."""
+        at_middle = math.log(self.curve.middle_mm)
+        level = self.fit.value(self.curve.regressors(at_middle, self.condition))
+        return at_middle + (self.wanted - level) / float(self.fit.coefficients[1])
+
+    @property
+    def above(self) -> str:
+        return _above(self.thickest_mm)
+
+    @property
+    def below(self) -> str:
+        return _below(self.thinnest_mm)
+
+    def bound(self, log: float) -> Bound:
+        """A thickness within what was tried, or on which side of it."""
+        thinnest, thickest = self.ends
+        if log > thickest + _GUARD:
+            return Bound(None, self.above)
+        if log < thinnest - _GUARD:
+            return Bound(None, self.below)
+        return Bound(min(self.thickest_mm, max(self.thinnest_mm, math.exp(log))))
+
+    def falls(self, q: float) -> bool:
+        """The slope is significant: only then is the set of thicknesses that the data allow an interval."""
+        along = (0.0, 1.0, *(0.0 for _ in self.curve.named))
+        return root_drop(self.fit, along, 0.0) > q + _GUARD
+
+    def distance(self, log: float) -> float:
+        """Standard errors from the estimate to ln(thickness), as the profile likelihood has it."""
+        return min(1e6, root_drop(self.fit, self.curve.regressors(log, self.condition), self.wanted))
+
+    def beyond(self, log: float, q: float) -> float:
+        """How much further below the estimate ln(thickness) lies than a lower limit may."""
+        return self.distance(log) - self.curve.lower_quantile(self.curve.regressors(log, self.condition), q)
+
+    def low(self, q: float) -> Bound:
+        """The lower limit: q standard errors below the estimate, and more where plates fail as a whole."""
+        if not self.falls(q):
+            return Bound(None, NO_FINITE_LIMIT)
+        thinnest, thickest = self.ends
+        if self.estimate <= thinnest or self.beyond(thinnest, q) <= 0:
+            return Bound(None, self.below)
+        top = min(self.estimate, thickest)
+        if self.estimate > thickest and self.beyond(thickest, q) >= 0:
+            return Bound(None, self.above)
+        return self.bound(crossing(lambda log: self.beyond(log, q), top, thinnest))
+
+    def high(self, q: float) -> Bound:
+        """The upper limit: q standard errors above the estimate."""
+        if not self.falls(q):
+            return Bound(None, NO_FINITE_LIMIT)
+        thinnest, thickest = self.ends
+        if self.estimate >= thickest or self.distance(thickest) <= q:
+            return Bound(None, self.above)
+        foot = max(self.estimate, thinnest)
+        if self.estimate < thinnest and self.distance(thinnest) >= q:
+            return Bound(None, self.below)
+        return self.bound(crossing(lambda log: self.distance(log) - q, foot, thickest))
+
+    def promised(self, q: float, confidence: float) -> Bound:
+        """The lower limit, or the thickest tried where even that is surpassed; no more than good parts prove."""
+        found = self.low(q)
+        if found.reason == self.above:
+            found = Bound(self.thickest_mm, self.above)
+        if found.thickness_mm is None or self.fit.method == MAXIMUM_LIKELIHOOD or not self.is_separated:
+            return found
+        # No likelihood tells how steeply the yield falls: a steep fall just above a thickness fits as well as any
+        proven = self.proven_mm(confidence)
+        if proven is None:
+            return Bound(None, NOT_PROVEN)
+        return found if found.thickness_mm <= proven else Bound(proven, PROVEN)
+
+    @property
+    def here(self) -> list[Tried]:
+        return [row for row in self.curve.tried if row.condition == self.condition]
+
+    @property
+    def is_separated(self) -> bool:
+        """Under this condition, good up to some thickness and bad above, which may itself be mixed."""
+        return separated(
+            Binomial.of([((1.0, math.log(row.thickness_mm)), row.counts.x, row.counts.n) for row in self.here])
+        )
+
+    def proven_mm(self, confidence: float) -> float | None:
+        """The thickest with an exact lower bound at or above the target, for parts of it and of what is thicker.
+
+        What is thicker goes as far as the share seen reaches the target: no yield up to there is above that of the
+        thickness in question.
+        """
+        reached = [row for row in self.here if row.counts.x >= (self.target - _GUARD) * row.counts.n]
+        last = max((row.thickness_mm for row in reached), default=0.0)
+        for thickness in sorted({row.thickness_mm for row in reached}, reverse=True):
+            rows = [_at_least_told(row.counts) for row in self.here if thickness <= row.thickness_mm <= last]
+            x, n = math.fsum(x for x, _ in rows), math.fsum(n for _, n in rows)
+            bound = exact_bound(min(x, n), n, side="lower", confidence=confidence)
+            if bound is not None and bound >= self.target - _GUARD:
+                return thickness
+        return None
