@@ -13,7 +13,8 @@ from worker.batches import in_batches
 from worker.sums import attempt_sums, rework_sums
 from worker.tables import DIMENSIONS, REWORK_SUMS, TALLY_SUMS, Derived
 
-_TALLIES: Final = "tallies"
+#: Tallies of attempts: as they are, and divided further by what fewer reports ask for.
+_TALLIES: Final = ("tallies", "steel_tallies", "part_tallies")
 _REWORK_TALLIES: Final = "rework_tallies"
 NAMED: Final = ("material", "machine", "recipe")
 
@@ -48,7 +49,8 @@ class Counting:
     def recount(self) -> None:
         """Count what was touched anew."""
         self._write_combinations()
-        self._recount(_TALLIES, self._tally_keys)
+        for which in _TALLIES:
+            self._recount(which, self._tally_keys)
         self._recount(_REWORK_TALLIES, self._rework_keys)
         self._write_names()
 
@@ -105,9 +107,9 @@ class Counting:
 def _recount_statements(derived: Derived, which: str) -> tuple[Any, Any]:
     """(clear, count) of the tallies of one day and some combinations; built once, since building takes longer."""
     table: Table = getattr(derived, which)
-    source = derived.attempts if which == _TALLIES else derived.rework
-    sums, names = (attempt_sums, TALLY_SUMS) if which == _TALLIES else (rework_sums, REWORK_SUMS)
-    by = [source.c[name] for name in (*table.primary_key.columns.keys(), "week")]
+    source = derived.attempts if which in _TALLIES else derived.rework
+    sums, names = (attempt_sums, TALLY_SUMS) if which in _TALLIES else (rework_sums, REWORK_SUMS)
+    by = [source.c[column.name] for column in table.c if column.name not in names]
 
     def touched(columns: Any) -> tuple[Any, ...]:
         return (

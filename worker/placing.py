@@ -21,16 +21,13 @@ from worker.plates import NO_CONDITION, Plate
 from worker.records import Event
 from worker.shopcalendar import iso_week
 from worker.sites import Settings, SiteCalendar
-from worker.tables import COUNTS, COUNTS_OR_NONE, DIMENSIONS
+from worker.tables import COUNTS, COUNTS_OR_NONE, DIMENSIONS, ORIGIN
 
 E3, E6 = 1_000, 1_000_000
 #: Figures of one attempt beyond these are entries gone wrong; taken as not known, they cannot overflow a sum.
 MOST_COST_E6 = 10**15
 MOST_MASS_MG = 10**12
 Row = dict[str, Any]
-
-#: What a plate's row lends its attempts: where its steel came from.
-ORIGIN = ("mill", "heat_number", "supplier")
 
 
 @dataclass(frozen=True)
@@ -127,6 +124,8 @@ def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row
         "settings": orjson.dumps(recipe).decode() if recipe else None,
     }
     row["combination"] = combination_id(tuple(row[name] for name in DIMENSIONS))
+    row["steel"] = combination_id(tuple(row[name] for name in ORIGIN))
+    row["part"] = combination_id((row["part_number"],))
     return row
 
 

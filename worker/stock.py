@@ -14,9 +14,9 @@ from worker.derived import replace
 from worker.events import INHERITED_PLATE_FIELDS, JOB, PLATE
 from worker.jobs import Job, fold_job
 from worker.ledger import View
-from worker.placing import ORIGIN, Row
+from worker.placing import Row
 from worker.plates import Plate, fold_plate, inherited
-from worker.tables import Derived
+from worker.tables import ORIGIN, Derived
 
 
 class Stock:

@@ -136,6 +136,10 @@ DIMENSIONS: Final = (
 )  # fmt: skip
 
 
+#: Where a plate's steel came from: together they are one steel.
+ORIGIN: Final = ("mill", "heat_number", "supplier")
+
+
 def _dimension(name: str) -> Column[str] | Column[int]:
     return Column(name, BigInteger) if name in ("thickness_nm", "bevel_mdeg") else Column(name, _ident)
 
@@ -222,6 +226,8 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Column("week", _week),
         Column("combination", BigInteger),
         Column("cluster", _ident),
+        Column("steel", BigInteger),
+        Column("part", BigInteger),
         *(_dimension(name) for name in DIMENSIONS),
         Column("material_name", _ident),
         Column("machine_name", _ident),
@@ -313,6 +319,30 @@ def _tallies(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         _site(),
         Column("day", _day, primary_key=True),
         Column("combination", BigInteger, primary_key=True, autoincrement=False),
+        Column("week", _week, nullable=False),
+        *(Column(name, BigInteger, nullable=False) for name in TALLY_SUMS),
+        prefixes=prefixes,
+    )
+
+
+def _steel_tallies(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return _finer_tallies("steel", ORIGIN, metadata, prefix, prefixes)
+
+
+def _part_tallies(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return _finer_tallies("part", ("part_number",), metadata, prefix, prefixes)
+
+
+def _finer_tallies(by: str, names: tuple[str, ...], metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    """Tallies divided further by a number that stands for some names, which may not be known."""
+    return Table(
+        f"{prefix}{by}_tallies",
+        metadata,
+        _site(),
+        Column("day", _day, primary_key=True),
+        Column("combination", BigInteger, primary_key=True, autoincrement=False),
+        Column(by, BigInteger, primary_key=True, autoincrement=False),
+        *(Column(name, _ident) for name in names),
         Column("week", _week, nullable=False),
         *(Column(name, BigInteger, nullable=False) for name in TALLY_SUMS),
         prefixes=prefixes,
@@ -429,6 +459,8 @@ class Derived:
     rework: Table
     combinations: Table
     tallies: Table
+    steel_tallies: Table
+    part_tallies: Table
     rework_tallies: Table
     names: Table
     services: Table
@@ -440,8 +472,8 @@ class Derived:
     def within(cls, metadata: MetaData, *, prefix: str = "", temporary: bool = False) -> Derived:
         """A set of them in `metadata`."""
         makers = (
-            _jobs, _plates, _attempts, _rework, _combinations, _tallies, _rework_tallies, _names, _services,
-            _lost_parts, _warnings, _findings,
+            _jobs, _plates, _attempts, _rework, _combinations, _tallies, _steel_tallies, _part_tallies,
+            _rework_tallies, _names, _services, _lost_parts, _warnings, _findings,
         )  # fmt: skip
         return cls(*(make(metadata, prefix, ["TEMPORARY"] if temporary else []) for make in makers))
 

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, false, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, false, or_, select
 
 from worker import ledger
 from worker.events import SITE
@@ -42,6 +42,8 @@ RESTS_ON: Final = (
 MOST_PENDING: Final = 0.05
 #: More rows make an answer that takes seconds and that nobody reads: a year of plates.
 MOST_ROWS: Final = 20_000
+#: Filters that leave so few attempts that these are read sooner than any tallies.
+FEW: Final = ("heat_number", "part_number")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -119,8 +121,9 @@ def instant(us: int) -> datetime:
 
 def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TALLY_SUMS) -> dict[Group, Sums]:
     """These of TALLY_SUMS of each group; groups that hold only open attempts are among them."""
-    a, t, c = reader.tables.attempts.c, reader.tables.tallies.c, reader.tables.combinations.c
-    if question.needs_attempts:
+    a, c = reader.tables.attempts.c, reader.tables.combinations.c
+    tallies = tallies_for(reader.tables, question)
+    if tallies is None:
         by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
         query = attempt_sums(
             reader.tables.attempts,
@@ -129,19 +132,31 @@ def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TA
             names=names,
         )
     else:
-        columns = {column.name: column for column in (*c, t.day, t.week)}
+        t = tallies.c
+        columns = {column.name: column for column in (*t, *c)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         query = (
             select(*by, *(total(t[name]).label(name) for name in names))
             .select_from(
-                reader.tables.tallies.join(
-                    reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
-                )
+                tallies.join(reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination))
             )
             .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
     return _grouped(reader.connection, query, len(question.by), names)
+
+
+def tallies_for(tables: Derived, question: Question) -> Table | None:
+    """The coarsest tallies that carry all dimensions of a question; None when only attempts do."""
+    asked = {dimension.stored for dimension in (*question.by, *(DIMENSIONS[name] for name in question.filters))}
+    of_attempts = asked & {dimension.stored for dimension in DIMENSIONS.values() if dimension.of_attempts}
+    if not of_attempts:
+        return tables.tallies
+    if any(None not in question.filters.get(name, (None,)) for name in FEW):
+        return None
+    return next(
+        (finer for finer in (tables.steel_tallies, tables.part_tallies) if of_attempts <= set(finer.c.keys())), None
+    )
 
 
 def summed_for(measures: Iterable[Measure]) -> tuple[str, ...]:

@@ -19,6 +19,19 @@ depends_on = None
 IDENT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 DAY = sa.String(length=10)
 WEEK = sa.String(length=8)
+ORIGIN = ("mill", "heat_number", "supplier")
+TALLY_SUMS = (
+    "attempts", "first_attempts", "open_attempts",
+    "parts_tried", "parts_started", "parts_judged_first", "pending_first", "first_pass_good",
+    "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden",
+    "pierces", "failed_pierces", "attempts_without_pierces",
+    "rework_minutes_e3", "cutting_ms", "lost_us", "attempts_without_seconds", "interruptions", "scrap_mass_mg",
+    "cost_e6", "attempts_without_cost", "bevelled_attempts",
+    "lost_pierce", "lost_sever", "lost_surface", "lost_size", "lost_unstated",
+    "first_lost_pierce", "first_lost_sever", "first_lost_surface", "first_lost_size", "first_lost_unstated",
+    "clusters", "cluster_n2", "cluster_x2_over_n_e6",
+    "pierce_clusters", "pierce_n2", "pierce_x2_over_n_e6",
+)  # fmt: skip
 FINDING_KEY = (
     ("code", sa.String(length=32)),
     ("subject_kind", sa.String(length=8)),
@@ -34,6 +47,9 @@ ATTEMPTS_SINCE = tuple((name, "day") for name in ("job", "run", "plate", "part_n
 
 def upgrade() -> None:
     """To this revision."""
+    for name in ("steel", "part"):
+        op.add_column("attempts", sa.Column(name, sa.BigInteger()))
+        _make_tallies(name, ORIGIN if name == "steel" else ("part_number",))
     _change_indexes("attempts", ATTEMPTS_BEFORE, ATTEMPTS_SINCE)
     op.add_column("sites", sa.Column("fold", sa.Integer(), nullable=False, server_default=sa.text("1")))
     _make("services", ("source", "id"), [
@@ -134,8 +150,22 @@ def downgrade() -> None:
         "lost_parts", "services",
     ):  # fmt: skip
         op.drop_table(name)
+    for name in ("steel", "part"):
+        op.drop_table(f"{name}_tallies")
+        op.drop_column("attempts", name)
     op.drop_column("sites", "fold")
     _change_indexes("attempts", ATTEMPTS_SINCE, ATTEMPTS_BEFORE)
+
+
+def _make_tallies(by: str, names: tuple[str, ...]) -> None:
+    _make(f"{by}_tallies", ("day", "combination", by), [
+        sa.Column("day", DAY, nullable=False),
+        sa.Column("combination", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column(by, sa.BigInteger(), autoincrement=False, nullable=False),
+        *(sa.Column(name, IDENT) for name in names),
+        sa.Column("week", WEEK, nullable=False),
+        *(sa.Column(name, sa.BigInteger(), nullable=False) for name in TALLY_SUMS),
+    ])  # fmt: skip
 
 
 def _make(
