@@ -32,7 +32,7 @@ DRIFTING_PIERCE: Final = "drifting_pierce"
 #: The causes that can be left out, for a shop in which nothing is to be found.
 CAUSES: Final = frozenset({OXIDISED_LOT, QUENCHED_REMNANTS, DRIFTING_PIERCE})
 DRIFT_DAYS: Final = 14
-DRIFT_GAIN: Final = 2.6
+DRIFT_GAIN: Final = 3.4
 #: Days planned beyond the last one: work that stands ready, and that open attempts are taken from.
 AHEAD: Final = 4
 

@@ -73,7 +73,7 @@ class Truth:
     )
     surface_shift: Mapping[str, float] = field(default_factory=lambda: _fixed(clean=0.0, disturbed=-1.8, unknown=0.0))
     thermal_shift: Mapping[str, float] = field(
-        default_factory=lambda: _fixed(as_supplied=0.0, thermal_edge=-0.5, hardened=-1.7, unknown=0.0)
+        default_factory=lambda: _fixed(as_supplied=0.0, thermal_edge=-0.5, hardened=-2.6, unknown=0.0)
     )
     plate_correlation: float = 0.12
     pierces: Mapping[str, Curve] = field(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -57,20 +58,25 @@ _FLOOR: Final = """
 
 @dataclass
 class Asked:
-    """Seconds of each question, and of the floor, over one window."""
+    """Seconds of each question when it is asked first and again, and of the floor, over one window.
 
-    questions: dict[str, list[float]]
+    Asked again, what took long is an answer that was kept.
+    """
+
+    first: dict[str, float]
+    again: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     floor: list[float] = field(default_factory=list)
 
 
-def questions(connection: Connection, window: tuple[date, date]) -> Iterator[str]:
-    """Each report as it is asked when nothing is said, then what only attempts carry.
+def first_asked(connection: Connection, window: tuple[date, date]) -> Iterator[tuple[str, float]]:
+    """(each report as it is asked when nothing is said, then what only attempts carry, seconds it takes).
 
     What cannot be asked without more is left out, and so is what would have too many rows.
     """
     for question in (*REPORTS, *OF_ATTEMPTS, LONG):
+        began = time.perf_counter()
         if connection.get(path_of(question, window)).status != UNANSWERABLE:
-            yield question
+            yield question, time.perf_counter() - began
 
 
 def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list[Figure]:
@@ -82,10 +88,7 @@ def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list
         closing(_driver(folder)) as driver,
         bar(console, "reports of both windows", total=REPEATS) as advance,
     ):
-        asked = {
-            window: Asked({question: [] for question in questions(connection, days)})
-            for window, days in WINDOWS.items()
-        }
+        asked = {window: Asked(dict(first_asked(connection, days))) for window, days in WINDOWS.items()}
         for _ in range(REPEATS):
             for window, days in WINDOWS.items():
                 _ask(connection, driver, days, asked[window])
@@ -95,8 +98,8 @@ def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list
 
 def _ask(connection: Connection, driver: sqlite3.Connection, window: tuple[date, date], asked: Asked) -> None:
     asked.floor.append(_seconds_of_floor(driver, window))
-    for question, seconds in asked.questions.items():
-        seconds.append(seconds_of(connection, path_of(question, window)))
+    for question in asked.first:
+        asked.again[question].append(seconds_of(connection, path_of(question, window)))
 
 
 def path_of(question: str, window: tuple[date, date]) -> str:
@@ -116,8 +119,11 @@ def _seconds_of_floor(driver: sqlite3.Connection, window: tuple[date, date]) -> 
 
 
 def _figures(window: str, asked: Asked, attempts: int) -> Iterator[Figure]:
-    tallies, floor = in_ms(median(asked.questions[FROM_TALLIES])), in_ms(median(asked.floor))
-    for question, seconds in asked.questions.items():
+    tallies, floor = in_ms(median(asked.again[FROM_TALLIES])), in_ms(median(asked.floor))
+    for question, first in asked.first.items():
+        name = f"{question}, {window} of {attempts:,} attempts, first asked"
+        yield Figure(MEASURE, name, in_ms(first), MILLISECONDS, "three sums over its attempts, driver", floor)
+    for question, seconds in asked.again.items():
         name, value = f"{question}, {window} of {attempts:,} attempts, p50", in_ms(median(seconds))
         wanted = None if question == LONG else MOST_MS
         if question != FROM_TALLIES:
