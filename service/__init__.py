@@ -1,5 +1,5 @@
 """HTTP, command line and rendering around the worker: decides nothing about the trade."""
 
-from importlib.metadata import version
+from worker.settings import RELEASE
 
-RELEASE = version("cutledger")
+__all__ = ["RELEASE"]

@@ -12,8 +12,6 @@ import logging
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from importlib.metadata import version
 from typing import Any, Final
 
 import orjson
@@ -21,12 +19,14 @@ from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from worker.database import Database, DatabaseUnavailable
+from worker.installing import site_names
 from worker.reports.catalogue import REPORTS, Entry
-from worker.reports.plain import json_bytes, report_plain
+from worker.reports.plain import json_bytes, read_as_of, report_plain
 from worker.reports.questions import Question, QuestionUnanswerable, read_question
 from worker.reports.reading import Reader, open_site
+from worker.settings import RELEASE
 from worker.shopcalendar import MICROSECONDS
-from worker.tables import kept_answers, sites
+from worker.tables import kept_answers
 
 log = logging.getLogger(__name__)
 
@@ -44,7 +44,6 @@ MOST_KEPT: Final = 200
 #: The worker spends at most one part of so many on making answers.
 REST_SHARE: Final = 20
 LEAST_REST_US: Final = 10 * MICROSECONDS
-RELEASE: Final = version("cutledger")
 
 Parameters = Mapping[str, Sequence[str]]
 
@@ -85,9 +84,7 @@ def kept_answer(reader: Reader, entry: Entry, question: Question, *, now_us: int
     if row is None or row.release != RELEASE:
         return None
     body = bytes(row.answer)
-    as_of = orjson.loads(body)["as_of"]
-    as_of["at"] = as_of["at"] and datetime.fromisoformat(as_of["at"])
-    kept = KeptAnswer(body, row.revision, as_of, row.asked_us)
+    kept = KeptAnswer(body, row.revision, read_as_of(orjson.loads(body)), row.asked_us)
     may_be_older = row.took_us >= OLDER_FROM_US and now_us - row.made_us < OLD_US
     return kept if may_be_older or kept.is_newest(reader) else None
 
@@ -154,7 +151,7 @@ def make_answers(database: Database, *, now_us: int, seconds: float = 30.0) -> i
     until = time.monotonic() + seconds
     made = 0
     with database.read() as connection:
-        names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        names = site_names(connection)
     for site in names:
         if now_us < _rests_until.get((database.url, site), 0):
             continue

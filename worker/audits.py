@@ -10,6 +10,7 @@ import orjson
 from sqlalchemy import Connection, func, insert, select, update
 
 from worker.database import Database, DatabaseUnavailable
+from worker.installing import site_names
 from worker.ledger import in_state
 from worker.recount import Progress
 from worker.reports.reading import instant
@@ -104,7 +105,7 @@ def audit_when_due(
         return now_us + int((time.monotonic() - began) * 1_000_000)
 
     with database.read() as connection:
-        names = connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars()
+        names = site_names(connection)
         due = [site for site in names if _is_due(connection, site, now_us=now_us, every_hours=every_hours)]
     results = (_audited(database, site, clock=clock, every_hours=every_hours, progress=progress) for site in due)
     return [result for result in results if result is not None]

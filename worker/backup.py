@@ -14,11 +14,9 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from sqlalchemy import select
-
 from worker.database import BUSY_TIMEOUT_MS, Database
+from worker.installing import site_names
 from worker.schema import HEAD, READ_REVISION, REVISIONS, is_current
-from worker.tables import sites
 from worker.tallies import Audit, audit
 
 #: Called with how many bytes of the copy are there, and how many there will be (None: not known yet).
@@ -114,7 +112,7 @@ def audits_of(database: Database) -> list[Audit]:
     with database.snapshot_with_scratch() as connection, database.begin_snapshot(connection):
         if not is_current(connection):
             return []
-        names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        names = site_names(connection)
     return [audit(database, site) for site in names]
 
 

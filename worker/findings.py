@@ -23,6 +23,7 @@ from sqlalchemy import Connection, delete, insert, select, tuple_
 from worker.audits import last_unequal
 from worker.database import Database, DatabaseUnavailable
 from worker.events import ATTEMPT, FINDING, SITE
+from worker.installing import site_names
 from worker.kept import CLOSED, OPEN, Kept, by_id, changes, kept, kept_as, steps, write
 from worker.ledger import View
 from worker.noticing.finding import (
@@ -115,9 +116,12 @@ def finding(
     seen = None
     if stored is None or stored.finding.kind in SEEN_AT_ONCE:
         seen = next((one for one in _seen_at_once(reader, now_us) if one.id == finding_id), None)
-    if stored is None and seen is None:
+    if seen is not None:
+        shown = _as_seen(seen, stored)
+    elif stored is not None:
+        shown = _as_kept(stored)
+    else:
         raise LookupError(finding_id)
-    shown = _as_seen(seen, stored) if seen is not None else _as_kept(stored, seen_at_once=False)
     (shown,) = _with_notes(reader, [shown])
     return shown, changes(reader.connection, reader.site, shown.finding.key), _notes(reader, finding_id)
 
@@ -157,7 +161,7 @@ def _open(reader: Reader, now_us: int, start: Key, limit: int, *, kinds: Sequenc
     stored = kept_as(reader.connection, reader.site, [one.key for one in found])
     looked_for = [kind for kind in kinds if kind in LOOKED_FOR]
     looked = kept(reader.connection, reader.site, kinds=looked_for, states=(OPEN,), after=start, limit=limit)
-    return [_as_seen(one, stored.get(one.key)) for one in found] + [_as_kept(one, seen_at_once=False) for one in looked]
+    return [_as_seen(one, stored.get(one.key)) for one in found] + [_as_kept(one) for one in looked]
 
 
 def _closed(reader: Reader, now_us: int, start: Key, limit: int, *, kinds: Sequence[str]) -> list[Shown]:
@@ -169,19 +173,19 @@ def _closed(reader: Reader, now_us: int, start: Key, limit: int, *, kinds: Seque
         seen = {one.key for one in _seen_at_once(reader, now_us)}
         stored = kept(reader.connection, reader.site, kinds=at_once, states=(OPEN, CLOSED), after=start)
         closed += [one for one in stored if one.finding.key not in seen]
-    return [_as_kept(one, seen_at_once=one.finding.kind in SEEN_AT_ONCE) for one in closed]
+    return [replace(_as_kept(one), state=CLOSED) for one in closed]
 
 
 def _as_seen(seen: Finding, stored: Kept | None) -> Shown:
     if stored is None or stored.state == CLOSED:
         return Shown(seen, OPEN, times_opened=0 if stored is None else stored.times_opened)
-    return replace(_as_kept(stored, seen_at_once=False), finding=seen)
+    return replace(_as_kept(stored), finding=seen)
 
 
-def _as_kept(stored: Kept | None, *, seen_at_once: bool) -> Shown:
-    assert stored is not None
-    state = CLOSED if seen_at_once else stored.state
-    return Shown(stored.finding, state, stored.opened_at, stored.updated_at, stored.closed_at, stored.times_opened)
+def _as_kept(stored: Kept) -> Shown:
+    return Shown(
+        stored.finding, stored.state, stored.opened_at, stored.updated_at, stored.closed_at, stored.times_opened
+    )
 
 
 # --- what people noted ------------------------------------------------------------------------------------------
@@ -220,7 +224,7 @@ def look_when_due(database: Database, *, now_us: int) -> list[str]:
     DatabaseUnavailable.
     """
     with database.read() as connection:
-        names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        names = site_names(connection)
     looked: list[str] = []
     for site in names:
         try:

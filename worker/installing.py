@@ -38,6 +38,11 @@ def people_key(connection: Connection, site: str) -> bytes:
     return bytes(connection.execute(select(sites.c.people_key).where(sites.c.site == site)).scalar_one())
 
 
+def site_names(connection: Connection) -> list[str]:
+    """Every site, in order."""
+    return list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+
+
 def add_site(connection: Connection, site: str, *, now_us: int) -> None:
     """Make a site with the default settings; raises SiteExists."""
     if connection.execute(select(sites.c.site).where(sites.c.site == site)).first() is not None:

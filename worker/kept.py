@@ -8,10 +8,10 @@ from datetime import date, datetime
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, insert, select, tuple_, update
+from sqlalchemy import ColumnElement, Connection, Table, insert, select, tuple_, update
 
 from worker.batches import in_batches
-from worker.noticing.finding import Finding, Key
+from worker.noticing.finding import Finding, Key, finding_id
 from worker.reports.reading import instant
 from worker.tables import finding_changes, kept_findings
 
@@ -152,9 +152,11 @@ def _text(figures: Mapping[str, Any]) -> str:
 
 
 def _set(connection: Connection, site: str, key: Key, **values: Any) -> None:
-    k = kept_findings.c
-    where = (k.site == site, *(k[name] == value for name, value in zip(_KEY, key, strict=True)))
-    connection.execute(update(kept_findings).where(*where).values(**values))
+    connection.execute(update(kept_findings).where(*_mine(kept_findings, site, key)).values(**values))
+
+
+def _mine(table: Table, site: str, key: Key) -> list[ColumnElement[bool]]:
+    return [table.c[name] == value for name, value in _key(site, key).items()]
 
 
 # --- reading ----------------------------------------------------------------------------------------------------
@@ -183,7 +185,7 @@ def kept(
 def kept_as(connection: Connection, site: str, keys: Iterable[Key]) -> dict[Key, Kept]:
     """What is kept of findings with these keys."""
     k = kept_findings.c
-    wanted = sorted({Finding("", *key, "", {}).id for key in keys})
+    wanted = sorted({finding_id(key) for key in keys})
     query = select(kept_findings).where(k.site == site, k.id.in_(wanted))
     return {one.finding.key: one for one in map(_kept, connection.execute(query))}
 
@@ -197,9 +199,8 @@ def by_id(connection: Connection, site: str, finding_id: str) -> Kept | None:
 
 def changes(connection: Connection, site: str, key: Key) -> list[dict[str, Any]]:
     """When a finding was opened, closed and opened again, with its figures of then, oldest first."""
-    c = finding_changes.c
-    mine = (c.site == site, *(c[name] == value for name, value in zip(_KEY, key, strict=True)))
-    query = select(finding_changes).where(*mine).order_by(c.number)
+    mine = _mine(finding_changes, site, key)
+    query = select(finding_changes).where(*mine).order_by(finding_changes.c.number)
     return [
         {
             "change": row.change,

@@ -11,18 +11,19 @@ import logging
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from importlib.metadata import version
 from typing import Any, Final
 
 from sqlalchemy import Connection, exists, insert, or_, select
 from sqlalchemy.exc import IntegrityError
 
 from worker.database import Database, DatabaseUnavailable
+from worker.installing import site_names
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.changed import changes
 from worker.reports.plain import as_of_plain, json_bytes, read_plain, report_plain
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong, read_question
 from worker.reports.reading import Reader, instant, open_site
+from worker.settings import RELEASE
 from worker.shopcalendar import MICROSECONDS, iso_week
 from worker.tables import FOLD, LIVE, published_reports, published_weeks, sites
 
@@ -38,7 +39,6 @@ MOST_WEEKS: Final = 4
 DIVISIONS: Final = ("machine", "material", "shift", "week")
 #: Weeks that are listed.
 SHOWN_WEEKS: Final = 60
-RELEASE: Final = version("cutledger")
 #: (database, site, week) of weeks whose reports cannot be made: a fault of this release, of which the log tells once.
 _failed: set[tuple[str, str, str]] = set()
 
@@ -116,7 +116,7 @@ def publish_due(database: Database, *, now_us: int, most: int = MOST_WEEKS) -> l
     no other. Raises DatabaseUnavailable.
     """
     with database.read() as connection:
-        names = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        names = site_names(connection)
     published: list[tuple[str, str]] = []
     for site in names:
         try:

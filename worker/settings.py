@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
+#: The release that this is.
+RELEASE = version("cutledger")
 DATABASE_FILE = "cutledger.sqlite3"
 _KINDS = ("sqlite", "postgresql")
 

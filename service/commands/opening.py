@@ -11,15 +11,13 @@ from typing import TypeVar
 import click
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-from sqlalchemy import select
 
 from worker.audits import AuditRunning
 from worker.database import Database, DatabaseUnavailable
-from worker.installing import SiteExists
+from worker.installing import SiteExists, site_names
 from worker.reports.reading import SiteUnknown
 from worker.schema import SchemaBehind, SchemaNotOurs
 from worker.settings import Installation, SettingWrong
-from worker.tables import sites
 
 log = logging.getLogger(__name__)
 
@@ -79,7 +77,7 @@ def opened(data: str | None) -> Iterator[Database]:
 def sites_of(database: Database, named: str | None) -> list[str]:
     """All sites, or the named one; raises SiteUnknown."""
     with database.read() as connection:
-        known = list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
+        known = site_names(connection)
     if named is not None and named not in known:
         raise SiteUnknown(named)
     return known if named is None else [named]

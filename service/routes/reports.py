@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 
 from flask import Response, request
@@ -25,7 +25,7 @@ from worker import answers
 from worker.publishing import changes_since, published_answer, stored_as_of, weeks_published
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
-from worker.reports.plain import as_of_plain, json_bytes, read_plain, report_plain
+from worker.reports.plain import as_of_plain, json_bytes, read_as_of, read_plain, report_plain
 from worker.reports.questions import (
     DEFAULT_CONFIDENCE,
     DEFAULT_LAST,
@@ -230,9 +230,7 @@ def _stored(reader: Reader, entry: Entry, question: Question, body: str | bytes,
     rows = told["rows"]
     names = list(rows[0]) if rows else [column.name for column in entry.answer(reader, question).columns]
     window = (question.first_day, question.last_day)
-    as_of = told["as_of"]
-    as_of["at"] = as_of["at"] and datetime.fromisoformat(as_of["at"])
-    return _csv(rows_csv(names, rows), told["site"], told["report"], window, as_of)
+    return _csv(rows_csv(names, rows), told["site"], told["report"], window, read_as_of(told))
 
 
 def _csv(body: bytes, site: str, report: str, window: tuple[date, date], as_of: Mapping[str, Any]) -> Response:

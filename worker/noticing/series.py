@@ -18,7 +18,7 @@ from worker.plausible_limits import Limits
 from worker.plausible_series import ShiftEndEntries, mass_on_plate, pierce_series, plate_mass_kg
 from worker.reports.entry_counts import shift_end_near, shift_ending
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, asked_of, spellings, window_of
+from worker.reports.reading import Reader, conditions_of, spellings, window_of
 from worker.shopcalendar import MICROSECONDS
 
 #: Newest attempts of a machine that are read for a series of failed pierces.
@@ -81,7 +81,7 @@ def _usual(reader: Reader, question: Question) -> dict[str, tuple[int, int]]:
     a = reader.tables.attempts.c
     query = (
         select(a.machine, func.sum(a.pierces), func.sum(a.failed_pierces))
-        .where(a.site == reader.site, *window_of(question, a), *asked_of(question, a))
+        .where(*conditions_of(reader, question, a))
         .where(a.pierces > 0, a.machine.is_not(None))
         .group_by(a.machine)
     )
@@ -95,8 +95,7 @@ def _newest(reader: Reader, question: Question, machine: str) -> list[Any]:
     since = reader.connection.execute(serviced).scalar_one() or 0
     query = (
         select(a.attempt, a.pierces, a.failed_pierces)
-        .where(a.site == reader.site, a.machine == machine, a.started_us >= since)
-        .where(*window_of(question, a), *asked_of(question, a), a.pierces > 0)
+        .where(*conditions_of(reader, question, a), a.machine == machine, a.started_us >= since, a.pierces > 0)
         .order_by(a.started_us.desc(), a.attempt.desc())
         .limit(NEWEST)
     )

@@ -16,7 +16,7 @@ from worker.plausible_series import MACHINE, heat_by_machine
 from worker.reports.comparing import compared_groups, counts_of, described, invented
 from worker.reports.options import Option
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums, asked_of, spellings, window_of
+from worker.reports.reading import Group, Reader, Sums, conditions_of, spellings
 from worker.reports.report import Column, Report
 from worker.stats.clustering import Clustered
 from worker.stats.lots import FALSE_SHARE, Funnel, funnel
@@ -224,7 +224,7 @@ def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iter
     for some in in_batches(wanted):
         query = (
             select(*lot_of, a.machine, cluster, a.day, func.min(a.started_us), func.sum(judged), func.sum(a.good))
-            .where(a.site == reader.site, *window_of(question, a), *asked_of(question, a))
+            .where(*conditions_of(reader, question, a))
             .where(a.is_first == 1, judged > 0)
             .where(a[names[-1]].in_([lot[-1] for lot in some]))
             .group_by(*lot_of, a.machine, cluster, a.day)

@@ -75,7 +75,7 @@ def change(reader: Reader, question: Question) -> Report:
         sums = (*FAILED_PIERCES.names, *COMMON_SUMS)
         groups = attempt_groups(reader, asked, sums)
         totals = added(groups.values(), sums)
-        notes = [note for note in common_notes(totals, asked, reader.as_of) if not note.startswith("provis")]
+        notes = list(common_notes(totals, asked, reader.as_of, provisional=False))
     return _answer(reader, question, groups, notes, marks(reader, question, per=question.options[PER.name]))
 
 

@@ -26,9 +26,7 @@ def compared_groups(
     asked, unsettled = settled(reader, question)
     groups = attempt_groups(reader, replace(asked, by=by), sums)
     totals = added(groups.values(), sums)
-    notes = [
-        note for note in common_notes(totals, replace(question, by=by), reader.as_of) if not note.startswith("provis")
-    ]
+    notes = list(common_notes(totals, replace(question, by=by), reader.as_of, provisional=False))
     if unsettled:
         notes.insert(0, _left_out(unsettled))
     return groups, unsettled, notes

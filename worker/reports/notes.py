@@ -18,13 +18,15 @@ def _are(count: int, thing: str) -> str:
     return f"1 {thing} is" if count == 1 else f"{count} {thing}s are"
 
 
-def common_notes(sums: Mapping[str, int], question: Question, as_of: AsOf) -> Iterator[str]:
-    """Notes that hold for every report over attempts."""
+def common_notes(
+    sums: Mapping[str, int], question: Question, as_of: AsOf, *, provisional: bool = True
+) -> Iterator[str]:
+    """Notes that hold for every report over attempts. provisional: pending parts may change its figures."""
     if as_of.waiting:
         yield f"{_are(as_of.waiting, 'event')} in the ledger and not yet counted here"
     if as_of.set_aside:
         yield f"{_are(as_of.set_aside, 'event')} set aside and not counted"
-    if sums["pending_first"]:
+    if provisional and sums["pending_first"]:
         yield (
             f"provisional: {_are(sums['pending_first'], 'part')} pending; failures are known at once, good parts only "
             "when inspected, so the first-pass yield tends to rise"

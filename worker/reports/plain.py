@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -57,6 +59,13 @@ def read_plain(text: str | bytes) -> dict[str, Any]:
     """What `json_bytes` wrote. A number with a fraction is a float where a float is written so, else a Decimal."""
     value: dict[str, Any] = json.loads(text, parse_float=_number)
     return value
+
+
+def read_as_of(told: Mapping[str, Any]) -> dict[str, Any]:
+    """Up to what an answer counts, as `as_of_plain` has it, from what was read of one."""
+    as_of = dict(told["as_of"])
+    as_of["at"] = as_of["at"] and datetime.fromisoformat(as_of["at"])
+    return as_of
 
 
 def _number(text: str) -> float | Decimal:

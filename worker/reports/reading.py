@@ -128,7 +128,7 @@ def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TA
         query = attempt_sums(
             reader.tables.attempts,
             by=by,
-            where=(a.site == reader.site, *window_of(question, a), *asked_of(question, a)),
+            where=conditions_of(reader, question, a),
             names=names,
         )
     else:

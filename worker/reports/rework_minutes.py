@@ -16,7 +16,7 @@ from worker.measures import COUNT, E3, E6, MINUTES, SHARE, ShareOf
 from worker.reports.by_combination import divided_by, with_dimensions
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
-from worker.reports.reading import INTERVAL, Group, Reader, Sums, asked_of, window_of
+from worker.reports.reading import INTERVAL, Group, Reader, Sums, asked_of, conditions_of, window_of
 from worker.reports.report import Column
 from worker.shopcalendar import monday_of
 from worker.stats.clustering import Clustered, clustered_wilson
@@ -173,7 +173,7 @@ def reworked_parts(reader: Reader, question: Question) -> dict[Group, Sums]:
         cluster = (a.day, a.combination)
         found = (
             select(*by, total(a.rework).label("x"), judged.label("n"))
-            .where(a.site == reader.site, a.state == "finished", *window_of(question, a), *asked_of(question, a))
+            .where(*conditions_of(reader, question, a), a.state == "finished")
             .group_by(*by, *cluster)
             .subquery("clusters")
         )
