@@ -66,14 +66,7 @@ class KeptAnswer:
 def asked(reader: Reader, entry: Entry, parameters: Parameters, *, now_us: int) -> Question:
     """The question that parameters ask of a report now; raises QuestionUnanswerable."""
     now = reader.calendar.place(now_us)
-    return read_question(
-        parameters,
-        today=now.day,
-        settings=now.settings,
-        more=entry.more_dimensions,
-        options=entry.options,
-        by=entry.by,
-    )
+    return read_question(parameters, today=now.day, settings=now.settings, askable=entry.askable)
 
 
 def kept_answer(reader: Reader, entry: Entry, question: Question, *, now_us: int) -> KeptAnswer | None:

@@ -76,7 +76,9 @@ class WeekNotPublished(LookupError):
 
 
 def divisions(entry: Entry) -> list[tuple[str, ...]]:
-    """What divides the answers of a report that are published; the first is the usual one."""
+    """What divides the answers of a report that are published; the first is the usual one. None of one not weekly."""
+    if not entry.weekly:
+        return []
     if not entry.by:
         return [()]
     more = (dimension.name for dimension in entry.more_dimensions)
@@ -85,14 +87,7 @@ def divisions(entry: Entry) -> list[tuple[str, ...]]:
 
 def _question(reader: Reader, entry: Entry, parameters: Mapping[str, Sequence[str]]) -> Question:
     """A question that names its window and no names: neither the day nor the settings matter."""
-    return read_question(
-        parameters,
-        today=date.min,
-        settings=reader.calendar.latest,
-        more=entry.more_dimensions,
-        options=entry.options,
-        by=entry.by,
-    )
+    return read_question(parameters, today=date.min, settings=reader.calendar.latest, askable=entry.askable)
 
 
 def _of_week(reader: Reader, entry: Entry, week: str, by: Sequence[str]) -> Question:
@@ -178,7 +173,7 @@ def _is_busy(reader: Reader, monday: date) -> bool:
 
 
 def _answers(reader: Reader, week: str) -> Iterator[dict[str, str]]:
-    """What is stored of a week: each report's answers."""
+    """What is stored of a week: the answers of each report that one week makes."""
     for entry in REPORTS.values():
         for by in divisions(entry):
             report = entry.answer(reader, _of_week(reader, entry, week, by))
@@ -240,8 +235,9 @@ def published_answer(reader: Reader, entry: Entry, parameters: Mapping[str, Sequ
     body = _body(reader.connection, reader.site, week, entry, by)
     if body is None:
         stored = ", ".join(_words(each) for each in divisions(entry) if each)
+        how = "divided so" if entry.weekly else "with the others: it looks back over more than a week"
         raise WeekNotPublished(
-            f"report {entry.name} of week {week} was not published divided so"
+            f"report {entry.name} of week {week} was not published {how}"
             + (f"; stored are {stored}" if stored else "")
             + f"; what it is now is answered to week={week}"
         )

@@ -59,9 +59,7 @@ def _report(entry: Entry) -> Report:
     nowhere = cast(Connection, None)
     as_of = AsOf(417, datetime(2026, 3, 8, 22, tzinfo=UTC), 0, 0)
     reader = Reader(nowhere, "main", SiteCalendar([_SITE]), 7, as_of)
-    question = read_question(
-        {"week": ["2026-W10"]}, today=date(2026, 3, 10), settings=_SITE, options=entry.options, by=entry.by
-    )
+    question = read_question({"week": ["2026-W10"]}, today=date(2026, 3, 10), settings=_SITE, askable=entry.askable)
     if entry.example is not None:
         report = entry.example(reader, question)
         rows, details = [_rounded(row) for row in report.rows], _rounded(report.details)

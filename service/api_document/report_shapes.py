@@ -14,6 +14,7 @@ from worker.plates import SURFACES
 from worker.publishing import DIVISIONS
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import ASKED_UNKNOWN, DIMENSIONS, HISTORIES, Dimension
+from worker.reports.options import LONGEST_NAME, AnyOption, NameOption, NumberOption, Option
 from worker.reports.questions import (
     DEFAULT_CONFIDENCE,
     DEFAULT_LAST,
@@ -68,11 +69,28 @@ def _options() -> list[Parameter]:
     return [
         _query(
             name,
-            f"{option.definition}; only in {', '.join(entry.name for entry in of[name])}; left out: {option.default}",
-            {"type": "string", "enum": list(option.words), "examples": [option.default]},
+            f"{option.definition}; only in {', '.join(entry.name for entry in of[name])}{_left_out(option)}",
+            _option(option),
         )
         for name, option in options.items()
     ]
+
+
+def _left_out(option: AnyOption) -> str:
+    if isinstance(option, NumberOption) and option.target:
+        return f"; left out: the site's target {option.target}, else {option.default:g}"
+    return "" if option.default is None else f"; left out: {option.default}"
+
+
+def _option(option: AnyOption) -> Shape:
+    if isinstance(option, Option):
+        return {"type": "string", "enum": list(option.words), "examples": [option.default]}
+    if isinstance(option, NameOption):
+        return {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME, "examples": [option.example]}
+    kind = "integer" if option.whole else "number"
+    return {"type": kind, "minimum": option.low, "maximum": option.high} | (
+        {} if option.default is None else {"examples": [option.default]}
+    )
 
 
 def _query(name: str, description: str, schema: Shape, **more: Any) -> Parameter:
@@ -218,6 +236,8 @@ def _report(entry: Entry) -> Shape:
         },
         "notes": texts | {"description": "what may and what may not be concluded, in sentences"},
     }
+    if entry.advises:
+        properties["cautions"] = texts | {"description": "what to heed before anybody cuts"}
     return {
         "description": entry.question,
         "type": "object",
@@ -267,6 +287,13 @@ def _totals(entry: Entry) -> Shape:
 
 
 def _column(column: Column) -> Shape:
+    if column.kind == "list":
+        items = {
+            "type": "object",
+            "properties": {item.name: _column(item) for item in column.items},
+            "required": [item.name for item in column.items],
+        }
+        return {"type": "array", "description": column.definition, "items": items}
     kinds = {"text": "string", "number": "number", "integer": "integer"}
     unit = f"; {column.unit}" if column.unit else ""
     return {"type": [kinds[column.kind], "null"], "description": f"{column.definition}{unit}"}

@@ -25,6 +25,7 @@ from worker import answers
 from worker.publishing import changes_since, published_answer, stored_as_of, weeks_published
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.dimensions import DIMENSIONS
+from worker.reports.options import AnyOption, NumberOption, Option
 from worker.reports.plain import as_of_plain, json_bytes, read_as_of, read_plain, report_plain
 from worker.reports.questions import (
     DEFAULT_CONFIDENCE,
@@ -97,13 +98,24 @@ def _described(entry: Entry) -> dict[str, Any]:
         ],
         "columns": [_column(column) for column in entry.columns],
         "details": [_column(column) for column in entry.details],
-        "options": [
-            {"name": option.name, "definition": option.definition, "words": option.words, "default": option.default}
-            for option in entry.options
-        ],
+        "options": [_option(option) for option in entry.options],
         "by": entry.by,
+        "last": entry.last,
+        "purposes": entry.purposes or ("all",),
         "more_dimensions": [dimension.name for dimension in entry.more_dimensions],
     }
+
+
+def _option(option: AnyOption) -> dict[str, Any]:
+    told = {"name": option.name, "definition": option.definition, "words": (), "least": None, "most": None}
+    if isinstance(option, NumberOption):
+        default = None if option.default is None else f"{option.default:g}"
+        return told | {
+            "kind": "number", "least": option.low, "most": option.high, "target": option.target, "default": default,
+        }  # fmt: skip
+    words = option.words if isinstance(option, Option) else ()
+    kind = "word" if words else "name"
+    return told | {"kind": kind, "words": words, "target": None, "default": option.default}
 
 
 def _column(column: Column) -> dict[str, Any]:

@@ -182,8 +182,12 @@ class OptionTold(Answer):
 
     name = text("its name", "chart")
     definition = text("what it decides", "the kind of chart")
-    words = rows(text("word", "auto"), "what it may be")
-    default = text("what holds when it is left out", "auto")
+    kind = word(("word", "number", "name"), "one of its words, a number within its bounds, or a name")
+    words = rows(text("word", "auto"), "what it may be; empty for numbers and names")
+    least = number("the least number; null where it is none", None, null=True)
+    most = number("the greatest number; null where it is none", None, null=True)
+    target = text("the target of the site that holds when it is left out; null: none", None, null=True)
+    default = text("what holds when it is left out, and the site has no such target; null: nothing", "auto", null=True)
 
 
 class ReportTold(Answer):
@@ -196,6 +200,8 @@ class ReportTold(Answer):
     details = rows(ColumnTold, "what it says of the answer as a whole")
     options = rows(OptionTold, "what it can be told")
     by = rows(text("dimension", "thickness"), "what divides it when nothing is asked")
+    last = text("its window when none is asked for", "8w")
+    purposes = rows(word((*PURPOSES, "all"), "purpose"), "what it counts when no purpose is asked for")
     more_dimensions = rows(text("dimension", "operation"), "what only this report can be divided by")
 
 

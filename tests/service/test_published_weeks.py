@@ -273,10 +273,7 @@ def every_answer(reader: Reader, **asked: str) -> dict[str, bytes]:
     found = {}
     for name, entry in REPORTS.items():
         parameters = {parameter: [value] for parameter, value in asked.items()}
-        question = read_question(
-            parameters, today=now.day, settings=now.settings, more=entry.more_dimensions, options=entry.options,
-            by=entry.by,
-        )  # fmt: skip
+        question = read_question(parameters, today=now.day, settings=now.settings, askable=entry.askable)
         found[name] = json_bytes(report_plain(entry.answer(reader, question)))
     return found
 

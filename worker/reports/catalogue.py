@@ -21,8 +21,8 @@ from worker.reports import (
     rework_time,
 )
 from worker.reports.dimensions import LOST_BY, OPERATION, Dimension
-from worker.reports.options import Option
-from worker.reports.questions import Question
+from worker.reports.options import AnyOption
+from worker.reports.questions import DEFAULT_LAST, Askable, Question
 from worker.reports.reading import Reader
 from worker.reports.report import Column, Report
 
@@ -39,15 +39,29 @@ class Entry:
     #: Columns and details of a report whose rows are not sums, or not only; `details` are of the answer as a whole.
     columns: tuple[Column, ...] = ()
     details: tuple[Column, ...] = ()
-    options: tuple[Option, ...] = ()
+    options: tuple[AnyOption, ...] = ()
     #: What divides it when nothing is asked; nothing: it is not divided.
     by: tuple[str, ...] = ("thickness",)
     #: Columns that say which of its rows one is, beside those that divide it.
     keys: tuple[str, ...] = ()
     #: Its rows are read off attempts, not tallies: the worker has the answer to its plain question ready.
     reads_attempts: bool = False
+    #: Its window when none is asked for, and the purposes it counts when none is asked for; nothing: all.
+    last: str = DEFAULT_LAST
+    purposes: tuple[str, ...] = ("production",)
+    #: Its confidence is the site's target when none is asked for.
+    of_targets: bool = False
+    #: It advises cuts: cautions go with its answers.
+    advises: bool = False
+    #: One week makes an answer: it is published with the others.
+    weekly: bool = True
     #: An answer about invented figures, for the document; left out where the measures make one.
     example: Callable[[Reader, Question], Report] | None = None
+
+    @property
+    def askable(self) -> Askable:
+        """What it can be asked."""
+        return Askable(self.more_dimensions, self.options, self.by, self.last, self.purposes, self.of_targets)
 
 
 _ENTRIES: Final = (

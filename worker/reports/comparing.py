@@ -53,6 +53,7 @@ def described(
     rows: list[dict[str, Any]],
     details: Mapping[str, Any],
     notes: list[str],
+    cautions: tuple[str, ...] = (),
 ) -> Report:
     """A report whose rows are no sums."""
     return Report(
@@ -69,6 +70,7 @@ def described(
         totals={},
         notes=notes,
         details=details,
+        cautions=cautions,
     )
 
 

@@ -1,13 +1,23 @@
-"""What a report can be told beside window, division, filters and confidence: a word out of a few. Pure."""
+"""What a report can be told beside window, division, filters and confidence: a word, a number or a name. Pure."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, Final
+
+LONGEST_NAME: Final = 200
+MOST_DECIMALS: Final = 6
+
+
+class OptionUnreadable(ValueError):
+    """What was told is none of what would do; says what would."""
 
 
 @dataclass(frozen=True)
 class Option:
-    """A parameter of some reports. The first word is what it is without being asked."""
+    """A word out of a few. The first is what holds when none is told."""
 
     name: str
     definition: str
@@ -15,5 +25,69 @@ class Option:
 
     @property
     def default(self) -> str:
-        """What holds when it is not asked for."""
+        """What holds when it is not told."""
         return self.words[0]
+
+    def read(self, text: str) -> str:
+        """The word; raises OptionUnreadable."""
+        if text not in self.words:
+            raise OptionUnreadable(f"must be one of {', '.join(self.words)}")
+        return text
+
+    def usual(self, _targets: Mapping[str, Any]) -> str:
+        """What holds at a site with these targets when it is not told."""
+        return self.default
+
+
+@dataclass(frozen=True)
+class NumberOption:
+    """A number within bounds, both inside. `target`: the site's target that holds when it is not told, else `default`.
+
+    default None: nothing holds then.
+    """
+
+    name: str
+    definition: str
+    low: float
+    high: float
+    default: float | None = None
+    unit: str = ""
+    whole: bool = False
+    target: str | None = None
+
+    def read(self, text: str) -> float:
+        """The number; raises OptionUnreadable."""
+        form = r"[0-9]{1,9}" if self.whole else rf"[0-9]{{0,9}}(\.[0-9]{{1,{MOST_DECIMALS}}})?"
+        if text and re.fullmatch(form, text, re.ASCII) and self.low <= float(text) <= self.high:
+            return int(text) if self.whole else float(text)
+        kind = "a whole number" if self.whole else f"a number of at most {MOST_DECIMALS} decimals"
+        unit = f" ({self.unit})" if self.unit else ""
+        raise OptionUnreadable(f"must be {kind} from {self.low:g} to {self.high:g}{unit}")
+
+    def usual(self, targets: Mapping[str, Any]) -> float | None:
+        """What holds at a site with these targets when it is not told: the target, as far as it is within bounds."""
+        told = targets.get(self.target) if self.target else None
+        return self.default if told is None else min(self.high, max(self.low, float(told)))
+
+
+@dataclass(frozen=True)
+class NameOption:
+    """A name as people write it; None when it is not told. `kind`: of which names it is, for the aliases."""
+
+    name: str
+    definition: str
+    kind: str
+    example: str
+    default: None = None
+
+    def read(self, text: str) -> str:
+        """The name; raises OptionUnreadable."""
+        if not text.strip() or len(text) > LONGEST_NAME or "\0" in text:
+            raise OptionUnreadable(f"must be a name of 1 to {LONGEST_NAME} characters")
+        return text
+
+    def usual(self, _targets: Mapping[str, Any]) -> None:
+        """Nothing holds when it is not told."""
+
+
+AnyOption = Option | NumberOption | NameOption

@@ -29,7 +29,7 @@ def report_plain(report: Report) -> dict[str, Any]:
         "totals": report.totals,
         "details": report.details,
         "notes": report.notes,
-    }
+    } | ({"cautions": report.cautions} if report.cautions else {})
 
 
 def as_of_plain(as_of: AsOf) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from worker.reports.dimensions import (
     ValueUnreadable,
     read_thickness_in,
 )
-from worker.reports.options import Option
+from worker.reports.options import AnyOption, OptionUnreadable
 from worker.shopcalendar import monday_of
 from worker.sites import Settings
 
@@ -52,6 +52,27 @@ class QuestionUnanswerable(ValueError):
 
 
 @dataclass(frozen=True)
+class Askable:
+    """What a report can be asked beside what all can.
+
+    more: dimensions of its own. options: what else it can be told. by: what divides it when nothing is asked; nothing:
+    it is not divided. last: its window when none is asked for. purposes: those it counts when none is asked for;
+    nothing: all. of_targets: its confidence is the site's target when none is asked for.
+    """
+
+    more: tuple[Dimension, ...] = ()
+    options: tuple[AnyOption, ...] = ()
+    by: tuple[str, ...] = ("thickness",)
+    last: str = DEFAULT_LAST
+    purposes: tuple[str, ...] = ("production",)
+    of_targets: bool = False
+
+
+#: What can be asked of a report that has nothing of its own.
+_PLAIN: Final = Askable()
+
+
+@dataclass(frozen=True)
 class Question:
     """A question to a report. `filters`: by dimension the stored values asked for, None meaning not known."""
 
@@ -61,7 +82,7 @@ class Question:
     filters: Mapping[str, tuple[Any, ...]]
     asked: Mapping[str, tuple[str, ...]]
     confidence: float
-    options: Mapping[str, str] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict)
     without_days: frozenset[date] = frozenset()
 
     @property
@@ -92,44 +113,48 @@ def read_question(
     *,
     today: date,
     settings: Settings,
-    more: Sequence[Dimension] = (),
-    options: Sequence[Option] = (),
-    by: Sequence[str] = ("thickness",),
+    askable: Askable = _PLAIN,
 ) -> Question:
     """Question of a request's parameters, each name with all its values; raises QuestionUnanswerable with every fault.
 
-    today: the site's running production day. settings: those that hold, whose aliases the names go through. more:
-    dimensions that this report has beside the common ones. options: what else it can be told. by: what divides it when
-    nothing is asked.
+    today: the site's running production day. settings: those that hold, whose aliases the names go through. askable:
+    what this report can be asked.
     """
     wrong: list[Wrong] = []
-    _refuse_unknown(parameters, options, wrong, is_divided=bool(by))
-    dimensions = {**DIMENSIONS, **{dimension.name: dimension for dimension in more}}
-    found_by = _by(parameters, dimensions, by, wrong)
-    first_day, last_day = _window(parameters, today, wrong)
+    targets = settings.values["targets"] or {}
+    _refuse_unknown(parameters, askable.options, wrong, is_divided=bool(askable.by))
+    dimensions = {**DIMENSIONS, **{dimension.name: dimension for dimension in askable.more}}
+    found_by = _by(parameters, dimensions, askable.by, wrong)
+    first_day, last_day = _window(parameters, today, askable.last, wrong)
     filters, asked = _filters(parameters, settings, wrong)
-    if "purpose" not in filters and DIMENSIONS["purpose"] not in found_by:
-        filters["purpose"] = ("production",)
-        asked["purpose"] = ("production",)
+    if "purpose" not in filters and DIMENSIONS["purpose"] not in found_by and askable.purposes:
+        filters["purpose"] = askable.purposes
+        asked["purpose"] = askable.purposes
     if "all" in filters.get("purpose", ()):
         del filters["purpose"]
-    confidence = _confidence(parameters, wrong)
-    told = {option.name: _told(parameters, option, wrong) for option in options}
+    usual = (targets.get("confidence") if askable.of_targets else None) or DEFAULT_CONFIDENCE
+    confidence = _confidence(parameters, usual, wrong)
+    told = {option.name: _told(parameters, option, targets, wrong) for option in askable.options}
     if wrong:
         raise QuestionUnanswerable(wrong)
     return Question(first_day, last_day, found_by, filters, asked, confidence, told)
 
 
-def _told(parameters: Mapping[str, Sequence[str]], option: Option, wrong: list[Wrong]) -> str:
-    word = _single(parameters, option.name, wrong)
-    if word is None or word in option.words:
-        return word or option.default
-    wrong.append(Wrong(option.name, f"must be one of {', '.join(option.words)}, found {word[:60]!r}"))
-    return option.default
+def _told(
+    parameters: Mapping[str, Sequence[str]], option: AnyOption, targets: Mapping[str, Any], wrong: list[Wrong]
+) -> Any:
+    text = _single(parameters, option.name, wrong)
+    if text is None:
+        return option.usual(targets)
+    try:
+        return option.read(text)
+    except OptionUnreadable as unreadable:
+        wrong.append(Wrong(option.name, f"{unreadable}, found {text[:60]!r}"))
+        return None
 
 
 def _refuse_unknown(
-    parameters: Mapping[str, Sequence[str]], options: Sequence[Option], wrong: list[Wrong], *, is_divided: bool
+    parameters: Mapping[str, Sequence[str]], options: Sequence[AnyOption], wrong: list[Wrong], *, is_divided: bool
 ) -> None:
     others = OTHER_PARAMETERS if is_divided else tuple(name for name in OTHER_PARAMETERS if name != "by")
     known = (*WINDOW_PARAMETERS, *others, *(option.name for option in options), *filter_names())
@@ -172,7 +197,7 @@ def _by(
     return tuple(found.values())
 
 
-def _window(parameters: Mapping[str, Sequence[str]], today: date, wrong: list[Wrong]) -> tuple[date, date]:
+def _window(parameters: Mapping[str, Sequence[str]], today: date, usual: str, wrong: list[Wrong]) -> tuple[date, date]:
     given = {name: _single(parameters, name, wrong) for name in WINDOW_PARAMETERS if name in parameters}
     forms = {"from/to" if name in ("from", "to") else name for name in given}
     if len(forms) > 1:
@@ -182,7 +207,7 @@ def _window(parameters: Mapping[str, Sequence[str]], today: date, wrong: list[Wr
     name = next(iter(forms), "last")
     if name == "from/to":
         return _from_to(given, today, wrong)
-    window = readers[name](given.get(name) or (DEFAULT_LAST if name not in given else ""), today)
+    window = readers[name](given.get(name) or (usual if name not in given else ""), today)
     if isinstance(window, str):
         wrong.append(Wrong(name, window))
         return today, today
@@ -293,11 +318,11 @@ def _stored(dimension: Dimension, name: str, value: str, wrong: list[Wrong]) -> 
         return None
 
 
-def _confidence(parameters: Mapping[str, Sequence[str]], wrong: list[Wrong]) -> float:
+def _confidence(parameters: Mapping[str, Sequence[str]], usual: float, wrong: list[Wrong]) -> float:
     text = _single(parameters, "confidence", wrong)
     if text is None:
-        return DEFAULT_CONFIDENCE
+        return usual
     if re.fullmatch(r"0?\.[0-9]{1,6}", text, re.ASCII) and 0.5 <= float(text) <= 0.9999:
         return float(text)
     wrong.append(Wrong("confidence", f"must be from 0.5 to 0.9999, found {text[:60]!r}"))
-    return DEFAULT_CONFIDENCE
+    return usual

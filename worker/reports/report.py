@@ -11,17 +11,21 @@ from typing import Any, Literal
 Value = str | int | float | Decimal | None
 
 
-Kind = Literal["number", "integer", "text"]
+Kind = Literal["number", "integer", "text", "list"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a report. Any value of it may be None."""
+    """A column of a report. Any value of it may be None.
+
+    A "list" stands among details alone, never in CSV: objects with `items`, drawn or read on as they are.
+    """
 
     name: str
     unit: str
     definition: str
     kind: Kind = "number"
+    items: tuple[Column, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,3 +57,5 @@ class Report:
     notes: list[str] = field(default_factory=list)
     #: What the answer as a whole is, beside its rows: by the names of the report's `details`.
     details: Mapping[str, Any] = field(default_factory=dict)
+    #: What goes with an answer that advises a cut.
+    cautions: tuple[str, ...] = ()
