@@ -17,7 +17,7 @@ from worker.measures import FIRST_PASS
 from worker.reports.comparing import compared_groups
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of
+from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of, window_of
 from worker.sums import E6, MOST_IN_CLUSTER
 
 #: Confirmed causes by which a part is lost to something else than the cut (5-trade: cause terms).
@@ -71,7 +71,13 @@ def _leave_out(reader: Reader, question: Question, groups: dict[Group, Sums]) ->
     """Take parts lost to other causes than the process out of the groups; returns how many."""
     a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
     of_attempt = and_(lost.site == a.site, lost.attempt == a.attempt)
-    otherwise = (lost.sort == "cause", lost.word.in_(NOT_THE_PROCESS), lost.certainty == "confirmed")
+    # The day of both: lost parts are found by it.
+    otherwise = (
+        *window_of(question, lost),
+        lost.sort == "cause",
+        lost.word.in_(NOT_THE_PROCESS),
+        lost.certainty == "confirmed",
+    )
     first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished")
     affected = (
         select(a.attempt, a.cluster, a.day, a.combination, lost.parts_lost)
