@@ -31,6 +31,7 @@ from worker.events import (
     REWORK_OPERATIONS,
     RUST_GRADES,
     SERVICES,
+    SIZE_FEATURES,
     STOP_REASONS,
     VOIDED,
 )
@@ -64,6 +65,8 @@ THICKNESSES: tuple[Event, ...] = (
     {"thickness_mm": 20}, {"thickness_mm": 20.0}, {"thickness_mm": 25}, {"thickness_mm": 19.05},
     {"thickness_in": "3/4"}, {"thickness_in": 0.75}, {"thickness_in": "1 1/4"},
 )  # fmt: skip
+#: Some of them on a limit of EN 10029 for one of the thicknesses, some just beyond it.
+MEASURED_MM = (20.1, 19.05, 19.04, 21.9, 18.1, 18.099999, 20.95, 26.5, 27.3)
 RECIPES: tuple[Event, ...] = (
     {"name": "O2 thick"}, {"name": "o2 THICK", "revision": "b"}, {"name": "O2 thick", "revision": "B", "power_w": 15e3},
     {"name": "Old oxygen"}, {"focus_mm": 1.5, "nozzle_mm": 1.4},
@@ -259,6 +262,7 @@ def plate_received(rng: Random, shop: Shop) -> Built:
     data = {"material": rng.choice(MATERIALS[:4]), **rng.choice(THICKNESSES), **condition(rng, 0.25)}
     data |= some(rng, 0.4, {"parent": other_than(rng, PLATES, plate), "mill": rng.choice(("North", "South"))})
     data |= some(rng, 0.3, {"heat_number": rng.choice(("H1", "H2")), "supplier": "Dealer", "certificate": "3.1"})
+    data |= some(rng, 0.4, {"measured_thickness_mm": rng.choice(MEASURED_MM)})
     return plate, data, shop.time(rng)
 
 
@@ -366,7 +370,28 @@ def attempt_inspected(rng: Random, shop: Shop) -> Built:
     stage = rng.choice((None, "first", "first", "after_rework", "downstream"))
     data |= {"stage": stage} if stage else {}
     data |= some(rng, 0.3, {"rest_released": rng.random() < 0.8, "inspector": "Cy"})
-    return rng.choice(shop.attempts), data | defects(rng), shop.time(rng)
+    return rng.choice(shop.attempts), data | defects(rng) | readings(rng), shop.time(rng)
+
+
+def readings(rng: Random) -> Event:
+    """What was measured, now and then: equal values too, and lists without one."""
+    return some(
+        rng,
+        0.2,
+        {
+            "rz5_um": [rng.choice((48, 52.5, 0.0005, 52.5)) for _ in range(rng.randint(0, 12))],
+            "u_mm": [rng.choice((0.31, 0.3100001, 2)) for _ in range(rng.randint(0, 3))],
+            "dross_mm": rng.choice((0, 0.4)),
+            "sizes": [
+                {
+                    "feature": rng.choice(SIZE_FEATURES),
+                    "nominal_mm": rng.choice((22, 250.0, 0.001)),
+                    "measured_mm": rng.choice((0, 21.98, 250.18)),
+                }
+                for _ in range(rng.randint(0, 4))
+            ],
+        },
+    )
 
 
 def attempt_reworked(rng: Random, shop: Shop) -> Built:
@@ -396,6 +421,7 @@ def site_set(rng: Random, shop: Shop) -> Built:
         "rates": rng.choice((FULL_RATES, *RATES)),
         "aliases": rng.choice(ALIASES),
         "pierces_by_exception": rng.random() < 0.6,
+        "plausibility": {"off": rng.choice((["measured_thickness"], []))},
     }
     valid_from = near if rng.random() < 0.7 else date(2026, 1, 1)
     return "main", {"valid_from": valid_from.isoformat(), **some(rng, 0.5, values)}, moment

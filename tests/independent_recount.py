@@ -72,7 +72,18 @@ DEFAULT_SETTINGS: Row = {
     "rates": {},
     "aliases": [],
     "pierces_by_exception": False,
+    "plausibility": {},
 }
+#: 5-trade, plate: EN 10029 by nominal thickness in nanometres, from and to below: how far class A goes down and up in
+#: 2010, and in 1991, micrometres.
+PLATE_CLASS_A = (
+    (3, 5, (300, 700), (400, 800)),
+    (5, 8, (400, 800), (400, 1100)),
+    (8, 15, (500, 900), (500, 1200)),
+    (15, 25, (600, 1000), (600, 1300)),
+    (25, 40, (700, 1300), (800, 1400)),
+    (40, 80, (900, 1700), (1000, 1800)),
+)
 
 
 @dataclass(frozen=True)
@@ -85,6 +96,7 @@ class Recount:
     plates: dict[str, Row]
     contradictions: set[tuple[str, str, str]]
     lost_parts: list[Row]
+    readings: list[Row]
 
     def sums(self, by: Sequence[str] = ()) -> dict[tuple[Any, ...], dict[str, int]]:
         """Additive sums over finished attempts (and open_attempts over open ones) by any keys of the attempts."""
@@ -161,6 +173,7 @@ def recount(events: Iterable[Row], *, site: str = "main") -> Recount:
     )
     world.contradictions |= voids_of_other_subjects(everything)
     world.contradictions |= {("parent_ring", "plate", plate) for plate in rings(parents(world))}
+    world.contradictions |= {("measured_thickness", "plate", plate) for plate in out_of_standard(world)}
     for attempt in world.own:
         describe(world, attempt)
     give_numbers(world)
@@ -170,7 +183,7 @@ def recount(events: Iterable[Row], *, site: str = "main") -> Recount:
         weigh(world, attempt)
     find_contradictions(world)
     tables = (rework_rows(world), job_rows(world), plate_rows(world))
-    return Recount(world.rows, *tables, world.contradictions, lost_parts_rows(world))
+    return Recount(world.rows, *tables, world.contradictions, lost_parts_rows(world), readings_rows(world))
 
 
 # Events in fold order, and voids
@@ -495,6 +508,27 @@ def rings(following: Mapping[str, str | None]) -> set[str]:
         if here == start:
             members.add(start)
     return members
+
+
+def out_of_standard(world: World) -> list[str]:
+    """5-trade, plate: measured outside the widest class, which is D downward and C upward, of either edition.
+
+    Not where the settings of the day on which the plate came in say that it is not to be told.
+    """
+    found = []
+    for plate, data in world.plates.items():
+        came = [said for said in world.standing if said.subject == plate and said.type == "cutledger.plate.received"]
+        settings = placed(world, came[-1].at).settings
+        if "measured_thickness" in settings["plausibility"].get("off", []) or "measured_thickness_mm" not in data:
+            continue
+        nominal, measured = Fraction(thickness_nm(data) or 0, 10**6), exact(data["measured_thickness_mm"])
+        for since, before, *class_a in PLATE_CLASS_A:
+            widths = [Fraction(sum(edition), 1000) for edition in class_a]
+            most_below = max(*(Fraction(edition[0], 1000) for edition in class_a), *(width / 2 for width in widths))
+            inside = nominal - most_below <= measured <= nominal + max(widths)
+            if since <= nominal < before and not inside:
+                found.append(plate)
+    return found
 
 
 # Step 8: which attempt it is
@@ -850,6 +884,29 @@ def rows_of_words(common: Row, of_parts: list[str], named: dict[str, int], certa
         row["cost_e6"] = common["cost_e6"] if word == bearer else 0
         if row["cost_e6"] is None or row["parts_lost"] + row["parts_named"] + row["rework_minutes_e3"] + row["cost_e6"]:
             rows.append(row)
+    return rows
+
+
+# Readings
+
+
+def readings_rows(world: World) -> list[Row]:
+    """2-events, attempt.inspected: each value measured on a finished attempt, in whole nanometres, under its day."""
+    rows: list[Row] = []
+    for attempt in finished(world):
+        for said in of_type(world.own[attempt], "inspected"):
+            told = [("rz5", n, None, exact(um) / 1000) for n, um in enumerate(said.data.get("rz5_um", []))]
+            told += [("u", n, None, exact(mm)) for n, mm in enumerate(said.data.get("u_mm", []))]
+            told += [("dross", 0, None, exact(said.data["dross_mm"]))] if said.gives("dross_mm") else []
+            for n, size in enumerate(said.data.get("sizes", [])):
+                told.append((size["feature"], n, exact(size["nominal_mm"]), exact(size["measured_mm"])))
+            common = {"source": said.source, "id": said.id, "attempt": attempt, "day": world.rows[attempt]["day"]}
+            rows += [
+                common
+                | {"stage": stage(said), "sort": sort, "place": place, "value_nm": round(value * 10**6)}
+                | {"nominal_nm": None if nominal is None else round(nominal * 10**6)}
+                for sort, place, nominal, value in told
+            ]
     return rows
 
 

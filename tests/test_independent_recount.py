@@ -821,6 +821,40 @@ def test_a_ring_of_parents_names_each_plate_on_it() -> None:
 # Jobs and plates
 
 
+def test_a_plate_measured_outside_the_widest_class_is_a_contradiction() -> None:
+    # 25 mm: A of 2010 -0.7/+1.3, of 1991 -0.8/+1.4: D of 1991 1.1 down, C of 1991 2.2 up
+    for measured, found in ((23.9, set()), (23.89, {"P"}), (27.2, set()), (27.201, {"P"}), (None, set())):
+        said = plate(measured_thickness_mm=measured)
+        assert recount([said]).contradictions == {("measured_thickness", "plate", one) for one in found}
+    wrong = plate(measured_thickness_mm=20)
+    assert recount([wrong, plate("09:00")]).contradictions == set()
+    off = {"plausibility": {"off": ["measured_thickness"]}}
+    assert recount([wrong, site(valid_from="2026-03-10", **off)]).contradictions == set()
+    assert recount([wrong, site(valid_from="2026-03-11", **off)]).contradictions == {
+        ("measured_thickness", "plate", "P")
+    }
+    # Above 80 mm, and below 3, nothing is held
+    thick = plate(thickness_mm=80, measured_thickness_mm=10)
+    assert recount([thick]).contradictions == set()
+
+
+def test_readings_are_those_of_finished_attempts_in_nanometres() -> None:
+    size = {"feature": "inside", "nominal_mm": 22, "measured_mm": 21.95}
+    told = inspected(good=1, rz5_um=[48, 52.5], u_mm=[0.31], dross_mm=0.4, sizes=[size], stage="downstream")
+    assert recount([told]).readings == recount([told, started()]).readings == []
+    rows = recount([told, finished()]).readings
+    assert [seen(row, "sort", "place", "nominal_nm", "value_nm") for row in rows] == [
+        ("rz5", 0, None, 48_000),
+        ("rz5", 1, None, 52_500),
+        ("u", 0, None, 310_000),
+        ("dross", 0, None, 400_000),
+        ("inside", 0, 22_000_000, 21_950_000),
+    ]
+    assert {seen(row, "attempt", "day", "stage", "source", "id") for row in rows} == {
+        ("a", "2026-03-10", "downstream", "/t", told["id"])
+    }
+
+
 def test_a_job_shows_what_is_still_to_make() -> None:
     events = [
         job(quantity=10),

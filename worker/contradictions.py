@@ -19,6 +19,7 @@ from worker.tables import Derived
 KIND: Final = "contradiction"
 RUNS_OVERLAP: Final = "runs_overlap"
 PARENT_RING: Final = "parent_ring"
+MEASURED_THICKNESS: Final = "measured_thickness"
 VOID_SUBJECT: Final = "void_subject_differs"
 #: A run is not taken to last longer than this: a finish entered days late is no overlap with all since.
 LONGEST_RUN_US: Final = 24 * 3600 * MICROSECONDS
@@ -90,23 +91,29 @@ class Contradictions:
 
     def of_rings(self, rings: Mapping[str, Sequence[str]]) -> None:
         """Put the rings of parents that plates stand on in the place of those before; an empty one is none."""
-        self.clear_rings(rings)
-        rows: list[dict[str, Any]] = []
+        found: dict[str, Contradiction | None] = {}
         for plate, ring in rings.items():
-            if ring:
-                detail = f"its parents lead back to it: {' <- '.join([*ring, plate])}"
-                rows.append(self._row(PLATE, plate, Contradiction(PARENT_RING, detail, {"ring": list(ring)})))
-        self._insert(rows)
+            detail = f"its parents lead back to it: {' <- '.join([*ring, plate])}"
+            found[plate] = Contradiction(PARENT_RING, detail, {"ring": list(ring)}) if ring else None
+        self._of_plates(PARENT_RING, found)
 
     def clear_rings(self, plates: Iterable[str]) -> None:
         """Forget the rings of plates."""
+        self._of_plates(PARENT_RING, dict.fromkeys(plates))
+
+    def of_thicknesses(self, found: Mapping[str, Contradiction | None]) -> None:
+        """Put what plates' measured thickness contradicts in the place of what it did before; None is nothing."""
+        self._of_plates(MEASURED_THICKNESS, found)
+
+    def _of_plates(self, code: str, found: Mapping[str, Contradiction | None]) -> None:
         f = self.findings.c
-        for some in in_batches(plates):
+        for some in in_batches(found):
             self.connection.execute(
                 delete(self.findings).where(
-                    f.site == self.site, f.code == PARENT_RING, f.subject_kind == PLATE, f.subject.in_(some)
+                    f.site == self.site, f.code == code, f.subject_kind == PLATE, f.subject.in_(some)
                 )
             )
+        self._insert([self._row(PLATE, plate, said) for plate, said in found.items() if said is not None])
 
     def of_voids(self, positions: Sequence[int]) -> None:
         """Find voids with another subject than their target's, where either is at one of the positions."""

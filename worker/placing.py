@@ -292,7 +292,7 @@ def contradictions_of(cut: Cut, standing: Standing | None, around: Surroundings)
     job = around.jobs.get(cut.given.get("job") or "")
     plate = around.plates.get(cut.given.get("plate") or "")
     if job and plate and job.opened_us is not None and plate.received_us is not None:
-        yield from _job_against_plate(job, plate, around.calendar.place(cut.started_us).settings)
+        yield from job_against_plate(job, plate, around.calendar.place(cut.started_us).settings)
     if standing.in_circle:
         yield Contradiction(
             "retry_circle",
@@ -308,7 +308,8 @@ def contradictions_of(cut: Cut, standing: Standing | None, around: Surroundings)
         )
 
 
-def _job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Contradiction]:
+def job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Contradiction]:
+    """What a job asks for and its plate is not; both are known."""
     if job.thickness_nm != plate.thickness_nm:
         job_mm, plate_mm = mm(job.thickness_nm), mm(plate.thickness_nm)
         yield Contradiction(

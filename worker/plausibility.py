@@ -20,10 +20,6 @@ from worker.plates import Plate
 from worker.plausible_limits import Limits, above, below
 
 RECIPE: Final = "recipe"
-#: EN 10029:2010, from nominal thickness (inside) in mm to the next: how far the deviations of class A lie apart, mm.
-#: From memory, as is that the other classes only shift the same width: D to both sides alike, C wholly above.
-_WIDTHS: Final = ((3, 1.0), (5, 1.2), (8, 1.4), (15, 1.6), (25, 2.0), (40, 2.6))
-_WIDTHS_END_MM: Final = 80
 _HOUR_US: Final = 3_600_000_000
 #: Sizes have at most nine digits: what a difference of two has beyond the ninth decimal is noise.
 _DIGITS: Final = 9
@@ -216,31 +212,34 @@ def _machine_time(entry: Entry, job: Job, recipe: Mapping[str, Any]) -> Iterator
 
 
 def _geometry(entry: Entry, job: Job) -> Iterator[Doubt]:
-    thickness_mm, limits = entry.thickness_mm, entry.limits
-    if thickness_mm is None:
-        return
+    if entry.thickness_mm is not None:
+        yield from geometry_doubts(entry.row["job"], job.stated, thickness_mm=entry.thickness_mm, limits=entry.limits)
+
+
+def geometry_doubts(job: str, stated: Mapping[str, Any], *, thickness_mm: float, limits: Limits) -> Iterator[Doubt]:
+    """What of a job's geometry, as it states it, hardly comes out in plate of a thickness."""
     for code, name, words in (("hole_ratio", "min_hole_mm", "hole"), ("web_ratio", "min_web_mm", "web")):
-        if (size := job.stated.get(name)) is not None and below(size, limits.narrow_ratio * thickness_mm):
-            yield _narrow(code, name, words, size, entry, thickness_mm)
-    radius, angle = job.stated.get("min_corner_radius_mm"), job.stated.get("min_corner_angle_deg")
+        if (size := stated.get(name)) is not None and below(size, limits.narrow_ratio * thickness_mm):
+            yield _narrow(code, name, words, size, job, thickness_mm, limits)
+    radius, angle = stated.get("min_corner_radius_mm"), stated.get("min_corner_angle_deg")
     # 180 degrees are no corner.
     if radius == 0 and angle != 180 and above(thickness_mm, limits.sharp_corner_over_mm):
         most = limits.sharp_corner_over_mm
         yield Doubt(
-            "sharp_corner", JOB, entry.row["job"],
+            "sharp_corner", JOB, job,
             f"a corner without radius in {thickness_mm:g} mm, above {most:g} mm: an inner one traps heat and burns "
             "out; look whether the drawing allows a radius",
             {"min_corner_radius_mm": radius, "thickness_mm": thickness_mm, "limit_mm": most},
         )  # fmt: skip
 
 
-def _narrow(code: str, name: str, words: str, size: float, entry: Entry, thickness_mm: float) -> Doubt:
-    ratio, limits = size / thickness_mm, entry.limits
+def _narrow(code: str, name: str, words: str, size: float, job: str, thickness_mm: float, limits: Limits) -> Doubt:
+    ratio = size / thickness_mm
     strong = below(size, limits.very_narrow_ratio * thickness_mm)
     limit = limits.very_narrow_ratio if strong else limits.narrow_ratio
     risk = "hardly ever comes out" if strong else "traps heat and burns out easily"
     return Doubt(
-        code, JOB, entry.row["job"],
+        code, JOB, job,
         f"a {words} of {size:g} mm in {thickness_mm:g} mm is {ratio:.2g} of the thickness, below {limit:g}: it {risk}; "
         "look whether the size was entered right, then whether it can be cut last, or drilled",
         {name: size, "thickness_mm": thickness_mm, "ratio": ratio, "limit": limit, "strong": strong},
@@ -250,32 +249,7 @@ def _narrow(code: str, name: str, words: str, size: float, entry: Entry, thickne
 # --- plate ------------------------------------------------------------------------------------------------------
 
 
-def thickness_bounds_mm(nominal_mm: float) -> tuple[float, float] | None:
-    """Least and most measured thickness that any class of EN 10029:2010 allows, mm; None outside of 3 to 80 mm.
-
-    From memory: class A of the table, and that the classes share its width, so that D reaches lowest (half of it) and
-    C highest (all of it).
-    """
-    if nominal_mm >= _WIDTHS_END_MM:
-        return None
-    width = next((width for since, width in reversed(_WIDTHS) if nominal_mm >= since), None)
-    return None if width is None else (nominal_mm - width / 2, nominal_mm + width)
-
-
 def _plate(entry: Entry, plate: Plate) -> Iterator[Doubt]:
-    measured, nominal_nm = plate.stated.get("measured_thickness_mm"), plate.thickness_nm
-    if measured is not None and nominal_nm is not None:
-        nominal_mm = nominal_nm / NM_PER_MM
-        bounds = thickness_bounds_mm(nominal_mm)
-        if bounds is not None and (below(measured, bounds[0]) or above(measured, bounds[1])):
-            least, most = bounds
-            yield Doubt(
-                "measured_thickness", PLATE, plate.plate,
-                f"a plate of {nominal_mm:g} mm measured {measured:g} mm, where {least:.5g} to {most:.5g} mm is the "
-                "widest tolerance: look whether it is the right plate and the right entry; measure away from the "
-                "edges, less the primer",
-                {"measured_thickness_mm": measured, "thickness_mm": nominal_mm, "least_mm": least, "most_mm": most},
-            )  # fmt: skip
     if "temperature_c" in plate.observations and entry.cut.started_us is not None:
         yield from _temperature(entry, plate, entry.cut.started_us)
 

@@ -28,6 +28,7 @@ from worker.lost_parts import lost_parts_of
 from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
 from worker.plausibility import warnings_of
+from worker.readings import readings_of
 from worker.records import Event
 from worker.sites import fold_settings
 from worker.stock import Stock
@@ -84,7 +85,7 @@ class Recount:
         self.site = view.site
         self.calendar = fold_settings(view.of_subjects(SITE, [view.site])[view.site])
         self.contradictions = Contradictions(view, derived)
-        self.stock = Stock(view, derived, self.contradictions)
+        self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
 
     def of_events(self, positions: list[int]) -> None:
@@ -92,6 +93,8 @@ class Recount:
         changes = self._changes(positions)
         self.stock.fold_jobs(changes.jobs)
         family = self.stock.fold_plates(changes.plates, changes.received_plates)
+        if changes.settings_from is not None:
+            self.stock.judge_thicknesses()
         self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
         self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
         self.contradictions.of_voids(positions)
@@ -219,6 +222,8 @@ class Recount:
         self._write_beside(self.derived.lost_parts, cuts.keys() | old.keys(), lost)
         warnings = (row for cut, attempt_row in placed for row in warnings_of(cut, attempt_row, around))
         self._write_beside(self.derived.warnings, cuts.keys() | old.keys(), warnings)
+        measured = (row for cut, attempt_row in placed for row in readings_of(cut, attempt_row))
+        self._write_beside(self.derived.readings, cuts.keys() | old.keys(), measured)
         found = {attempt: contradictions_of(cut, standings.get(attempt), around) for attempt, cut in cuts.items()}
         self.contradictions.of_attempts(dict.fromkeys(old, ()) | found)
         before_and_after = [row[attempt] for row in (old, rows) for attempt in changed if attempt in row]

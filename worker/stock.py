@@ -9,21 +9,26 @@ import orjson
 from sqlalchemy import select
 
 from worker.batches import in_batches
-from worker.contradictions import Contradictions
+from worker.contradictions import MEASURED_THICKNESS, Contradictions
 from worker.derived import replace
-from worker.events import INHERITED_PLATE_FIELDS, JOB, PLATE
+from worker.events import INHERITED_PLATE_FIELDS, JOB, NM_PER_MM, PLATE
+from worker.folding import Contradiction
 from worker.jobs import Job, fold_job
 from worker.ledger import View
 from worker.placing import Row
+from worker.plate_standards import thickness_bounds_mm
 from worker.plates import Plate, fold_plate, inherited
+from worker.plausible_limits import above, below
+from worker.sites import SiteCalendar
 from worker.tables import ORIGIN, Derived
 
 
 class Stock:
     """Folds and reads the jobs and plates within one recomputation."""
 
-    def __init__(self, view: View, derived: Derived, contradictions: Contradictions) -> None:
+    def __init__(self, view: View, derived: Derived, contradictions: Contradictions, calendar: SiteCalendar) -> None:
         self.view = view
+        self.calendar = calendar
         self.derived = derived
         self.contradictions = contradictions
         self.connection = view.connection
@@ -60,10 +65,30 @@ class Stock:
         gone = by_plate.keys() - folded.keys()
         replace(self.connection, self.site, self.derived.plates, "plate", gone, [])
         self.contradictions.clear_rings(gone)
+        self._judge_thickness(dict.fromkeys(gone) | folded)
         family = self._descendants(received)
         self.write_plates(self.stored_plates(family - folded.keys()))
         self.write_plates({plate: folded[plate] for plate in family & folded.keys()})
         return family
+
+    def judge_thicknesses(self) -> None:
+        """Hold every measured thickness against its standard anew: settings say whether that is wanted."""
+        p = self.derived.plates.c
+        measured = select(p.plate).where(p.site == self.site, p.stated.contains("measured_thickness_mm"))
+        for some in in_batches(self.connection.execute(measured.order_by(p.plate)).scalars().all()):
+            self._judge_thickness(self.stored_plates(some))
+
+    def _judge_thickness(self, plates: Mapping[str, Plate | None]) -> None:
+        found = {name: None if plate is None else self._out_of_standard(plate) for name, plate in plates.items()}
+        self.contradictions.of_thicknesses(found)
+
+    def _out_of_standard(self, plate: Plate) -> Contradiction | None:
+        measured, nominal_nm = plate.stated.get("measured_thickness_mm"), plate.thickness_nm
+        if measured is None or nominal_nm is None or plate.received_us is None:
+            return None
+        if MEASURED_THICKNESS in self.calendar.place(plate.received_us).settings.limits.off:
+            return None
+        return measured_outside(nominal_nm / NM_PER_MM, measured)
 
     def _descendants(self, plates: Iterable[str]) -> set[str]:
         p = self.derived.plates.c
@@ -154,3 +179,21 @@ class Stock:
                 plate: dict(zip(ORIGIN, origin, strict=True)) for plate, *origin in self.connection.execute(query)
             }
         return found
+
+
+def measured_outside(nominal_mm: float, measured_mm: float) -> Contradiction | None:
+    """What a measured thickness says against the nominal one; None within the widest class of the standard.
+
+    It takes the widest since the class is not known, and coil, which follows another standard, is cut too.
+    """
+    bounds = thickness_bounds_mm(nominal_mm)
+    if bounds is None or not (below(measured_mm, bounds[0]) or above(measured_mm, bounds[1])):
+        return None
+    least, most = (round(bound, 6) for bound in bounds)
+    return Contradiction(
+        MEASURED_THICKNESS,
+        f"a plate of {nominal_mm:.6g} mm measured {measured_mm:g} mm, where the widest class of EN 10029 goes from "
+        f"{least:g} to {most:g} mm: unless it is coil, it is the wrong plate or a wrong entry; measure away from its "
+        "edges, less the primer",
+        {"measured_thickness_mm": measured_mm, "thickness_mm": nominal_mm, "least_mm": least, "most_mm": most},
+    )

@@ -35,7 +35,7 @@ metadata = MetaData(naming_convention=NAMING)
 
 #: Number of what the fold makes of events. Raised with each release that makes something else of them: a site that was
 #: counted under an older one is computed again from its ledger.
-FOLD: Final = 2
+FOLD: Final = 3
 
 OWED: Final = 0
 COUNTED: Final = 1
@@ -117,6 +117,13 @@ events = Table(
         "void_id",
         sqlite_where=text("void_id IS NOT NULL"),
         postgresql_where=text("void_id IS NOT NULL"),
+    ),
+    Index(
+        "ix_events_proofs",
+        "site",
+        "subject",
+        sqlite_where=text("kind = 'proof'"),
+        postgresql_where=text("kind = 'proof'"),
     ),
     sqlite_autoincrement=True,
 )
@@ -432,6 +439,27 @@ def _warnings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
     )
 
 
+def _readings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
+    return Table(
+        f"{prefix}readings",
+        metadata,
+        _site(),
+        Column("source", _ident, primary_key=True),
+        Column("id", _ident, primary_key=True),
+        Column("sort", String(8), primary_key=True),
+        Column("place", Integer, primary_key=True, autoincrement=False),
+        Column("attempt", _ident, nullable=False),
+        Column("day", _day, nullable=False),
+        Column("combination", BigInteger, nullable=False),
+        Column("stage", String(12), nullable=False),
+        Column("nominal_nm", BigInteger),
+        Column("value_nm", BigInteger, nullable=False),
+        Index(None, "site", "attempt"),
+        Index(None, "site", "sort", "day", "combination"),
+        prefixes=prefixes,
+    )
+
+
 def _findings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
     return Table(
         f"{prefix}findings",
@@ -466,6 +494,7 @@ class Derived:
     services: Table
     lost_parts: Table
     warnings: Table
+    readings: Table
     findings: Table
 
     @classmethod
@@ -473,7 +502,7 @@ class Derived:
         """A set of them in `metadata`."""
         makers = (
             _jobs, _plates, _attempts, _rework, _combinations, _tallies, _steel_tallies, _part_tallies,
-            _rework_tallies, _names, _services, _lost_parts, _warnings, _findings,
+            _rework_tallies, _names, _services, _lost_parts, _warnings, _readings, _findings,
         )  # fmt: skip
         return cls(*(make(metadata, prefix, ["TEMPORARY"] if temporary else []) for make in makers))
 

@@ -75,8 +75,9 @@ class JobOpened(StrictSchema):
     part_mass_kg = Number(0, 100_000, decimals=6, metadata=about("mass of a part, kg", 7.85))
     size_tolerance_mm = Number(0, 100, metadata=about("tolerance of sizes, plus and minus, mm", 0.5))
     cut_quality = Matching(
-        r"ISO 9013-[0-5][0-4][0-2]",
-        'a designation such as "ISO 9013-342": u range 0-5, Rz5 range 0-4, tolerance class 0-2',
+        r"ISO 9013-[0-5][0-4][0-2](:(2002|2017))?",
+        'a designation such as "ISO 9013-342" or "ISO 9013-342:2017": u range 0-5, Rz5 range 0-4, tolerance class 0-2, '
+        "edition 2002 or 2017 where the drawing gives it",
         metadata=about("cut quality asked for", "ISO 9013-342"),
     )
     bevel_deg = Number(0, 75, metadata=about("bevel, degrees from the square cut", 30))

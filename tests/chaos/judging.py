@@ -161,7 +161,7 @@ def _recounted(site: str, promised: Mapping[tuple[str, str], Event], kept: Ledge
     by_day: dict[str, list[Event]] = defaultdict(list)
     for event in promised.values():
         by_day[event["time"][:10]].append(event)
-    whole = Recount({}, [], {}, {}, set(), [])
+    whole = Recount({}, [], {}, {}, set(), [], [])
     for events in by_day.values():
         part = recount([*settings, *events], site=site)
         whole.attempts.update(part.attempts)
@@ -170,6 +170,7 @@ def _recounted(site: str, promised: Mapping[tuple[str, str], Event], kept: Ledge
         whole.plates.update(part.plates)
         whole.contradictions.update(part.contradictions)
         whole.lost_parts.extend(part.lost_parts)
+        whole.readings.extend(part.readings)
     return whole
 
 

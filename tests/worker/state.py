@@ -70,6 +70,7 @@ def against(connection: Connection, site: str, judge: Recount) -> None:
     _sums_agree(connection, site, judge)
     _rework_agrees(connection, site, judge)
     _lost_parts_agree(connection, site, judge)
+    _readings_agree(connection, site, judge)
     _jobs_and_plates_agree(connection, site, judge)
     found = {(row["code"], row["subject_kind"], row["subject"]) for row in rows_of(connection, "findings", site)}
     assert found == judge.contradictions
@@ -127,15 +128,27 @@ def _rework_agrees(connection: Connection, site: str, judge: Recount) -> None:
 
 
 def _lost_parts_agree(connection: Connection, site: str, judge: Recount) -> None:
+    kept = _beside_attempts(connection, "lost_parts", site)
+    assert _in_order(kept, "attempt", "sort", "word", "certainty") == _in_order(
+        judge.lost_parts, "attempt", "sort", "word", "certainty"
+    )
+
+
+def _readings_agree(connection: Connection, site: str, judge: Recount) -> None:
+    key = ("source", "id", "sort", "place")
+    assert _in_order(_beside_attempts(connection, "readings", site), *key) == _in_order(judge.readings, *key)
+
+
+def _beside_attempts(connection: Connection, name: str, site: str) -> list[Row]:
+    """Rows that stand beside attempts, each under the combination of its attempt, without that."""
     combinations = {row["attempt"]: row["combination"] for row in rows_of(connection, "attempts", site)}
-    seen = rows_of(connection, "lost_parts", site)
+    seen = rows_of(connection, name, site)
     assert all(row["combination"] == combinations[row["attempt"]] for row in seen)
-    kept = [{name: value for name, value in row.items() if name != "combination"} for row in seen]
-    assert _in_order(kept) == _in_order(judge.lost_parts)
+    return [{name: value for name, value in row.items() if name != "combination"} for row in seen]
 
 
-def _in_order(rows: Sequence[Row]) -> list[Row]:
-    return sorted(rows, key=lambda row: tuple(row[name] for name in ("attempt", "sort", "word", "certainty")))
+def _in_order(rows: Sequence[Row], *key: str) -> list[Row]:
+    return sorted(rows, key=lambda row: tuple(row[name] for name in key))
 
 
 def _jobs_and_plates_agree(connection: Connection, site: str, judge: Recount) -> None:

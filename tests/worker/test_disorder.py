@@ -137,13 +137,14 @@ def test_an_audit_sees_a_changed_row_in_each_table(sites: Sites, name: str) -> N
         builders.event("attempt.finished", "a", job="j", plate="p", **data),
         # So long a time for one part is a warning; a part that was good is lost by it.
         builders.event("attempt.reworked", "a", operation="grinding", minutes=300, parts=1),
+        builders.event("attempt.inspected", "a", good=0, u_mm=[0.3]),
         builders.event("machine.serviced", "L1", what="nozzle"),
     ]
     builders.append(sites.database, events, site=site)
     builders.count(sites.database, site=site)
     assert tallies.audit(sites.database, site).equal
     table = getattr(LIVE, name)
-    without_week = {"names": "spelling", "lost_parts": "day"}
+    without_week = {"names": "spelling", "lost_parts": "day", "readings": "day"}
     without_week |= dict.fromkeys(("jobs", "plates"), "state") | dict.fromkeys(("findings", "warnings"), "detail")
     with sites.database.write() as connection:
         rows = len(rows_of(connection, name, site))

@@ -18,8 +18,8 @@ from worker.jobs import fold_job
 from worker.lineage import Standing
 from worker.placing import Surroundings, place_attempt
 from worker.plates import fold_plate
-from worker.plausibility import thickness_bounds_mm, warnings_of
-from worker.plausible_limits import DEFAULT_LIMITS, DOUBTS, ORDERED, Limits, above, below, limits_in_force, limits_of
+from worker.plausibility import warnings_of
+from worker.plausible_limits import DEFAULT_LIMITS, DOUBTS, ORDERED, Limits, limits_in_force, limits_of
 from worker.plausible_series import (
     MACHINE,
     STEEL,
@@ -233,44 +233,6 @@ def test_a_corner_without_radius_is_a_warning_above_15_mm() -> None:
 # --- plate ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("nominal_mm", "bounds"),
-    [
-        # EN 10029:2010, from memory: class A 6 mm -0.4/+0.8, 20 mm -0.6/+1.0, 25 mm -0.7/+1.3, D 20 mm +/-0.8,
-        # B 8 mm -0.3/+1.1: the widths 1.2, 1.6, 2.0, 1.6, 1.4; D reaches half of it down, C all of it up.
-        (2.9, None), (3, (2.5, 4)), (6, (5.4, 7.2)), (8, (7.3, 9.4)), (14.9, (14.2, 16.3)), (20, (19.2, 21.6)),
-        (25, (24, 27)), (40, (38.7, 42.6)), (79.9, (78.6, 82.5)), (80, None),
-    ],
-)  # fmt: skip
-def test_widest_thickness_tolerance(nominal_mm: float, bounds: tuple[float, float] | None) -> None:
-    assert thickness_bounds_mm(nominal_mm) == (None if bounds is None else pytest.approx(bounds))
-
-
-#: (class, nominal, deviations) of trade_checks.json, en10029_2010: from memory, the classes being of one width.
-@pytest.mark.parametrize(
-    ("nominal_mm", "lower", "upper"),
-    [(6, -0.4, 0.8), (12, -0.5, 0.9), (20, -0.6, 1.0), (25, -0.7, 1.3), (20, -0.8, 0.8), (8, -0.3, 1.1)],
-)
-def test_no_class_of_en_10029_reaches_beyond_the_widest_tolerance(
-    nominal_mm: float, lower: float, upper: float
-) -> None:
-    bounds = thickness_bounds_mm(nominal_mm)
-    assert bounds is not None
-    assert not below(nominal_mm + lower, bounds[0])
-    assert not above(nominal_mm + upper, bounds[1])
-    assert bounds[1] - nominal_mm == pytest.approx(upper - lower)
-
-
-def test_a_measured_thickness_outside_of_every_class_is_a_warning_about_the_plate() -> None:
-    assert [codes(plate={"measured_thickness_mm": mm}) for mm in (19.2, 21.6)] == [[], []]
-    for measured in (19.19, 21.61):
-        row = the_one(plate={"measured_thickness_mm": measured})
-        assert (row["code"], row["subject_kind"], row["subject"]) == ("measured_thickness", "plate", "P")
-    inch = {"thickness_mm": None, "thickness_in": "3/4"}
-    assert codes(plate={**inch, "measured_thickness_mm": 18.25}) == []  # 19.05 - 0.8
-    assert codes(plate={**inch, "measured_thickness_mm": 18.24}) == ["measured_thickness"]
-
-
 def assessed(celsius: float, time: str) -> Said:
     return event("plate.assessed", "P", time=time, temperature_c=celsius)
 
@@ -343,11 +305,12 @@ def test_a_warning_tells_both_figures_the_limit_and_what_to_look_at() -> None:
 ALL_WRONG: Mapping[str, Any] = {
     "recipe": {"feed_mm_min": 9000, "gas_pressure_bar": 16, "standoff_mm": 9, "pierce_seconds": 90},
     "job": {"cut_length_mm": 9, "pierces_per_part": 0, "min_hole_mm": 3, "min_web_mm": 9, "min_corner_radius_mm": 0},
-    "plate": {"measured_thickness_mm": 25.1, "temperature_c": -3},
+    "plate": {"temperature_c": -3},
     "gas": "oxygen", "seconds": 4000, "rework": 1,
 }  # fmt: skip
 ALL_SAID = (inspected(("outside", 300, 250)), *(reworked(40) for _ in range(4)))
-SERIES_CODES = {"failed_pierces", "plate_mass", "times_at_shift_end", "heat_or_machine"}
+#: What several entries say, and what a plate says alone.
+SERIES_CODES = {"failed_pierces", "plate_mass", "times_at_shift_end", "heat_or_machine", "measured_thickness"}
 
 
 def all_wrong(*said: Said, **changes: Any) -> list[Said]:
