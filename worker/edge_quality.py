@@ -65,8 +65,10 @@ def _limit(limits: tuple[tuple[float, float], ...], number: int, thickness_mm: f
 
 
 def _range(limits: tuple[tuple[float, float], ...], reading: float, thickness_mm: float) -> int | None:
-    numbers = range(1, len(limits) + 1)
-    return next((n for n in numbers if reading <= _limit(limits, n, thickness_mm) * (1 + _GUARD)), None)
+    for number, (first, second) in enumerate(limits, start=1):
+        if reading <= (first + second * thickness_mm) * (1 + _GUARD):
+            return number
+    return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,14 +12,21 @@ from scipy import stats
 
 from worker.stats.capability import (
     ALL_ALIKE,
+    NO_SIDE,
     NO_TOLERANCE,
     NO_VALUES,
+    NOT_APART,
     ONE_VALUE,
     TOO_FEW,
     Deviations,
+    MeanDeviation,
+    Size,
     mean_deviation,
+    offset_and_scale,
     performance,
+    value_correlation,
 )
+from worker.stats.lognormal import effect_of_clusters
 
 #: CAP-04 [read in stored copy]: test suite of R package qcc, test-capability.R; limits 9.9 and 10.1.
 GROUPS = (10.0, 10.02, 9.98, 10.01, 10.03, 9.99, 10.01, 10.0, 9.97, 10.04, 10.02, 9.99)
@@ -152,3 +159,170 @@ def test_bissell_interval_covers_the_truth() -> None:
         assert found is not None
         covered += found.low <= 1 <= found.high
     assert 0.93 <= covered / 2000 <= 0.97
+
+
+# --- values of one plate ----------------------------------------------------------------------------------------
+
+
+def test_degrees_of_freedom_are_at_most_those_between_the_plates() -> None:
+    values = [0.1, 0.2, 0.15, 0.3, 0.25, 0.12]
+    # 6 / 1.5 independent values of 3 plates: 2 degrees, not 3
+    few = Deviations.of(values, design_effect=1.5, clusters=3)
+    assert (few.effective_n, few.degrees) == (4, 2)
+    assert Deviations.of(values, design_effect=1, clusters=3).degrees == 5
+    assert Deviations.of(values, design_effect=1.5).degrees == 3
+    assert Deviations.of(values, design_effect=1.5, clusters=1).reason == TOO_FEW
+
+
+def test_correlation_of_values_is_that_of_the_analysis_of_variance() -> None:
+    # Plates (1, 3) and (5, 7): between 16, within 2, of size 2: (16 - 2) / (16 + 2)
+    assert value_correlation([[[1, 3], [5, 7]]]) == pytest.approx(14 / 18)
+    assert value_correlation([[[7, 5], [3, 1]], [[2.0]], []]) == pytest.approx(14 / 18)
+    assert value_correlation([[[1], [2], [3]]]) is None
+    assert value_correlation([[[1, 2, 3]]]) is None
+
+
+# --- offset and scale -------------------------------------------------------------------------------------------
+
+
+def limits(found: MeanDeviation) -> tuple[float, float]:
+    assert found.low is not None
+    assert found.high is not None
+    return found.low, found.high
+
+
+def drawn(*, offset: float, scale: float, seed: int, n: int = 40, spread: float = 0.05) -> list[Size]:
+    rng = random.Random(seed)
+    sizes = []
+    for _ in range(n):
+        side, length = rng.choice((1, 1, -1, 0)), rng.uniform(0.02, 1.5)
+        sizes.append(Size(side, length, side * offset + scale * length + rng.gauss(0, spread)))
+    return sizes
+
+
+def test_with_one_side_it_is_the_line_of_scipy() -> None:
+    sizes = [one for one in drawn(offset=0.2, scale=-0.3, seed=1, n=80) if one.side == 1]
+    found = offset_and_scale(sizes, confidence=0.95)
+    line = stats.linregress([one.length for one in sizes], [one.deviation for one in sizes])
+    wide = stats.t.ppf(0.975, len(sizes) - 2)
+    assert found.together
+    assert (found.offset.mean, found.scale.mean) == pytest.approx((line.intercept, line.slope))
+    assert limits(found.offset) == pytest.approx(
+        (line.intercept - wide * line.intercept_stderr, line.intercept + wide * line.intercept_stderr)
+    )
+    assert limits(found.scale) == pytest.approx((line.slope - wide * line.stderr, line.slope + wide * line.stderr))
+
+
+def test_with_all_sides_it_is_the_least_squares_of_statsmodels() -> None:
+    sm = pytest.importorskip("statsmodels.api")
+    sizes = drawn(offset=0.2, scale=-0.3, seed=2)
+    fit = sm.OLS([one.deviation for one in sizes], [[one.side, one.length] for one in sizes]).fit()
+    found = offset_and_scale(sizes, confidence=0.9)
+    assert (found.offset.mean, found.scale.mean) == pytest.approx(tuple(fit.params))
+    assert [limits(found.offset), limits(found.scale)] == [pytest.approx(tuple(row)) for row in fit.conf_int(0.1)]
+
+
+def test_a_scale_that_chance_explains_is_left_out_of_the_offset() -> None:
+    sizes = [one for one in drawn(offset=0.2, scale=0.0, seed=3) if one.side]
+    found = offset_and_scale(sizes, confidence=0.95)
+    alone = mean_deviation(Deviations.of(one.side * one.deviation for one in sizes), confidence=0.95)
+    assert not found.together
+    assert not found.scale.excludes_zero
+    assert found.offset == alone
+
+
+def test_distances_alone_have_a_scale_and_no_offset() -> None:
+    sizes = [Size(0, 1.0, 0.11), Size(0, 2.0, 0.19), Size(0, 3.0, 0.31)]
+    found = offset_and_scale(sizes, confidence=0.95)
+    assert (found.offset.mean, found.offset.reason) == (None, NO_SIDE)
+    # (0.11 + 2 x 0.19 + 3 x 0.31) / (1 + 4 + 9); what is left over two degrees of freedom
+    scale = 1.42 / 14
+    left = [0.11 - scale, 0.19 - 2 * scale, 0.31 - 3 * scale]
+    half = stats.t.ppf(0.975, 2) * math.sqrt(sum(one * one for one in left) / 2 / 14)
+    assert (found.scale.mean, *limits(found.scale)) == pytest.approx((scale, scale - half, scale + half))
+
+
+def test_sizes_of_one_length_and_side_cannot_be_told_apart() -> None:
+    found = offset_and_scale([Size(1, 0.25, off) for off in (0.2, 0.15, 0.18)], confidence=0.95)
+    assert (found.scale.mean, found.scale.reason) == (None, NOT_APART)
+    assert found.offset == mean_deviation(Deviations.of((0.2, 0.15, 0.18)), confidence=0.95)
+
+
+def test_what_has_no_spread_or_is_too_little_has_no_interval() -> None:
+    exactly = offset_and_scale(
+        [Size(side, length, side * 0.2) for side in (1, -1) for length in (0.1, 0.2)], confidence=0.95
+    )
+    assert (exactly.scale.low, exactly.scale.reason, exactly.offset.reason) == (None, ALL_ALIKE, ALL_ALIKE)
+    assert exactly.offset.mean == pytest.approx(0.2)
+    two = offset_and_scale([Size(1, 0.1, 0.2), Size(-1, 0.3, 0.1)], confidence=0.95)
+    assert (two.scale.low, two.scale.reason) == (None, TOO_FEW)
+    assert offset_and_scale([], confidence=0.95).offset.reason == NO_VALUES
+    assert offset_and_scale([], confidence=0.95).scale.reason == NO_VALUES
+
+
+@given(st.integers(0, 1000), st.floats(-0.3, 0.3), st.floats(-0.5, 0.5), st.randoms(use_true_random=False))
+def test_offset_and_scale_do_not_depend_on_the_order(
+    seed: int, offset: float, scale: float, rng: random.Random
+) -> None:
+    sizes = drawn(offset=offset, scale=scale, seed=seed, n=12)
+    found = offset_and_scale(sizes, confidence=0.95)
+    assert found == offset_and_scale(rng.sample(sizes, len(sizes)), confidence=0.95)
+    for one in (found.offset, found.scale):
+        assert one.low is None or one.high is None or one.mean is None or one.low <= one.mean <= one.high
+
+
+def test_turned_about_the_sides_turn_the_sign_of_the_offset_alone() -> None:
+    sizes = drawn(offset=0.2, scale=-0.3, seed=4)
+    found = offset_and_scale(sizes, confidence=0.95)
+    turned = offset_and_scale([Size(-one.side, one.length, one.deviation) for one in sizes], confidence=0.95)
+    assert turned.offset.mean == pytest.approx(-(found.offset.mean or 0))
+    assert turned.scale.mean == pytest.approx(found.scale.mean)
+
+
+def shop_of_plates(rng: random.Random, plates: int, each: int, alike: float) -> list[list[Size]]:
+    """Sizes off by 0.15 on each side, by chance and by what a plate shares; sigma is 0.1 altogether."""
+    made = []
+    for _ in range(plates):
+        shared = rng.gauss(0, math.sqrt(alike) * 0.1)
+        made.append(
+            [
+                Size(side, length, side * (0.15 + shared) + rng.gauss(0, math.sqrt(1 - alike) * 0.1))
+                for side, length in ((rng.choice((1, 1, -1)), rng.uniform(0.02, 0.8)) for _ in range(each))
+            ]
+        )
+    return made
+
+
+@pytest.mark.parametrize(("plates", "each", "alike"), [(5, 6, 0.3), (12, 4, 0.3), (20, 3, 0.0)])
+def test_intervals_of_offset_and_mean_cover_the_truth_where_plates_are_alike(
+    plates: int, each: int, alike: float
+) -> None:
+    # 600 shops of three machines that share one correlation; the scale is 0
+    rng = random.Random(20260301)
+    covered = [0, 0, 0]
+    for _ in range(200):
+        machines = [shop_of_plates(rng, plates, each, alike) for _ in range(3)]
+        found = value_correlation(
+            [[one.deviation for one in plate if one.side == side] for plate in machine]
+            for machine in machines
+            for side in (1, -1)
+        )
+        for machine in machines:
+            outside = [[one.deviation for one in plate if one.side == 1] for plate in machine]
+            outside = [plate for plate in outside if plate]
+            effect = effect_of_clusters([len(plate) for plate in outside], alike=found)
+            values = Deviations.of(sum(outside, []), design_effect=effect, clusters=len(outside))
+            fit = offset_and_scale(
+                (one for plate in machine for one in plate),
+                confidence=0.95,
+                design_effect=effect_of_clusters([len(plate) for plate in machine], alike=found),
+                clusters=len(machine),
+            )
+            for number, (one, truth) in enumerate(
+                ((mean_deviation(values, confidence=0.95), 0.15), (fit.offset, 0.15), (fit.scale, 0.0))
+            ):
+                low, high = limits(one)
+                covered[number] += low <= truth <= high
+    assert 0.92 <= covered[0] / 600 <= 0.985
+    assert 0.92 <= covered[1] / 600 <= 0.995
+    assert covered[2] / 600 >= 0.93

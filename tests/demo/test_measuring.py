@@ -1,0 +1,60 @@
+"""What the invented shop's inspectors measured: the planted offset is found with its sign, and edges answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from demo.truth import LASER_8, LASER_15, Truth
+from tests.builders import SITE, told
+from tests.demo.shop_floor import LAST_DAY, opened, shop_of
+from worker.reports.catalogue import REPORTS
+from worker.reports.questions import read_question
+from worker.reports.reading import open_site
+from worker.reports.report import Report
+
+
+@pytest.fixture(scope="module")
+def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
+    """Sizes and edges of three weeks."""
+    folder: Path = tmp_path_factory.mktemp("measuring")
+    shop = shop_of(2, weeks=3)
+    with opened(shop, folder) as database:
+        told(database, *shop.events)
+        with database.read() as connection:
+            reader = open_site(connection, SITE)
+            return {
+                name: entry.answer(
+                    reader,
+                    read_question({}, today=LAST_DAY, settings=reader.calendar.latest, askable=entry.askable),
+                )
+                for name, entry in REPORTS.items()
+                if name in ("edges", "sizes")
+            }
+
+
+@pytest.mark.parametrize("machine", [LASER_8, LASER_15])
+def test_sizes_find_the_planted_offset_with_its_sign(reports: dict[str, Report], machine: str) -> None:
+    truth = Truth().size_offset_mm[machine]
+    rows: list[dict[str, Any]] = [row for row in reports["sizes"].rows if row["machine"] == machine]
+    assert [row["feature"] for row in rows] == ["outside", "inside", "distance"]
+    for row in rows:
+        assert 0 < row["offset_low_mm"] < truth < row["offset_high_mm"]
+        assert row["path_towards_part_mm"] == pytest.approx(truth / 2, abs=0.02)
+    for row, planted in zip(rows, (truth, -truth, 0.0), strict=True):
+        assert row["mean_deviation_mm"] == pytest.approx(planted, abs=0.04)
+        assert row["readings"] > 20
+
+
+def test_edges_hold_what_the_inspectors_measured(reports: dict[str, Report]) -> None:
+    # Rz5 is 25 + 1.9 a micrometres, u 0.1 + 0.009 a mm at the thickness a, both by a factor e^(0.18 z)
+    for row in reports["edges"].rows:
+        if row["rz5_readings"] >= 30:
+            assert row["rz5_median_um"] == pytest.approx(25 + 1.9 * row["thickness_mm"], rel=0.1)
+            assert row["u_median_mm"] == pytest.approx(0.1 + 0.009 * row["thickness_mm"], rel=0.1)
+            assert row["u_range_held"] in (2, 3)
+            assert row["u_met"] is not None
+    assert sum(row["rz5_readings"] >= 30 for row in reports["edges"].rows) >= 2
+    assert any(row["dross_readings"] for row in reports["edges"].rows)
