@@ -13,10 +13,12 @@ from tests import builders
 from worker.database import Database
 from worker.findings import look
 from worker.folding import instant_us
-from worker.noticing.finding import LOOKED_FOR, Finding
+from worker.noticing.finding import LOOKED_FOR, PROOF, STANDING, Finding
 
 LAST_DAY = date(2026, 3, 29)
 DAY_US = 86_400_000_000
+#: Kinds that say that something is wrong: that a standing changed, or a proof was decided, is no fault.
+FAULTS = tuple(kind for kind in LOOKED_FOR if kind not in (STANDING, PROOF))
 
 
 def shop_of(seed: int, *, without: Set[str] = frozenset(), weeks: int = 8) -> Shop:
@@ -42,14 +44,14 @@ def until_us(shop: Shop) -> int:
 
 
 def found_at_the_end(shop: Shop, folder: Path) -> list[Finding]:
-    """What one look finds in the whole of it."""
+    """What one look finds to be wrong in the whole of it."""
     with opened(shop, folder) as database:
         builders.told(database, *shop.events)
-        return [one for one in look(database, builders.SITE, now_us=until_us(shop)) if one.kind in LOOKED_FOR]
+        return [one for one in look(database, builders.SITE, now_us=until_us(shop)) if one.kind in FAULTS]
 
 
 def ever_found(shop: Shop, folder: Path) -> list[tuple[date, Finding]]:
-    """Everything that a look on the evening of each day finds, once, with the day on which it was found first."""
+    """All faults that a look on the evening of each day finds, once, with the day on which it was found first."""
     days = (shop.last_day - shop.first_day).days
     waiting = sorted(shop.events, key=lambda event: (instant_us(event["time"]), event["id"]))
     found: dict[tuple[str, ...], tuple[date, Finding]] = {}
@@ -60,6 +62,6 @@ def ever_found(shop: Shop, folder: Path) -> list[tuple[date, Finding]]:
             waiting = waiting[len(told) :]
             builders.told(database, *told)
             for one in look(database, builders.SITE, now_us=now_us):
-                if one.kind in LOOKED_FOR:
+                if one.kind in FAULTS:
                     found.setdefault(one.key, (shop.last_day - timedelta(days=ago), one))
     return list(found.values())

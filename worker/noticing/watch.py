@@ -8,10 +8,13 @@ from typing import Final
 from worker.noticing.drifts import drifts
 from worker.noticing.entries import implausible
 from worker.noticing.finding import Finding
+from worker.noticing.proofs import decided_proofs
 from worker.noticing.series import series
+from worker.noticing.standings import standings_changed
 from worker.noticing.steel import conditions, lots
 from worker.reports.questions import Question
 from worker.reports.reading import Reader
+from worker.reports.standings import standing_question
 
 #: Days that comparisons look back over: half a year, ended by the running production day.
 WINDOW_DAYS: Final = 26 * 7
@@ -35,5 +38,7 @@ def noticed(reader: Reader, *, now_us: int) -> list[Finding]:
         *drifts(reader, window, bad_lots={(one.other or None, one.subject) for one in steel}),
         *implausible(reader, since(ENTRY_DAYS)),
         *series(reader, since(ENTRY_DAYS)),
+        *decided_proofs(reader, window),
+        *standings_changed(reader, standing_question(reader, today)),
     ]
     return sorted(found, key=lambda finding: finding.key)

@@ -1,0 +1,152 @@
+"""What may be promised has changed: standings that were proven, fell back, lapsed or were ruled out of late.
+
+One cause gives one finding: what changed in the same way on a machine is told together, since one worn nozzle takes
+many thicknesses down and the first weeks of a shop prove many at once; what a new revision of a recipe makes lapse on a
+machine is told with that revision. A change is told for NEWS_DAYS. It is taken from how things stood before these days
+to how they stand now: what went there and back is none. Told in the report alone is what is open for the first time, or
+again after it was ruled out, and what one plate rules out: that may be the plate.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any, Final
+
+from worker.events import SITE
+from worker.noticing.finding import STANDING, Finding
+from worker.reports.holding import AGED, FELL_BACK, LEAST_PLATES, OPEN, PROVEN, RULED_OUT, SUPERSEDED, Change
+from worker.reports.questions import Question
+from worker.reports.reading import Reader, spellings
+from worker.reports.standing import NAMED, Names, revision, shown, told_of
+from worker.reports.standings import NEWS_DAYS, Standing, Standings, standings
+
+CODE: Final = "standing_changed"
+LAPSED: Final = "lapsed"
+#: Standings that a finding lists, and those that its sentence names.
+MOST_LISTED: Final = 20
+MOST_NAMED: Final = 3
+#: How a standing changed -> what is said of it, and what may be done.
+_SAID: Final[Mapping[str, tuple[str, str]]] = {
+    PROVEN: ("became proven", "this may be promised now"),
+    RULED_OUT: ("was ruled out", "do not promise it with the settings tried"),
+    FELL_BACK: ("fell back", "no longer promise it, and look at what changed"),
+    LAPSED: ("lapsed with age", "prove it anew before it is promised"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _News:
+    """A standing that changed: how, from what, with which change."""
+
+    standing: Standing
+    how: str
+    before: str | None
+    change: Change
+
+
+def standings_changed(reader: Reader, question: Question) -> list[Finding]:
+    """A finding for each machine and way to change, and for each newer revision on a machine.
+
+    question: see `standing_question`.
+    """
+    found = standings(reader, question)
+    names = {kind: spellings(reader, kind) for kind in NAMED}
+    gathered: dict[tuple[str, str, str], list[_News]] = defaultdict(list)
+    for one in found.standings:
+        if (news := _news(one, question.last_day)) is not None:
+            gathered[_key(reader, news, names)].append(news)
+    return [_finding(key, some, found, question, names) for key, some in sorted(gathered.items())]
+
+
+def _news(one: Standing, today: date) -> _News | None:
+    """What is new about a standing; None where nothing is, or nothing to tell."""
+    since = today - timedelta(days=NEWS_DAYS)
+    before, late = one.on(since), [change for change in one.changes if change.day > since.toordinal()]
+    if not late or before == one.word:
+        return None
+    if one.word == RULED_OUT and one.plates < LEAST_PLATES:
+        return None
+    if one.word in (PROVEN, RULED_OUT):
+        return _News(one, one.word, before, late[-1])
+    # Lost within these days, perhaps by way of another standing
+    lost = next((change for change in reversed(late) if change.before == PROVEN), None)
+    if one.word != OPEN or before != PROVEN or lost is None:
+        return None
+    return _News(one, {AGED: LAPSED}.get(lost.why, lost.why), before, lost)
+
+
+def _key(reader: Reader, news: _News, names: Names) -> tuple[str, str, str]:
+    """Kind and name of the subject, and the other part of the key."""
+    machine = news.standing.cell[2]
+    on = "" if machine is None else names["machine"].get(machine, machine)
+    if news.how == SUPERSEDED and news.standing.newer is not None:
+        recipe = news.standing.newer.recipe
+        return "recipe", names["recipe"].get(recipe, recipe), on
+    return ("machine", on, news.how) if on else (SITE, reader.site, news.how)
+
+
+def _finding(
+    key: tuple[str, str, str], some: Sequence[_News], found: Standings, question: Question, names: Names
+) -> Finding:
+    rows = [_row(one, names) for one in some]
+    return Finding(
+        STANDING,
+        CODE,
+        *key,
+        _sentence(key, some, rows, found, names),
+        {
+            "how": some[0].how,
+            "target": found.rule.target,
+            "confidence": found.rule.confidence,
+            "changed": len(rows),
+            "standings": rows[:MOST_LISTED],
+        },
+        first_day=question.first_day,
+        last_day=question.last_day,
+    )
+
+
+def _row(news: _News, names: Names) -> dict[str, Any]:
+    one = news.standing
+    return shown(one, names) | {
+        "from": news.before,
+        "to": one.word,
+        "day": date.fromordinal(news.change.day).isoformat(),
+        "parts": round(one.counts.n),
+        "good": round(one.counts.x),
+        "plates": one.plates,
+        "lower": one.bounds.lower,
+        "upper": one.bounds.upper,
+        "more_good_parts": None if one.more is None else one.more.parts,
+        "on_plates": None if one.more is None else one.more.plates,
+    }
+
+
+def _sentence(
+    key: tuple[str, str, str],
+    some: Sequence[_News],
+    rows: Sequence[Mapping[str, Any]],
+    found: Standings,
+    names: Names,
+) -> str:
+    """What changed, when and on which figures; the newest first."""
+    newest = sorted(rows, key=lambda row: row["day"], reverse=True)
+    told = "; ".join(_told(row) for row in newest[:MOST_NAMED])
+    more = f"; and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
+    newer = some[0].standing.newer
+    if key[0] == "recipe" and newer is not None:
+        on = f" on {key[2]}" if key[2] else ""
+        return (
+            f"revision {revision(newer, names)} of the recipe, {key[1]}, is cut{on}: what the one before proved has "
+            f"lapsed, {told}{more}; prove it with the new one"
+        )
+    how, advice = _SAID[some[0].how]
+    return f"{how} at a first-pass yield of {100 * found.rule.target:g} %: {told}{more}; {advice}"
+
+
+def _told(row: Mapping[str, Any]) -> str:
+    bounds = "" if row["lower"] is None else f", yield between {row['lower']:.1%} and {row['upper']:.1%}"
+    return f"{told_of(row)} since {row['day']}, {row['good']} of {row['parts']} parts good{bounds}"
