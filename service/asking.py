@@ -24,6 +24,7 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "read": ("reader", "engineer", "erp", "admin"),
     "read_state": ("terminal", "reader", "engineer", "erp", "admin"),
     "note": ("engineer", "admin"),
+    "prove": ("engineer", "admin"),
     "administer": ("admin",),
 }
 PUBLIC: Final = "public"

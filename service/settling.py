@@ -1,23 +1,30 @@
-"""What doors of their own append to the ledger, judged like all other events: settings of a site, notes on findings."""
+"""What doors of their own append to the ledger, judged like all other events: settings, notes on findings, proofs."""
 
 from __future__ import annotations
 
 import re
+import secrets
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, Final
 
+import orjson
 from sqlalchemy import Connection
 
 from service.acceptance import Judged, People, judge
 from service.schemas.administration import SITE_ID, SITE_ID_FORM
 from worker import ledger
 from worker.installing import people_key
-from worker.reports.reading import calendar_of
+from worker.proof_plans import impossibility, plan_of
+from worker.records import by_value
+from worker.reports.proof_trials import plans
+from worker.reports.reading import calendar_of, open_site
 
 #: Settings without a first day hold from here: before any event may lie.
 ALWAYS: Final = "2000-01-01"
+#: Random bytes of the id of a proof that is given none.
+_ID_BYTES: Final = 6
 
 
 def people_of(connection: Connection, site: str, *, now_us: int) -> People:
@@ -57,9 +64,46 @@ def note(
     return _append(connection, site, "cutledger.finding.noted", finding_id, noted, source=source, now_us=now_us)
 
 
+class PlannedOtherwise(ValueError):
+    """Another plan stands under the id of a proof."""
+
+
+def plan_proof(
+    connection: Connection, site: str, proof: str | None, planned: Mapping[str, Any], *, source: str, now_us: int
+) -> tuple[str, bool]:
+    """Append the plan of a proof; returns (its id, whether it is new). None: an id is made.
+
+    The same plan under a known id is there already. Raises SettingsWrong for one that no series can carry out, and
+    PlannedOtherwise.
+    """
+    # To append nothing takes the site's turn: of two requests with one id the later sees the plan of the earlier.
+    ledger.append(connection, site, (), received_us=now_us)
+    reader = open_site(connection, site)
+    name = proof or f"PR-{secrets.token_hex(_ID_BYTES)}"
+    there = plans(reader, proof=name, with_owed=True)
+    judged = _judged(connection, site, "cutledger.proof.planned", name, planned, source=source, now_us=now_us)
+    plan = plan_of(by_value(orjson.loads(judged.payload)["data"]))
+    if there and there[0].plan != plan:
+        raise PlannedOtherwise(name)
+    if there:
+        return name, False
+    if (wrong := impossibility(plan.rule)) is not None:
+        raise SettingsWrong(f"/{wrong.field}", wrong.detail)
+    ledger.append(connection, site, [judged], received_us=now_us)
+    return name, True
+
+
 def _append(
     connection: Connection, site: str, kind: str, subject: str, data: Mapping[str, Any], *, source: str, now_us: int
 ) -> tuple[Judged, ledger.Verdict]:
+    judged = _judged(connection, site, kind, subject, data, source=source, now_us=now_us)
+    (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
+    return judged, verdict
+
+
+def _judged(
+    connection: Connection, site: str, kind: str, subject: str, data: Mapping[str, Any], *, source: str, now_us: int
+) -> Judged:
     event = {
         "specversion": "1.0",
         "id": str(uuid.uuid4()),
@@ -72,5 +116,4 @@ def _append(
     judged = judge(event, now_us=now_us, people=People("drop", people_key(connection, site)), pointer="")
     if not isinstance(judged, Judged):
         raise SettingsWrong(judged[0].pointer.removeprefix("/data"), judged[0].detail)
-    (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
-    return judged, verdict
+    return judged

@@ -1,0 +1,117 @@
+"""Proofs: series of cuts that are planned before they start, and how each stands."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+from urllib.parse import quote, urlencode
+
+from flask import Response, current_app
+from flask_smorest import Blueprint
+from marshmallow import RAISE
+
+from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
+from service.asking import asked_site, asker, database, needs
+from service.clock import now_us
+from service.conditional import etag_of, tagged, unchanged
+from service.formats import json_response
+from service.objects import read_object, wrong_field
+from service.problems import Problem, not_found
+from service.routes.events import next_link
+from service.schemas.proofs import EXAMPLES, PROOF_NEW, ProofNew, ProofPage, ProofsQuery, ProofWhole
+from service.schemas.queries import Query
+from service.settling import PlannedOtherwise, SettingsWrong, plan_proof
+from worker import proofs
+from worker.reports.reading import Reader, open_site
+
+blueprint = Blueprint("proofs", __name__, url_prefix="/v1", description="Series of cuts that prove a thickness")
+_PROOF: Final = path_id("proof", "id of the proof", "PR-4")
+
+
+@blueprint.route("/proofs", methods=["GET"])
+@blueprint.arguments(ProofsQuery(), location="query", unknown=RAISE)
+@blueprint.doc(
+    **operation(Reply(200, "A page of proofs.", ProofPage, headers=("ETag", "Link")), NOT_CHANGED, errors=(404,))
+)
+@needs("read")
+def get_proofs(query: dict[str, Any]) -> Response:
+    """List proofs.
+
+    By id, each with its plan and how it stands; its trials are told of one proof alone.
+    """
+    site = asked_site()
+    asked = {name: query.get(name) for name in ("state", "after", "limit")}
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        etag = _etag(reader, *asked.values())
+        if (answer := unchanged(etag)) is not None:
+            return answer
+        page = proofs.proofs(reader, state=query.get("state"), after=query.get("after"), limit=query["limit"])
+    response = json_response({"items": page.items, "next": page.next})
+    if page.next is not None:
+        response.headers["Link"] = next_link(page.next)
+    return tagged(response, etag)
+
+
+@blueprint.route("/proofs/<identifier:proof>", parameters=_PROOF)
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "As it stands.", ProofWhole, headers=("ETag",)), NOT_CHANGED, errors=(404,)))
+@needs("read")
+def get_proof(_query: dict[str, Any], proof: str) -> Response:
+    """Read a proof.
+
+    With each first attempt that counted and how the series stood after it, what is still to come, and what it does not
+    count.
+    """
+    site = asked_site()
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        found = proofs.proof(reader, proof)
+        etag = _etag(reader, proof)
+    if found is None:
+        raise not_found(f"there is no proof {proof!r}; GET /v1/proofs lists them")
+    if (answer := unchanged(etag)) is not None:
+        return answer
+    return tagged(json_response(found), etag)
+
+
+@blueprint.route("/proofs", methods=["POST"])
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(
+    **operation(
+        Reply(200, "This very plan is there already; as it stands.", ProofWhole, headers=("Location",)),
+        Reply(201, "It is planned.", ProofWhole, headers=("Location",)),
+        errors=(404, 409),
+        body=json_body(ProofNew, "The proof to plan; at most 1 MiB.", EXAMPLES),
+    )
+)
+@needs("prove")
+def post_proof(query: dict[str, Any]) -> Response:
+    """Plan a proof.
+
+    The plan is in the ledger from now on, and only cuts that start from now on count. The answer says how many trials
+    it takes and what its rule really does. Sent again with its id, the same plan is not planned twice.
+    """
+    site = asked_site()
+    _, sent = read_object(PROOF_NEW)
+    name, plan = sent.get("id"), {field: value for field, value in sent.items() if field != "id"}
+    source = f"/keys/{asker().key.key_id}"
+    with database().write() as connection:
+        try:
+            name, is_new = plan_proof(connection, site, name, plan, source=source, now_us=now_us())
+        except SettingsWrong as wrong:
+            raise wrong_field(wrong.pointer, wrong.detail) from None
+        except PlannedOtherwise:
+            detail = f"proof {name!r} is planned otherwise, and stays so; choose another id, or void its plan first"
+            raise Problem(409, "conflict", detail) from None
+    if is_new:
+        current_app.extensions["cutledger"].nudge()
+    with database().read() as connection:
+        shown = proofs.proof(open_site(connection, site), name)
+    where = f"/v1/proofs/{quote(name, safe='')}" + (f"?{urlencode(query)}" if query else "")
+    return json_response(shown, 201 if is_new else 200, Location=where)
+
+
+def _etag(reader: Reader, *about: object) -> str:
+    """Changes with the counts, and with plans and voids that wait to be counted: these are shown at once."""
+    waiting = (reader.as_of.waiting, reader.as_of.set_aside)
+    return etag_of(reader.site, reader.revision, "proofs", *waiting, *about)

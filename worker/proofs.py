@@ -1,0 +1,197 @@
+"""Proofs as the doors show them: what is planned, what the rule really does, how the series stands, trial by trial."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
+from itertools import islice
+from typing import Any, Final
+
+from worker.cautions import CAUTIONS
+from worker.placing import mm
+from worker.proof_plans import Practice, Rule, practice_of
+from worker.proof_standing import Spread, Step
+from worker.reports.proof_trials import Planned, Proof, ProofReader, plans
+from worker.reports.proof_words import RULES, counted, notes_of, risks_of, state_of
+from worker.reports.reading import Reader, instant
+from worker.state import Page, PageCursorUnreadable
+
+Value = dict[str, Any]
+#: Plans that are read at a time.
+_AT_A_TIME: Final = 100
+
+
+def proofs(reader: Reader, *, state: str | None = None, after: str | None = None, limit: int = 100) -> Page:
+    """A page of proofs by id, those in a state when one is given; plans that are not counted yet are among them.
+
+    Raises PageCursorUnreadable.
+    """
+    last = None if after is None else _last_of(after)
+    standing_in = ProofReader(reader)
+    told = (standing_in.proof(planned) for planned in _after(reader, last))
+    found = list(islice((each for each in told if state in (None, each.standing.state)), limit + 1))
+    shown = found[:limit]
+    return Page([_shown(each) for each in shown], _cursor(shown[-1].planned.proof) if len(found) > limit else None)
+
+
+def _after(reader: Reader, last: str | None) -> Iterator[Planned]:
+    """All plans beyond an id, by id."""
+    while some := plans(reader, after=last, limit=_AT_A_TIME, with_owed=True):
+        yield from some
+        last = some[-1].proof
+
+
+def proof(reader: Reader, name: str) -> Value | None:
+    """One proof with its trials, or None."""
+    found = next(iter(plans(reader, proof=name, with_owed=True)), None)
+    if found is None:
+        return None
+    told = ProofReader(reader).proof(found)
+    notes = [*RULES, *([risks] if (risks := risks_of(found.plan)) else []), *_of_receipt(told), *notes_of(told)]
+    trials = [_trial(number, step) for number, step in enumerate(told.standing.steps, start=1)]
+    return _shown(told) | {"trials": trials, "notes": notes, "cautions": CAUTIONS}
+
+
+def _cursor(last: str) -> str:
+    return base64.urlsafe_b64encode(b"r1:" + last.encode()).decode().rstrip("=")
+
+
+def _last_of(cursor: str) -> str:
+    try:
+        text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)).decode()
+    except (binascii.Error, ValueError) as error:
+        raise PageCursorUnreadable(cursor) from error
+    # No database takes a NUL, and no id has one.
+    if not text.startswith("r1:") or _cursor(text[3:]) != cursor or "\0" in text:
+        raise PageCursorUnreadable(cursor)
+    return text[3:]
+
+
+def _of_receipt(told: Proof) -> list[str]:
+    """That cuts were made before the ledger had the plan: who imports an old plan may do so, but it shows."""
+    planned = told.planned
+    early = sum(step.trial.started_us < planned.received_us for step in told.standing.steps)
+    if not early:
+        return []
+    at = instant(planned.received_us).isoformat(timespec="seconds")
+    trials = counted(early, "trial")
+    return [f"{trials} began before this plan was in the ledger ({at}); they count by the time that the plan states"]
+
+
+def _shown(told: Proof) -> Value:
+    planned, found = told.planned, told.standing
+    return {
+        "id": planned.proof,
+        "state": found.state,
+        "detail": state_of(told),
+        "planned_at": instant(planned.planned_us),
+        "received_at": instant(planned.received_us),
+        "source": planned.source,
+        "position": planned.position,
+        "plan": _plan(planned),
+        "rule": _rule(planned.plan.rule),
+        "cuts": found.cuts,
+        "trials_made": found.trials,
+        "good": found.trials - found.failures,
+        "failed": found.failures,
+        "effective_trials": found.effective_trials,
+        "spread": _spread(found.spread),
+        "missing": _spread(found.missing),
+        "remaining": found.remaining,
+        "waiting_for": found.blocked_by and found.blocked_by.attempt,
+        "waiting": found.waiting,
+        "left_over": found.left_over,
+        "decided_by": found.decided and found.decided.attempt,
+        "decided_day": told.decided_day,
+        "lower": found.lower,
+        "reason": found.reason,
+    }
+
+
+def _spread(spread: Spread) -> Value:
+    return {"plates": spread.plates, "heats": spread.heats, "days": spread.days}
+
+
+def _plan(planned: Planned) -> Value:
+    plan, risks = planned.plan, planned.plan.rule.sequential
+    plain = ("machine", "material", "gas", "surface_group", "thermal_history")
+    spread = ("least_plates", "least_heats", "least_days", "note")
+    return {
+        "reliability": plan.rule.reliability,
+        "confidence": plan.rule.confidence,
+        "failures_allowed": plan.rule.failures_allowed if risks is None else None,
+        "sequential": risks
+        and {
+            "producer_risk": risks.producer,
+            "consumer_risk": risks.consumer,
+            "unacceptable_reliability": risks.unacceptable_reliability,
+        },
+        "thickness_mm": mm(plan.thickness_nm),
+        **{name: getattr(plan, name) for name in plain},
+        "recipe": plan.recipe and {"name": plan.recipe, "revision": plan.recipe_revision},
+        **{name: getattr(plan, name) for name in spread},
+    }
+
+
+def _rule(rule: Rule) -> Value | None:
+    practice = practice_of(rule)
+    if practice is None:
+        return None
+    risks, lines = rule.sequential, practice.lines
+    return {
+        "kind": rule.kind,
+        "needed": practice.needed,
+        "longest": practice.longest,
+        "lines": lines and {"to_pass": lines.to_pass, "to_fail": lines.to_fail, "slope": lines.slope},
+        "ends": _ends(practice),
+        "producer_risk": None if risks is None else {"planned": risks.producer, "real": practice.producer_risk},
+        "consumer_risk": {
+            "planned": round(1 - rule.confidence, 9) if risks is None else risks.consumer,
+            "real": practice.consumer_risk,
+        },
+        "operating": [
+            {
+                "reliability": at.reliability,
+                "passes": at.passes,
+                "expected_trials": at.expected_trials,
+                "trials_90": at.trials_90,
+            }
+            for at in practice.operating
+        ],
+    }
+
+
+def _ends(practice: Practice) -> list[Value]:
+    """For each number of failures from which trial on it passes, and up to which it fails; None: never."""
+    passes, fails = practice.boundary.passes, practice.boundary.fails
+    found = []
+    for failures in range(fails[-1] + 1):
+        passes_from, fails_until = bisect_left(passes, failures) + 1, bisect_right(fails, failures)
+        found.append(
+            {
+                "failures": failures,
+                "passes_from": passes_from if passes_from <= practice.longest else None,
+                # So many failures take as many trials
+                "fails_until": fails_until if fails_until >= max(1, failures) else None,
+            }
+        )
+    return found
+
+
+def _trial(number: int, step: Step) -> Value:
+    trial = step.trial
+    return {
+        "number": number,
+        "attempt": trial.attempt,
+        "plate": trial.plate,
+        "heat_number": trial.heat_number,
+        "day": trial.day,
+        "started_at": instant(trial.started_us),
+        "good": trial.outcome == "good",
+        "parts": trial.parts,
+        "parts_good": trial.good,
+        "state": step.state,
+        "remaining": step.remaining,
+    }
