@@ -28,20 +28,21 @@ def read_object(schema: StrictSchema) -> tuple[dict[str, Any], Mapping[str, Any]
         raise BodyUnreadable("the body must be one JSON object")
     item = batch.items[0]
     if item.faults:
-        raise _fields(item.faults)
+        raise wrong_fields(item.faults)
     if not isinstance(item.value, dict):
-        raise _fields([Fault("", f"must be an object with fields; found {shown(item.value)}")])
+        raise wrong_fields([Fault("", f"must be an object with fields; found {shown(item.value)}")])
     try:
         return schema.load(item.value), item.value
     except ValidationError as error:
-        raise _fields(first_faults(faults_of(error.messages, ""))) from None
+        raise wrong_fields(first_faults(faults_of(error.messages, ""))) from None
 
 
 def wrong_field(pointer: str, detail: str) -> Problem:
     """The answer to one field that cannot be taken."""
-    return _fields([Fault(pointer, detail)])
+    return wrong_fields([Fault(pointer, detail)])
 
 
-def _fields(faults: list[Fault]) -> Problem:
+def wrong_fields(faults: list[Fault]) -> Problem:
+    """The answer to fields that cannot be taken."""
     detail = "; ".join(f"{fault.pointer or 'the body'} {fault.detail}" for fault in faults[:3])
     return Problem(422, "fields", detail, [{"pointer": fault.pointer, "detail": fault.detail} for fault in faults])

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from worker.stats.clustering import NOTHING_JUDGED, Effective
+from worker.stats.clustering import NOTHING_JUDGED, Correlation, Effective
 
 #: More parts are not started for one order.
 MOST_STARTS: Final = 10_000
@@ -58,6 +58,23 @@ class Plates:
         whole, rest = divmod(started, self.parts_a_plate)
         mean_size = (whole * self.parts_a_plate**2 + rest * rest) / started
         return 1 + (mean_size - 1) * self.correlation
+
+
+def prudent_correlation(found: Correlation | None, *, mean_size: float) -> float:
+    """The correlation to reckon with on plates to come: that of the past and one standard error, 0-1.
+
+    mean_size: parts on a plate of the past. None was found, or plates had one part: 0. Where a history has by chance
+    too few failures, these also look less alike than they are, so that both errors point the same way: with the
+    estimate itself, orders planned at 95 % from 5 to 20 plates were enough in 92 to 95 % of simulated cases (`make
+    calibrate`, part plans). The standard error is that of normal values, sqrt(2 / (m (m - 1) d)) (1 - r) (1 + (m - 1)
+    r) with m parts a plate and d degrees of freedom between plates: Fisher RA (1925), Statistical Methods for Research
+    Workers, section 39 (from memory).
+    """
+    if found is None or mean_size <= 1:
+        return 0.0
+    alike, size = max(0.0, float(found)), max(2.0, mean_size)
+    error = math.sqrt(2 / (size * (size - 1) * max(1.0, found.degrees))) * (1 - alike) * (1 + (size - 1) * alike)
+    return min(1.0, alike + error)
 
 
 @dataclass(frozen=True, slots=True)

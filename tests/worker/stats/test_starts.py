@@ -10,8 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Clustered, Effective
-from worker.stats.starts import MOST_STARTS, TOO_MANY, Plates, Posterior, good_parts, starts, top_up
+from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Clustered, Correlation, Effective
+from worker.stats.starts import (
+    MOST_STARTS,
+    TOO_MANY,
+    Plates,
+    Posterior,
+    good_parts,
+    prudent_correlation,
+    starts,
+    top_up,
+)
 
 ALONE = Plates()
 #: 18 of 20 good.
@@ -270,3 +279,33 @@ def test_two_lots_are_sure_enough(past: Effective, parts: int, assurance: float,
     assert found.first <= found.low <= found.high
     assert found.expected is not None
     assert found.expected >= found.first
+
+
+def test_a_prudent_correlation_is_that_of_the_past_and_one_standard_error() -> None:
+    # Equal plates of m parts: sqrt(2 / (m (m - 1) (k - 1))) (1 - r) (1 + (m - 1) r), Fisher 1925 [from memory]
+    error = math.sqrt(2 / (8 * 7 * 19)) * 0.8 * 2.4
+    assert prudent_correlation(Correlation(0.2, degrees=19), mean_size=8) == pytest.approx(0.2 + error)
+    # The more plates the less is added; a correlation below 0 is taken for 0
+    assert prudent_correlation(Correlation(0.2, degrees=1e9), mean_size=8) == pytest.approx(0.2, abs=1e-4)
+    assert prudent_correlation(Correlation(-0.1, degrees=1e9), mean_size=8) == pytest.approx(0.0, abs=1e-4)
+    assert prudent_correlation(Correlation(0.99, degrees=1), mean_size=8) <= 1
+    assert prudent_correlation(None, mean_size=8) == 0
+    assert prudent_correlation(Correlation(0.5, degrees=9), mean_size=1) == 0
+
+
+@pytest.mark.parametrize(
+    ("started", "share", "good", "tolerance"),
+    [
+        # PLN-05 [read in stored copy]: Tompkins et al., Facilities Planning, tutorial sheet: d1 0.03 reworked, of which
+        # 0.40 are scrap, d3 0.02: 103,280 started for 100,000
+        (103_280, (1 - 0.02) * ((1 - 0.03) + 0.03 * (1 - 0.40)), 100_000, 0.6),
+        # PLN-07 [from memory]: the same book: scrap of 4, 1 and 3 % in series: 105,219 started for 97,000
+        (105_219, 0.96 * 0.99 * 0.97, 97_000, 1.0),
+    ],
+    ids=["PLN-05", "PLN-07"],
+)
+def test_published_starts_give_the_published_number_on_average(
+    started: int, share: float, good: int, tolerance: float
+) -> None:
+    found = good_parts(share, started=started, plates=ALONE)
+    assert float(np.arange(started + 1) @ found) == pytest.approx(good, abs=tolerance)

@@ -1,0 +1,114 @@
+"""The figures of a plan: amounts with their ranges, plates, setups."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from worker.planning.orders import Order
+from worker.reports.expected_yield import CONFIDENCE, ExpectedYield
+from worker.stats.ratios import Rate, limits_of
+from worker.stats.starts import Starts, TopUp
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """An amount expected, with the range that holds 90 %, and the past parts it rests on. None with a `reason`."""
+
+    expected: float | None = None
+    low: float | None = None
+    high: float | None = None
+    n: float | None = None
+    reason: str | None = None
+
+
+def amount(rate: Rate | None, *, parts: int, past_parts: int, unit: float = 1.0, missing: str) -> Amount:
+    """What so many parts will take at a rate of the past, by part; `unit` of the rate make one of the answer.
+
+    How far the rate itself may be off is the variance v of its logarithm, over `past_parts`. Parts to come vary by as
+    much as those of the past: so the logarithm of their amount has the variance v (1 + past_parts / parts).
+    """
+    if rate is None:
+        return Amount(reason=missing)
+    spread = None if rate.variance is None else rate.variance * (1 + past_parts / parts)
+    found = limits_of(replace(rate, variance=spread), confidence=CONFIDENCE)
+
+    def scaled(value: float | None) -> float | None:
+        return None if value is None else value * parts / unit
+
+    return Amount(scaled(found.value), scaled(found.low), scaled(found.high), past_parts, found.reason)
+
+
+def added(amounts: Sequence[tuple[Amount, float]]) -> Amount:
+    """Amounts, each at its price, together: their distances to the limits are squared and added (MOVER)."""
+    expected = math.fsum((one.expected or 0.0) * price for one, price in amounts)
+    counted = [(one, price) for one, price in amounts if price]
+
+    def limit(name: str) -> float | None:
+        ends = [getattr(one, name) for one, _ in counted]
+        if any(end is None for end in ends):
+            return None
+        return math.hypot(
+            *(((one.expected or 0.0) - end) * price for (one, price), end in zip(counted, ends, strict=True))
+        )
+
+    down, up = limit("low"), limit("high")
+    reason = next((one.reason for one, _ in counted if one.low is None or one.high is None), None)
+    rests_on = min((one.n for one, _ in counted if one.n is not None), default=None)
+    return Amount(
+        expected,
+        None if down is None else max(0.0, expected - down),
+        None if up is None else expected + up,
+        rests_on,
+        reason,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlatesNeeded:
+    """How many plates it takes. `source` says where the parts a plate come from; None with a `reason`."""
+
+    parts_a_plate: int | None
+    source: str | None
+    needed: int | None
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """A setup that cuts the material, and what it promises; the chosen one is among them."""
+
+    machine: str | None
+    gas: str | None
+    share: float | None
+    low: float | None
+    high: float | None
+    effective_n: float | None
+    source: str | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How an order may be cut. Without a yield there are no starts, and `reason` says why."""
+
+    order: Order
+    assurance: float
+    expected: ExpectedYield | None
+    standing: str | None
+    correlation: float | None
+    correlation_ahead: float | None
+    starts: Starts | None
+    top_up: TopUp | None
+    plates: PlatesNeeded | None
+    machine_minutes: Amount
+    rework_minutes: Amount
+    scrap_mass_kg: Amount
+    cost: Amount
+    currency: str | None
+    machine: str | None
+    gas: str | None
+    alternatives: tuple[Alternative, ...]
+    reason: str | None
+    notes: tuple[str, ...]

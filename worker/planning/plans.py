@@ -1,0 +1,314 @@
+"""The plan of an order, from the past of its material."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date
+from functools import cached_property
+from typing import Final
+
+from worker.planning.figures import Alternative, Amount, Plan, PlatesNeeded, added, amount
+from worker.planning.orders import MOST_PARTS, Order
+from worker.planning.sentences import said
+from worker.reports.cutting_amounts import (
+    STEEL_KG_PER_MM3,
+    Amounts,
+    Filled,
+    Took,
+    amounts,
+    share_of_plates,
+    took_between,
+)
+from worker.reports.expected_yield import (
+    NEVER_CUT,
+    ExpectedYield,
+    History,
+    PlannedCut,
+    Setup,
+    expected_yield,
+    history,
+)
+from worker.reports.questions import Question
+from worker.reports.reading import Reader, spellings
+from worker.reports.standings import CELL, Standing, standing_question, standings
+from worker.sites import Settings
+from worker.stats.starts import Plates, Starts, starts, top_up
+
+#: The chance of enough good parts when none is asked for, and the window.
+DEFAULT_ASSURANCE: Final = 0.95
+LAST: Final = "26w"
+#: Two lots are worked out up to so many parts: that takes many times as long as one.
+MOST_TOPPED_UP: Final = 2_000
+#: Cells of one cut that stand apart.
+MIXED: Final = "mixed"
+_MINUTE: Final = 60
+
+
+@dataclass
+class Past:
+    """What the site's past tells of the orders: each material is read once, each curve fitted once."""
+
+    reader: Reader
+    question: Question
+    settings: Settings
+    today: date
+    _histories: dict[str, History] = field(default_factory=dict)
+    _amounts: dict[tuple[str, int], Amounts] = field(default_factory=dict)
+    _standings: dict[str, list[Standing]] = field(default_factory=dict)
+    _filled: dict[tuple[str, int], Filled] = field(default_factory=dict)
+
+    def history(self, material: str) -> History:
+        """First-attempt parts of a material."""
+        if material not in self._histories:
+            self._histories[material] = history(self.reader, self.question, material)
+        return self._histories[material]
+
+    def took(self, cut: PlannedCut, expected: ExpectedYield) -> Took:
+        """What this cut took; where nothing is known of its own thickness, between the next thinner and thicker."""
+        own = self._took(cut, expected.setup, cut.thickness_nm)
+        if own.seconds is not None or own.judged or expected.below_mm is None or expected.above_mm is None:
+            return own
+        between = expected.below_mm, expected.above_mm
+        thinner, thicker = (self._took(cut, expected.setup, round(each * 1_000_000)) for each in between)
+        return took_between(thinner, thicker, at_mm=cut.thickness_nm / 1_000_000, between=between)
+
+    def _took(self, cut: PlannedCut, setup: Setup, thickness_nm: int) -> Took:
+        place = cut.material, thickness_nm
+        if place not in self._amounts:
+            self._amounts[place] = amounts(self.reader, self.history(cut.material).question, thickness_nm)
+        return self._amounts[place].of(cut, setup)
+
+    def filled(self, cut: PlannedCut) -> Filled:
+        """How full plates were."""
+        place = cut.material, cut.thickness_nm
+        if place not in self._filled:
+            asked = self.history(cut.material).question
+            self._filled[place] = share_of_plates(self.reader, asked, cut.thickness_nm)
+        return self._filled[place]
+
+    def standing(self, cut: PlannedCut, setup: Setup) -> str | None:
+        """What report standing says today of the cells of this cut; MIXED where they stand apart, None without any."""
+        if cut.material not in self._standings:
+            asked = standing_question(self.reader, self.today)
+            asked = replace(asked, filters={**asked.filters, "material": (cut.material,)})
+            self._standings[cut.material] = standings(self.reader, asked).standings
+        wanted = asdict(cut) | setup._asdict()
+        wanted["thickness"] = cut.thickness_nm
+        words = {
+            one.word
+            for one in self._standings[cut.material]
+            if all(
+                wanted[name] == value if name in ("machine", "gas") else wanted[name] in (None, value)
+                for name, value in zip(CELL, one.cell, strict=True)
+            )
+        }
+        return (words.pop() if len(words) == 1 else MIXED) if words else None
+
+    @cached_property
+    def machines(self) -> Mapping[str, str]:
+        """Key -> spelling of machines."""
+        return spellings(self.reader, "machine")
+
+
+# --- plans ------------------------------------------------------------------------------------------------------
+
+
+def plan(past: Past, order: Order, *, assurance: float, with_top_up: bool) -> Plan:
+    """The plan of an order with the best setup of those asked for."""
+    known = past.history(order.cut.material)
+    tried = [expected_yield(known, order.cut, setup) for setup in known.setups(order.cut)]
+    best = max(tried, key=_promise, default=None)
+    others = tuple(_alternative(past, one) for one in tried)
+    if best is None or best.counts is None:
+        return _no_plan(past, order, best, others, assurance)
+    return _planned(past, order, best, others, assurance=assurance, with_top_up=with_top_up)
+
+
+def _promise(one: ExpectedYield) -> tuple[float, float]:
+    """By the lower limit of the yield: what is little known promises little. The first of equals is the best."""
+    return (-1.0 if one.low is None else one.low, -1.0 if one.share is None else one.share)
+
+
+def _alternative(past: Past, one: ExpectedYield) -> Alternative:
+    n = None if one.counts is None else one.counts.n
+    return Alternative(
+        _spelled(past, one.setup), one.setup.gas, one.share, one.low, one.high, n, one.source, one.reason
+    )
+
+
+def _spelled(past: Past, setup: Setup) -> str | None:
+    return setup.machine and past.machines.get(setup.machine, setup.machine)
+
+
+def _no_plan(
+    past: Past, order: Order, best: ExpectedYield | None, others: tuple[Alternative, ...], assurance: float
+) -> Plan:
+    reason = NEVER_CUT if best is None else best.reason
+    if len(others) > 1:
+        reason = f"none of {len(others)} setups tells anything: {reason}"
+    nothing = Amount(reason=reason)
+    return Plan(
+        order=order,
+        assurance=assurance,
+        expected=best,
+        standing=None,
+        correlation=None,
+        correlation_ahead=None,
+        starts=None,
+        top_up=None,
+        plates=None,
+        machine_minutes=nothing,
+        rework_minutes=nothing,
+        scrap_mass_kg=nothing,
+        cost=nothing,
+        currency=None,
+        machine=order.machine if best is None else _spelled(past, best.setup),
+        gas=order.cut.gas if best is None else best.setup.gas,
+        alternatives=others,
+        reason=reason,
+        notes=past.history(order.cut.material).notes,
+    )
+
+
+def _planned(
+    past: Past,
+    order: Order,
+    expected: ExpectedYield,
+    others: tuple[Alternative, ...],
+    *,
+    assurance: float,
+    with_top_up: bool,
+) -> Plan:
+    counts, known = expected.counts, past.history(order.cut.material)
+    assert counts is not None
+    plates = _plates(past, order, expected)
+    lie = Plates(_parts_a_plate(plates, expected), known.alike)
+    found = starts(counts, parts=order.parts, assurance=assurance, plates=lie)
+    two_lots = with_top_up and order.parts <= MOST_TOPPED_UP
+    more = top_up(counts, parts=order.parts, assurance=assurance, plates=lie) if two_lots else None
+    done = Plan(
+        order=order,
+        assurance=assurance,
+        expected=expected,
+        standing=past.standing(order.cut, expected.setup),
+        correlation=known.pooled,
+        correlation_ahead=known.alike,
+        starts=found,
+        top_up=more,
+        plates=_needed(plates, found.started),
+        machine_minutes=Amount(reason=found.reason),
+        rework_minutes=Amount(reason=found.reason),
+        scrap_mass_kg=Amount(reason=found.reason),
+        cost=Amount(reason=found.reason),
+        currency=None,
+        machine=_spelled(past, expected.setup),
+        gas=expected.setup.gas,
+        alternatives=others,
+        reason=found.reason if found.started is None else None,
+        notes=(),
+    )
+    took = past.took(order.cut, expected)
+    if found.started is not None:
+        done = _costed(done, took, expected, past.settings)
+    return replace(done, notes=(*said(done, took, lie), *known.notes))
+
+
+# --- plates -----------------------------------------------------------------------------------------------------
+
+
+def _plates(past: Past, order: Order, expected: ExpectedYield) -> PlatesNeeded:
+    """Parts a plate: as asked, else what fits on the plate at the share that past plates were used."""
+    if order.parts_a_plate is not None:
+        return PlatesNeeded(order.parts_a_plate, "asked", None, None)
+    if order.plate_length_mm is None or order.plate_width_mm is None:
+        return PlatesNeeded(None, None, None, "give parts_a_plate, or plate_length_mm, plate_width_mm and part_mass_kg")
+    if order.part_mass_kg is None:
+        return PlatesNeeded(None, None, None, "the mass of a part is not known; give part_mass_kg or parts_a_plate")
+    filled = past.filled(order.cut)
+    if filled.share is None:
+        reason = "no closed plate of this thickness tells how full plates get; give parts_a_plate"
+        return PlatesNeeded(None, None, None, reason)
+    plate_kg = order.plate_length_mm * order.plate_width_mm * order.cut.thickness_nm / 1e6 * STEEL_KG_PER_MM3
+    fit = math.floor(plate_kg * filled.share / order.part_mass_kg + 1e-9)
+    if not fit:
+        return PlatesNeeded(None, None, None, "by its mass not one part fits on such a plate")
+    plates = "1 closed plate" if filled.plates == 1 else f"{filled.plates} closed plates"
+    source = f"estimated: {filled.share:.0%} of the steel of {plates} of this thickness became parts (7850 kg/m3)"
+    return PlatesNeeded(min(fit, MOST_PARTS), source, None, None)
+
+
+def _parts_a_plate(plates: PlatesNeeded, expected: ExpectedYield) -> int:
+    """How many stand or fall together: as they will lie, else as they lay in the past."""
+    if plates.parts_a_plate is not None:
+        return plates.parts_a_plate
+    return max(1, round(expected.parts_a_plate or 1.0))
+
+
+def _needed(plates: PlatesNeeded, started: int | None) -> PlatesNeeded:
+    if plates.parts_a_plate is None or started is None:
+        return plates
+    return replace(plates, needed=math.ceil(started / plates.parts_a_plate))
+
+
+# --- minutes, mass, cost ----------------------------------------------------------------------------------------
+
+
+def _costed(done: Plan, took: Took, expected: ExpectedYield, settings: Settings) -> Plan:
+    assert done.starts is not None
+    assert done.starts.started is not None
+    started, order = done.starts.started, done.order
+    minutes = _machine_minutes(order, took, started)
+    rework = amount(
+        took.rework_minutes, parts=started, past_parts=took.judged, missing="no judged parts of this cut in the window"
+    )
+    scrap = _scrap(done.starts, took, order.part_mass_kg, 0.0 if expected.counts is None else expected.counts.n)
+    cost, currency = _cost(minutes, rework, scrap, settings, expected.setup, order)
+    return replace(
+        done, machine_minutes=minutes, rework_minutes=rework, scrap_mass_kg=scrap, cost=cost, currency=currency
+    )
+
+
+def _machine_minutes(order: Order, took: Took, started: int) -> Amount:
+    if order.seconds_a_part is not None:
+        whose = "planned by the job" if order.seconds_of_job else "as asked"
+        minutes = order.seconds_a_part * started / _MINUTE
+        return Amount(minutes, None, None, None, f"seconds of a part are {whose}: how they spread is not known")
+    missing = "no times of this cut in the window; give seconds_a_part"
+    return amount(took.seconds, parts=started, past_parts=took.timed, unit=_MINUTE, missing=missing)
+
+
+def _scrap(found: Starts, took: Took, part_mass_kg: float | None, n: float) -> Amount:
+    """Mass of the parts that come to nothing."""
+    if part_mass_kg is None:
+        return Amount(reason="the mass of a part is not known; give part_mass_kg")
+    if found.started is None or found.expected is None or found.low is None or found.high is None:
+        return Amount(reason=found.reason)
+    mass = part_mass_kg * _lost_share(took)
+    bad, least, most = (found.started - good for good in (found.expected, found.high, found.low))
+    return Amount(bad * mass, least * mass, most * mass, n, None)
+
+
+def _lost_share(took: Took) -> float:
+    """Of parts that are not good at once the share that comes to nothing; all of them where none was judged."""
+    ended = took.lost + took.recovered
+    return took.lost / ended if ended else 1.0
+
+
+def _cost(
+    minutes: Amount, rework: Amount, scrap: Amount, settings: Settings, setup: Setup, order: Order
+) -> tuple[Amount, str | None]:
+    rates = settings.values["rates"] or {}
+    currency: str | None = rates.get("currency")
+    priced = (
+        ("machine time", minutes, "a machine-hour", settings.machine_per_hour(setup.machine), _MINUTE),
+        ("rework", rework, "an hour of labour", settings.labour_per_hour, _MINUTE),
+        ("scrap mass", scrap, "a kilogram of the material", settings.material_per_kg(order.cut.material), 1),
+    )
+    for what, one, of, rate, _ in priced:
+        if rate is None:
+            return Amount(reason=f"the site has set no rate for {of}"), currency
+        if one.expected is None:
+            return Amount(reason=f"{what}: {one.reason}"), currency
+    return added([(one, float(rate or 0) / per) for _, one, _, rate, per in priced]), currency
