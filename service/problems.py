@@ -17,6 +17,7 @@ from worker.database import DatabaseUnavailable
 from worker.findings import FindingCursorUnreadable
 from worker.installing import SiteExists
 from worker.ledger import CursorUnreadable
+from worker.prechecks.intended import JobUnknown, PlateUnknown
 from worker.publishing import WeekNotPublished
 from worker.reports.plain import json_bytes
 from worker.reports.questions import QuestionUnanswerable
@@ -99,7 +100,7 @@ def _of_error(error: Exception) -> Problem:
         case CursorUnreadable() | PageCursorUnreadable() | FindingCursorUnreadable():
             detail = "is no cursor of this service; take one from next, or leave it out to begin at the start"
             return Problem(422, "parameters", f"after {detail}", [{"parameter": "after", "detail": detail}])
-        case SiteUnknown() | WeekNotPublished():
+        case SiteUnknown() | WeekNotPublished() | PlateUnknown() | JobUnknown():
             return not_found(str(error))
         case SiteExists() | AuditRunning():
             return Problem(409, "conflict", str(error))

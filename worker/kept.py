@@ -182,6 +182,14 @@ def kept(
     return [_kept(row) for row in connection.execute(query if limit is None else query.limit(limit))]
 
 
+def kept_about(connection: Connection, site: str, subjects: Iterable[tuple[str, str]]) -> list[Kept]:
+    """Open findings about these subjects, each given as (kind, id or name), by key."""
+    k = kept_findings.c
+    wanted = sorted(set(subjects))
+    query = select(kept_findings).where(k.site == site, k.state == OPEN, tuple_(k.subject_kind, k.subject).in_(wanted))
+    return [_kept(row) for row in connection.execute(query.order_by(*(k[name] for name in _KEY)))]
+
+
 def kept_as(connection: Connection, site: str, keys: Iterable[Key]) -> dict[Key, Kept]:
     """What is kept of findings with these keys."""
     k = kept_findings.c

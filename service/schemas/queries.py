@@ -96,6 +96,13 @@ class PlatesQuery(PageQuery):
     parent = _text("only remnants of this plate", "P-77")
 
 
+class PrecheckQuery(Query):
+    """What a plate is about to be cut for, and on what."""
+
+    machine = _text("machine that is to cut it; left out: the work centre of the job, else what cut it last", "Laser 1")
+    job = _text("job that it is to be cut for", "J-1024")
+
+
 class AttemptsQuery(PageQuery):
     """Which attempts."""
 
