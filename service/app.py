@@ -18,7 +18,7 @@ from service.drain import Drain
 from service.metrics import Metrics
 from service.paths import IdentifierConverter, KeepEncodedSlashes
 from service.problems import answer_problems, not_found
-from service.routes import audit, docs, events, findings, health, keys, reports, sites, state
+from service.routes import audit, docs, events, findings, health, keys, plan, prechecks, proofs, reports, sites, state
 from service.routes import metrics as metrics_route
 from worker.database import Database
 from worker.reports.questions import QuestionUnanswerable, Wrong
@@ -64,7 +64,8 @@ def create_app(
     guard(app, gate)
     app.before_request(_refuse_nul)
     api = Api(app)
-    for module in (events, state, reports, findings, sites, keys, audit, health, metrics_route):
+    asked_of_the_past = (prechecks, reports, plan, proofs, findings)
+    for module in (events, state, *asked_of_the_past, sites, keys, audit, health, metrics_route):
         api.register_blueprint(module.blueprint)
     docs.serve(app, api)
     answer_problems(app)

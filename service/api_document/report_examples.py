@@ -81,4 +81,10 @@ def _report(entry: Entry) -> Report:
 
 def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
     """Values whose last digits no processor's arithmetic changes: the document is compared byte by byte."""
-    return {name: round(value, _DECIMALS) if isinstance(value, float) else value for name, value in row.items()}
+    return {name: _short(value) for name, value in row.items()}
+
+
+def _short(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_rounded(item) for item in value]
+    return round(value, _DECIMALS) if isinstance(value, float) else value

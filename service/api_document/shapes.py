@@ -18,6 +18,9 @@ from service.schemas import answers
 from service.schemas import state_answers as state
 from service.schemas.administration import KeyNew, SiteNew
 from service.schemas.events import DATA_SCHEMAS, EnvelopeSchema
+from service.schemas.plan import ListPlanned, OnePlanned, PlanList
+from service.schemas.precheck_answers import Precheck
+from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
 
 OPENAPI: Final = "3.1.0"
 _SCHEMAS: Final[tuple[type[Schema], ...]] = (
@@ -29,10 +32,17 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     state.JobPage,
     state.PlatePage,
     state.AttemptPage,
+    Precheck,
     state.FindingPage,
     state.FindingWhole,
     state.FindingNotedAnswer,
     answers.Catalogue,
+    PlanList,
+    OnePlanned,
+    ListPlanned,
+    ProofNew,
+    ProofPage,
+    ProofWhole,
     KeyNew,
     SiteNew,
     administration.SiteList,

@@ -97,7 +97,7 @@ def _described(entry: Entry) -> dict[str, Any]:
             for measure in entry.measures
         ],
         "columns": [_column(column) for column in entry.columns],
-        "details": [_column(column) for column in entry.details],
+        "details": [_detail(column) for column in entry.details],
         "options": [_option(option) for option in entry.options],
         "by": entry.by,
         "last": entry.last,
@@ -118,6 +118,10 @@ def _option(option: AnyOption) -> dict[str, Any]:
     return told | {"kind": kind, "words": words, "target": None, "default": option.default}
 
 
+def _detail(column: Column) -> dict[str, Any]:
+    return _column(column) | {"items": [_column(item) for item in column.items]}
+
+
 def _column(column: Column) -> dict[str, Any]:
     return {"name": column.name, "unit": column.unit or None, "definition": column.definition}
 
@@ -134,7 +138,7 @@ def get_report(name: str) -> Response:
     entry = REPORTS.get(name)
     if entry is None:
         raise not_found(f"there is no report {name!r}; there are {', '.join(REPORTS)}")
-    media_type = _media_type()
+    media_type = asked_media_type()
     asked = {key: values for key, values in request.args.lists() if key not in ANSWER_PARAMETERS}
     site = asked_site()
     if "published" in asked:
@@ -209,7 +213,8 @@ def _as_it_stood(entry: Entry, site: str, asked: dict[str, list[str]], media_typ
     return tagged(_rendered(report, media_type), etag)
 
 
-def _media_type() -> str:
+def asked_media_type() -> str:
+    """JSON or CSV, as format or else Accept asks for it; raises QuestionUnanswerable, or a Problem 406."""
     formats = request.args.getlist("format")
     if formats:
         known = {"json": JSON, "csv": CSV}

@@ -177,6 +177,12 @@ class ColumnTold(Answer):
     definition = text("what it is", "mill and heat number, or supplier")
 
 
+class DetailTold(ColumnTold):
+    """A figure of an answer as a whole, or a list of objects."""
+
+    items = rows(ColumnTold, "what each object of the list holds; empty for what is no list")
+
+
 class OptionTold(Answer):
     """What a report can be told beside window, division and filters."""
 
@@ -197,7 +203,7 @@ class ReportTold(Answer):
     question = text("the question that it answers", "How often are parts right the first time?")
     measures = rows(MeasureTold, "its measures, in the order of its columns")
     columns = rows(ColumnTold, "its other columns")
-    details = rows(ColumnTold, "what it says of the answer as a whole")
+    details = rows(DetailTold, "what it says of the answer as a whole")
     options = rows(OptionTold, "what it can be told")
     by = rows(text("dimension", "thickness"), "what divides it when nothing is asked")
     last = text("its window when none is asked for", "8w")

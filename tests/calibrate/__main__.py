@@ -10,7 +10,7 @@ from typing import Final
 import click
 from rich.console import Console
 
-from tests.calibrate import causes, comparisons, coverage, lot_alarms, trends
+from tests.calibrate import causes, comparisons, coverage, limits, lot_alarms, plans, series, standings, trends
 from tests.calibrate.figures import Figure, by_question
 from tests.calibrate.showing import show
 
@@ -21,7 +21,11 @@ PARTS: Final[dict[str, Callable[[int], Iterable[Figure]]]] = {
     "comparisons": lambda seed: comparisons.figures(seed, trials=3_000),
     "lots": lambda seed: lot_alarms.figures(seed, trials=500, large_trials=100),
     "trend": lambda seed: trends.figures(seed, weeks=8_000, trials=300),
+    "plans": lambda seed: plans.figures(seed, trials=300),
     "causes": lambda seed: causes.figures(seed, shops=20),
+    "limits": lambda seed: limits.figures(seed, shops=500, long_shops=25),
+    "series": lambda seed: series.figures(seed, trials=2_000),
+    "standing": lambda seed: standings.figures(seed, shops=250),
 }
 
 

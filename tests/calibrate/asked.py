@@ -15,13 +15,15 @@ from worker.reports import bad_lots, change, plate_conditions
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, assemble, named_measures
+from worker.reports.recipe_cells import SUMMED, Read, cell_of
+from worker.reports.recipe_pairs import Alike, Compared, compared_yields, pairings_of, q_values
 from worker.reports.report import AsOf, Report
 from worker.sites import DEFAULTS, Settings, SiteCalendar
-from worker.stats.clustering import correlation, effective
+from worker.stats.clustering import correlation
 from worker.stats.ewma import chart_ewma
 from worker.stats.lots import FALSE_SHARE, Funnel, funnel
 from worker.stats.runs import confirmed
-from worker.stats.strata import Comparison, Stratum, compared
+from worker.stats.strata import Comparison
 
 CONFIDENCE: Final = 0.95
 _YIELD: Final = named_measures("first_pass_yield")
@@ -67,14 +69,25 @@ def conditions(pairs: list[tuple[Sums, Sums]]) -> Report:
 
 
 def recipes(pairs: list[tuple[Sums, Sums]]) -> Comparison:
-    """Two recipes on the same thicknesses, compared as the page of methods has it for report `recipes`."""
+    """Report `recipes` of two recipes on the same thicknesses."""
     counts = [(FIRST_PASS.counts(one), FIRST_PASS.counts(other)) for one, other in pairs]
     pooled = correlation([one for pair in counts for one in pair])
-    strata = [
-        Stratum(effective(one, pooled=pooled, own=False), effective(other, pooled=pooled, own=False))
-        for one, other in counts
-    ]
-    return compared(strata, confidence=CONFIDENCE)
+    return compared_yields(counts, pooled=pooled, confidence=CONFIDENCE)
+
+
+def best_so_far(by_recipe: list[tuple[Sums, Sums]]) -> tuple[list[float | None], list[float | None]]:
+    """(q values, p values) of the best recipe so far against the others: each cut on clean and on disturbed plate."""
+    clean, disturbed = ((thickness(0), None, None, None, surface, "as_supplied") for surface in ("clean", "disturbed"))
+    sums = dict.fromkeys(SUMMED, 0)
+    cells = {
+        f"recipe {place}": {clean: cell_of(one, sums), disturbed: cell_of(other, sums)}
+        for place, (one, other) in enumerate(by_recipe)
+    }
+    read = Read(cells, {}, frozenset(cells), 0, 0, [])
+    alike, settings = Alike.of(read), _READER.calendar.latest
+    pairings, looked_at = pairings_of(read, None, None, alike, confidence=CONFIDENCE)
+    pairs = [Compared.of(read, pairing, settings, alike, confidence=CONFIDENCE) for pairing in pairings]
+    return q_values(pairs, looked_at), [pair.comparison.p for pair in pairs]
 
 
 def lots(by_lot: Iterable[Mapping[int, Sums]]) -> dict[int, Funnel]:

@@ -1,4 +1,4 @@
-"""How often do `conditions` and `recipes` see a difference where there is none?"""
+"""How often do `conditions` and `recipes` see a difference where there is none, the best so far picked by looking?"""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from tests.calibrate.plates import SIZES, Sums, as_if_independent, chance_of, go
 
 CONDITIONS: Final = "conditions: a true null is rejected"
 RECIPES: Final = "recipes: a true null is rejected"
+BEST: Final = "recipes: the best so far is called better without cause"
 SEEN: Final = "conditions: a true difference is seen"
 MOST_REJECTED: Final = 0.07
 
@@ -43,6 +44,8 @@ CASES: Final = (
     Case((0.95, 0.9, 0.8), (30, 30, 30), (30, 30, 30)),
     Case((0.9, 0.85, 0.8, 0.9, 0.85, 0.8, 0.9, 0.85), (8,) * 8, (1,) * 8),
 )
+#: Recipes to pick the best from, and plates of each surface that each was cut on.
+BEST_OF: Final = ((2, 20), (3, 20), (5, 20))
 
 
 def figures(seed: int, *, trials: int, cases: tuple[Case, ...] = CASES) -> Iterator[Figure]:
@@ -52,6 +55,8 @@ def figures(seed: int, *, trials: int, cases: tuple[Case, ...] = CASES) -> Itera
             yield _conditions(seed, kind, case, trials)
         for case in cases:
             yield _recipes(seed, kind, case, trials)
+        for recipes, plates in BEST_OF:
+            yield _best(seed, kind, recipes, plates, trials // 2)
         yield _seen(seed, kind, Case((0.95, 0.9, 0.85), (12, 12, 12), (6, 6, 6)), trials // 4)
 
 
@@ -75,6 +80,25 @@ def _recipes(seed: int, kind: str, case: Case, trials: int) -> Figure:
         by_difference += found.difference.excludes_zero
     shares = (by_test / trials, by_difference / trials)
     return Figure(RECIPES, f"{case.words}, {kind}", shares, trials, most=MOST_REJECTED)
+
+
+def _best(seed: int, kind: str, recipes: int, plates: int, trials: int) -> Figure:
+    """Of recipes that are alike one is picked as the best: does the report call any other worse?"""
+    chance = chance_of(seed, "best", kind, recipes, plates)
+    yields = (0.9, 0.75)
+    groups: list[list[Sums]] = []
+    for true in yields * recipes:
+        parts = sizes(chance, kind, (trials, plates))
+        groups.append(sums_of(good_parts(chance, true, parts), parts))
+    by_q, by_p = 0, 0
+    for one in zip(*groups, strict=True):
+        q_values, p_values = asked.best_so_far([(one[place], one[place + 1]) for place in range(0, len(one), 2)])
+        by_q += any(map(_rejects, q_values))
+        by_p += any(map(_rejects, p_values))
+    return Figure(
+        BEST, f"{recipes} recipes, {plates} plates of each surface, {kind}", (by_q / trials,), trials,
+        most=MOST_REJECTED, beside="without regard to the picking", plain=(by_p / trials,),
+    )  # fmt: skip
 
 
 def _seen(seed: int, kind: str, case: Case, trials: int) -> Figure:

@@ -73,8 +73,12 @@ class Case:
 
 IN_PATHS = {
     "job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none",
-    "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
+    "proof": "PR-4", "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
 }  # fmt: skip
+
+
+#: What an operation must be asked at least.
+LEAST = {"get_plan": "parts=2&material=S355J2%2BN&thickness_mm=20"}
 
 
 def _place(operation_id: str, **changed: str) -> tuple[str, str]:
@@ -99,11 +103,16 @@ READS = [
     _read("get_job", job=quote(ODD, safe="")), _read("get_job", job="J-closed"), _read("get_job_events"),
     _read("get_plates"), _read("get_plates", "limit=1"), _read("get_plate"), _read("get_plate", plate="P-77-1"),
     _read("get_plate", plate="P-seen"), _read("get_plate_events"),
+    _read("get_plate_precheck"), _read("get_plate_precheck", "job=J-1042&machine=laser-2"),
+    _read("get_plate_precheck", "job=J-1042", key="terminal"), _read("get_plate_precheck", plate="P-seen"),
     _read("get_attempts"), _read("get_attempts", "limit=1"), _read("get_attempt"),
     _read("get_attempt", attempt="A-open"), _read("get_attempt", attempt="A-unfinished"),
     _read("get_attempt", attempt="A-overlap"), _read("get_attempt_events", attempt="A-void"),
     _read("get_findings"), _read("get_findings", "limit=1"), _read("get_findings", "state=all"),
     _read("get_finding"), _read("get_reports"),
+    _read("get_plan", LEAST["get_plan"]), _read("get_plan", f"{LEAST['get_plan']}&format=csv"),
+    _read("get_plan", "job=J-1042&last=100m"), _read("get_plan", "parts=2&material=none&thickness_mm=20"),
+    _read("get_proofs"), _read("get_proofs", "limit=1"), _read("get_proofs", "state=passed"), _read("get_proof"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
     _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_metrics"), _read("get_document", key=None),
@@ -114,7 +123,7 @@ READS = [
         for query in ("", "by=", "by=thickness,machine,week", "by=plate,bevel", "format=csv", "site=main&purpose=all")
     ),
     _read("get_report", "month=2026-03&by=operation", name="rework"),
-    *(_read("get_report", "published=2026-W10", name=name) for name in REPORTS),
+    *(_read("get_report", "published=2026-W10", name=name) for name, entry in REPORTS.items() if entry.weekly),
     *(_read("get_report", "month=2026-03&at=5", name=name) for name in REPORTS),
     _read("get_report", "site=empty", key="elsewhere"),
 ]  # fmt: skip
@@ -165,6 +174,16 @@ def _administration() -> Iterator[Case]:
     yield sends("post_finding_note", 201, {"owner": "inspection", "due": "2026-03-13"}, key="engineer")
     yield sends("post_finding_note", 422, {})
     yield sends("post_finding_note", 404, {"owner": "inspection"}, finding_id="F-none")
+    plan = {"reliability": 0.9, "confidence": 0.95, "thickness_in": "1 1/4", "machine": "laser-2", "material": "S"}
+    yield sends("post_proof", 201, plan, key="engineer")
+    yield sends("post_proof", 200, EXAMPLES["cutledger.proof.planned"]["data"] | {"id": "PR-4"}, "sent again")
+    yield sends("post_proof", 409, plan | {"id": "PR-4"}, "planned otherwise")
+    yield sends("post_proof", 422, plan | {"reliability": 0.9999}, "endless")
+    order = {"parts": 2, "material": "S355J2+N", "thickness_mm": 20}
+    yield sends("post_plan", 200, {"parts": [order, {"job": "J-1042", "ref": "line 2"}], "assurance": 0.9}, key="erp")
+    yield sends("post_plan", 422, {"parts": [order | {"parts": 0}]})
+    for operation_id in ("get_plan", "post_plan"):
+        yield _read(operation_id, headers={"Accept": "image/png"}, status=406)
     yield Case("delete_key", 204, _revoke)
     yield _read("delete_key", status=404)
     yield Case("post_audit", 202, _audit)
@@ -225,6 +244,7 @@ def _following() -> Iterator[Case]:
             yield from _bad_bodies(operation_id)
     yield _read("get_job", job="none", status=404)
     yield _read("get_finding", finding_id="F-none", status=404)
+    yield _read("get_proof", proof="PR-none", status=404)
     yield _read("get_plate_events", plate="none", status=404)
     yield _read("get_site", site="nowhere", status=404)
     yield _read("get_events", "after=xyz", status=422)
@@ -286,6 +306,7 @@ def _failing(operation_id: str) -> Callable[[Shop], TestResponse]:
 def _unchanged(operation_id: str) -> Callable[[Shop], TestResponse]:
     def ask(shop: Shop) -> TestResponse:
         _, path = _place(operation_id)
+        path = f"{path}?{LEAST[operation_id]}" if operation_id in LEAST else path
         etag = shop.get(path).headers["ETag"]
         return shop.get(path, headers={"If-None-Match": etag})
 

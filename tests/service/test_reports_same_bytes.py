@@ -10,22 +10,27 @@ from typing import Any
 import pytest
 
 from demo.shop import make_shop
-from tests.builders import append, count
+from tests.builders import append, count, event
 from tests.demo.shop_floor import until_us
 from tests.service.conftest import Door, Service
 from worker.reports.catalogue import REPORTS
 
 LAST_DAY = date(2026, 3, 29)
+#: A proof of what the shop cuts most of.
+PLAN = event(
+    "proof.planned", "PR-1", time="2026-03-17T06:00:00Z", source="/keys/office", reliability=0.9, confidence=0.9,
+    failures_allowed=1, thickness_mm=40, machine="laser-15kw", material="S355J2+N", least_plates=3,
+)  # fmt: skip
 #: Whatever the reports can be told: each word of each option once, and divisions that need the attempts.
 QUESTIONS = [
     (name, {option.name: word})
     for name, entry in REPORTS.items()
     for option in entry.options
-    for word in option.words
+    for word in getattr(option, "words", ())
     if name != "losses"
 ] + [
     *((name, {}) for name in REPORTS),
-    *((name, {"by": "machine,week"}) for name in ("yield", "pierces", "rework", "losses", "retries")),
+    *((name, {"by": "machine,week"}) for name in ("yield", "pierces", "rework", "losses", "retries", "edges", "sizes")),
     *((name, {"by": "heat_number"}) for name in ("yield", "pierces", "rework", "losses")),
     *(("losses", {"by": word}) for word in ("stage", "term", "location", "cause")),
     *(("losses", {"by": "machine,term", "rank_by": word}) for word in ("parts", "minutes", "cost")),
@@ -42,7 +47,8 @@ def doors(service: Service) -> list[Door]:
         door = service.door()
         door.clock.now_us = until_us(shop)
         rng = random.Random(seed)
-        events: list[Any] = rng.sample(shop.events, len(shop.events)) if seed else shop.events
+        events: list[Any] = [*shop.events, PLAN]
+        events = rng.sample(events, len(events)) if seed else events
         while events:
             some = rng.randint(1, 700) if seed else len(events)
             append(door.database, events[:some], site=door.site)

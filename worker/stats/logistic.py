@@ -108,6 +108,9 @@ def separated(data: Binomial) -> bool:
     """
     good, bad = data.x > _GUARD * data.n, data.n - data.x > _GUARD * data.n
     mixed, pure = good & bad, good ^ bad
+    # No direction but none at all leaves the log-odds of so many mixed rows as they are
+    if mixed.any() and full_rank(data.design[mixed].tolist()):
+        return False
     largest = np.abs(data.design).max(axis=0)
     design = data.design / np.where(largest > 0, largest, 1.0)
     signed = np.where(good, 1.0, -1.0)[pure][:, None] * design[pure]
@@ -152,6 +155,20 @@ def drop(fit: Fit, regressors: Sequence[float], value: float) -> float:
 
     At least 0; infinite where the constrained fit does not come to rest.
     """
+    summit = _held(fit, regressors, value)
+    return math.inf if summit is None else max(0.0, fit.height - summit.height)
+
+
+def held(fit: Fit, regressors: Sequence[float], value: float) -> Vector:
+    """The likeliest coefficients that give this value of the log-odds at these regressors.
+
+    NaN where the constrained fit does not come to rest.
+    """
+    summit = _held(fit, regressors, value)
+    return np.full(len(fit.coefficients), np.nan) if summit is None else summit.coefficients
+
+
+def _held(fit: Fit, regressors: Sequence[float], value: float) -> _Place | None:
     along = np.asarray(regressors, dtype=float)
     spread = fit.covariance @ along
     variance, summit = float(along @ spread), None
@@ -162,7 +179,7 @@ def drop(fit: Fit, regressors: Sequence[float], value: float) -> float:
         # Held far out, the nearest place may be where no row tells anything: start where the log-odds are small
         start = along * (value / float(along @ along))
         summit = _summit(fit.data, fit.method, start, along, still=_HEIGHT_STILL)
-    return math.inf if summit is None else max(0.0, fit.height - summit.height)
+    return summit
 
 
 def profile_limits(fit: Fit, regressors: Sequence[float], *, quantile: float) -> tuple[float | None, float | None]:
@@ -294,4 +311,6 @@ def _inverse(matrix: Matrix) -> Matrix | None:
         half = np.linalg.inv(np.linalg.cholesky(matrix))
     except np.linalg.LinAlgError:
         return None
-    return half.T @ half if bool(np.isfinite(half).all()) else None
+    with np.errstate(over="ignore", invalid="ignore"):
+        inverse = half.T @ half
+    return inverse if bool(np.isfinite(inverse).all()) else None

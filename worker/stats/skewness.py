@@ -21,10 +21,11 @@ def surplus_skewness(terms: Iterable[tuple[float, float, Effective]]) -> float:
     257-261. 0 for parts that are independent, below 0 where plates fail rarely but together.
     """
     kept = [term for term in terms if term[2].n > 0]
-    spread = math.fsum(weight**2 * counts.n * share * (1 - share) for weight, share, counts in kept)
+    cumulants = [(weight, *surplus_cumulants(share, counts)) for weight, share, counts in kept]
+    spread = math.fsum(weight**2 * second for weight, second, _ in cumulants)
     if spread <= 0:
         return 0.0
-    cumulant = math.fsum(weight**3 * _surplus(share, counts) for weight, share, counts in kept)
+    cumulant = math.fsum(weight**3 * third for weight, _, third in cumulants)
     return cumulant / (spread * math.sqrt(spread))
 
 
@@ -37,8 +38,15 @@ def cautious(quantile: float, skewness: float) -> float:
     return quantile + max(0.0, -skewness) * (2 * quantile**2 + 1) / 6
 
 
+def surplus_cumulants(share: float, counts: Effective) -> tuple[float, float]:
+    """Of good parts among effective counts, at their true share: (variance, surplus third cumulant).
+
+    The surplus is what it exceeds that of as many independent parts by.
+    """
+    return counts.n * share * (1 - share), _surplus(share, counts)
+
+
 def _surplus(share: float, counts: Effective) -> float:
-    """Third cumulant of effective counts, less that of as many independent parts."""
     varies, tilt = share * (1 - share), 1 - 2 * share
     size = counts.parts / counts.clusters if counts.clusters else 1.0
     if counts.design_effect <= 1 + _GUARD or size <= 1 + _GUARD or varies <= 0:

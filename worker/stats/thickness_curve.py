@@ -8,12 +8,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
+import numpy as np
+
 from worker.stats.clustering import Effective, joint_degrees, joint_reason
-from worker.stats.logistic import Binomial, Fit, fitted, full_rank, lower_limit, upper_limit
+from worker.stats.likelihood_limits import limits_at
+from worker.stats.logistic import Binomial, Fit, Matrix, Vector, fitted, full_rank
 from worker.stats.proportions import quantile
-from worker.stats.skewness import cautious, surplus_skewness
+from worker.stats.skewness import cautious, surplus_cumulants
 
 NOTHING_TRIED: Final = "nothing tried"
 TOO_FEW_PARTS: Final = "too few parts"
@@ -48,7 +52,7 @@ class Tried:
     condition: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class YieldCurve:
     """The fitted line. With a `reason` no thickness is read from it; `fit` is None where there is nothing to draw.
 
@@ -78,15 +82,31 @@ class YieldCurve:
         """Log-odds per unit of the natural logarithm of thickness."""
         return None if self.fit is None else float(self.fit.coefficients[1])
 
-    def lower_quantile(self, regressors: Sequence[float], quantile: float) -> float:
-        """The quantile for a lower limit of the log-odds there: with the long tail of plates that fail as a whole."""
+    def lower_quantiles(self, regressors: Matrix, quantile: float) -> Vector:
+        """The quantile for a lower limit of the log-odds at each row of regressors: for an estimate skewed to the left.
+
+        So it is with the long tail of plates that fail as a whole.
+        """
         if self.fit is None:
-            return quantile
-        terms = []
-        for row in self.tried:
-            there = self.regressors(math.log(row.thickness_mm), row.condition)
-            terms.append((self.fit.covary(regressors, there), _share(self.fit.value(there)), row.counts))
-        return cautious(quantile, surplus_skewness(terms))
+            return np.full(len(regressors), quantile)
+        seen, variances, thirds = self._tails
+        weights = regressors @ self.fit.covariance @ seen.T
+        spreads, skews = weights**2 @ variances, weights**3 @ thirds
+        return np.array(
+            [
+                cautious(quantile, skew / (spread * math.sqrt(spread)) if spread > 0 else 0.0)
+                for spread, skew in zip(spreads.tolist(), skews.tolist(), strict=True)
+            ]
+        )
+
+    @cached_property
+    def _tails(self) -> tuple[Matrix, Vector, Vector]:
+        """Of each row tried: regressors, and the variance and surplus third cumulant of its good parts."""
+        seen = np.array([self.regressors(math.log(row.thickness_mm), row.condition) for row in self.tried])
+        shares = [] if self.fit is None else [_share(value) for value in (seen @ self.fit.coefficients).tolist()]
+        cumulants = [surplus_cumulants(share, row.counts) for share, row in zip(shares, self.tried, strict=True)]
+        variances, thirds = np.array(cumulants).T
+        return seen, variances, thirds
 
     def regressors(self, log_thickness: float, condition: Sequence[int]) -> tuple[float, ...]:
         """What the coefficients are multiplied with at ln(thickness), under a condition with a 0 or 1 for each name."""
@@ -154,18 +174,21 @@ def band(
     if curve.fit is None:
         return ()
     q = quantile(confidence, curve.degrees)
-    return tuple(_point(curve, curve.fit, thickness, q, condition) for thickness in thicknesses_mm)
-
-
-def _point(curve: YieldCurve, fit: Fit, thickness_mm: float, q: float, condition: Sequence[int]) -> CurvePoint:
-    regressors = curve.regressors(math.log(thickness_mm), condition)
-    low = lower_limit(fit, regressors, quantile=curve.lower_quantile(regressors, q))
-    high = upper_limit(fit, regressors, quantile=q)
-    return CurvePoint(
-        thickness_mm=thickness_mm,
-        share=_share(fit.value(regressors)),
-        low=0.0 if low is None else _share(low),
-        high=1.0 if high is None else _share(high),
+    places = np.array([curve.regressors(math.log(thickness), condition) for thickness in thicknesses_mm])
+    if not len(places):
+        return ()
+    lows = limits_at(curve.fit, places, curve.lower_quantiles(places, q), side="lower").values
+    highs = limits_at(curve.fit, places, np.full(len(places), q), side="upper").values
+    return tuple(
+        CurvePoint(
+            thickness_mm=thickness,
+            share=_share(value),
+            low=0.0 if math.isnan(low) else _share(min(low, value)),
+            high=1.0 if math.isnan(high) else _share(max(high, value)),
+        )
+        for thickness, value, low, high in zip(
+            thicknesses_mm, (places @ curve.fit.coefficients).tolist(), lows.tolist(), highs.tolist(), strict=True
+        )
     )
 
 

@@ -12,8 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Effective
-from worker.stats.logistic import MAXIMUM_LIKELIHOOD, Binomial, Fit, crossing, root_drop, separated
+from worker.stats.likelihood_limits import Limits, Side, limits_at
+from worker.stats.logistic import MAXIMUM_LIKELIHOOD, Fit, Matrix, Vector
 from worker.stats.proportions import exact_bound, quantile
 from worker.stats.thickness_curve import ALL_FAILED, NOTHING_FAILED, Tried, YieldCurve, check_condition
 
@@ -23,6 +26,9 @@ PROVEN: Final = "good and bad are separated: no more than the good parts prove"
 NOT_PROVEN: Final = "good and bad are separated, and too few good parts prove a thickness"
 
 _GUARD: Final = 1e-12
+#: Of ln(thickness): limits of the likelihood are hardly known better.
+_STILL: Final = 1e-10
+_MOST_STEPS: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,31 +67,37 @@ class ThicknessLimit:
 def thickness_limit(
     curve: YieldCurve, *, target: float, confidence: float, condition: Sequence[int] = ()
 ) -> ThicknessLimit:
-    """The thickness at a target yield in (0, 1), with limits at a confidence in (0.5, 1), under a condition.
+    """The thickness at a target yield in (0, 1), with limits at a confidence in [0.5, 1), under a condition.
 
     The condition has a 0 or 1 for each name of the curve. Refused with a reason: see the constants of this module.
     ValueError: a target, confidence or condition out of range.
     """
-    if not (0 < target < 1 and 0.5 < confidence < 1):
-        raise ValueError(f"target {target} must be in (0, 1), confidence {confidence} in (0.5, 1)")
-    check_condition(condition, curve.names)
-    here = [row.thickness_mm for row in curve.tried if row.condition == tuple(condition)]
-    if curve.reason is not None or curve.fit is None or not here:
-        return _refused(curve, target, confidence, condition, here)
-    line = _Line(curve, curve.fit, target, tuple(condition), min(here), max(here))
-    both, one = quantile(confidence, curve.degrees), quantile(2 * confidence - 1, curve.degrees)
-    estimate = line.bound(line.estimate)
-    return ThicknessLimit(
-        target=target,
-        confidence=confidence,
-        condition=tuple(condition),
-        estimate=estimate,
-        low=line.low(both),
-        high=line.high(both),
-        promised=line.promised(one, confidence),
-        method=curve.method,
-        reason=estimate.reason,
-    )
+    (limit,) = thickness_limits(curve, target=target, confidence=confidence, conditions=[condition])
+    return limit
+
+
+def thickness_limits(
+    curve: YieldCurve, *, target: float, confidence: float, conditions: Sequence[Sequence[int]]
+) -> list[ThicknessLimit]:
+    """The same under each of several conditions of one curve."""
+    if not (0 < target < 1 and 0.5 <= confidence < 1):
+        raise ValueError(f"target {target} must be in (0, 1), confidence {confidence} in [0.5, 1)")
+    for condition in conditions:
+        check_condition(condition, curve.names)
+    tried: dict[tuple[int, ...], list[float]] = {}
+    for row in curve.tried:
+        tried.setdefault(row.condition, []).append(row.thickness_mm)
+    fit = None if curve.reason is not None else curve.fit
+    lines = [] if fit is None else [
+        _Line(curve, fit, target, tuple(condition), min(here), max(here))
+        for condition in conditions
+        if (here := tried.get(tuple(condition)))
+    ]  # fmt: skip
+    found = dict(zip((line.condition for line in lines), _limits(lines, confidence), strict=True))
+    return [
+        found.get(tuple(condition)) or _refused(curve, target, confidence, condition, tried.get(tuple(condition), []))
+        for condition in conditions
+    ]
 
 
 def fieller(
@@ -148,6 +160,90 @@ def _thickness(middle_mm: float, log: float) -> float | None:
     return middle_mm * math.exp(log) if abs(log) < 300 else None
 
 
+def _limits(lines: Sequence[_Line], confidence: float) -> list[ThicknessLimit]:
+    """The limits of lines of one curve."""
+    if not lines:
+        return []
+    curve = lines[0].curve
+    both, one = quantile(confidence, curve.degrees), quantile(2 * confidence - 1, curve.degrees)
+    bounds = zip(
+        lines,
+        _reached(lines, both, "lower"),
+        _reached(lines, both, "upper"),
+        _reached(lines, one, "lower"),
+        strict=True,
+    )
+    return [
+        ThicknessLimit(
+            target=line.target,
+            confidence=confidence,
+            condition=line.condition,
+            estimate=(estimate := line.bound(line.estimate)),
+            low=low,
+            high=high,
+            promised=line.promised(promised, confidence),
+            method=curve.method,
+            reason=estimate.reason,
+        )
+        for line, low, high, promised in bounds
+    ]
+
+
+def _reached(lines: Sequence[_Line], q: float, side: Side) -> list[Bound]:
+    """Where the lower or upper limit of the yield reaches the target, line by line; the limits fall with thickness."""
+    if not _falls(lines[0], q):
+        return [Bound(None, NO_FINITE_LIMIT)] * len(lines)
+    unlimited = -math.inf if side == "lower" else math.inf
+    thin, thick = (_limits_of(lines, np.array([line.ends[end] for line in lines]), q, side) for end in (0, 1))
+    ends = [
+        [unlimited if math.isnan(value) else value - lines[0].wanted for value in limits.values.tolist()]
+        for limits in (thin, thick)
+    ]
+    crossed = [place for place in range(len(lines)) if ends[0][place] > 0 > ends[1][place]]
+    crossings = _crossings([lines[place] for place in crossed], q, side, thick.coefficients[crossed])
+    at = dict(zip(crossed, crossings, strict=True))
+    return [
+        line.bound(at[place]) if place in at else Bound(None, line.below if ends[0][place] <= 0 else line.above)
+        for place, line in enumerate(lines)
+    ]
+
+
+def _falls(line: _Line, q: float) -> bool:
+    """The slope is significant: only then is the set of thicknesses that the data allow an interval."""
+    along = np.array([[0.0, 1.0, *(0.0 for _ in line.curve.named)]])
+    return bool(limits_at(line.fit, along, np.array([q]), side="upper").values[0] < -_GUARD)
+
+
+def _limits_of(lines: Sequence[_Line], logs: Vector, q: float, side: Side, start: Matrix | None = None) -> Limits:
+    """Limits of the log-odds of each line at its ln(thickness); lower ones lie further out where plates fail whole."""
+    curve, fit = lines[0].curve, lines[0].fit
+    places = np.array([curve.regressors(log, line.condition) for line, log in zip(lines, logs.tolist(), strict=True)])
+    quantiles = curve.lower_quantiles(places, q) if side == "lower" else np.full(len(places), q)
+    return limits_at(fit, places, quantiles, side=side, start=start)
+
+
+def _crossings(lines: Sequence[_Line], q: float, side: Side, start: Matrix) -> list[float]:
+    """ln(thickness) at which each line's limit is the target: above it at the thinnest, below it at the thickest.
+
+    By Newton's method within a bracket: a limit falls with thickness as its own coefficients do. start: coefficients at
+    the limit of the thickest.
+    """
+    if not lines:
+        return []
+    low, high = (np.array([line.ends[end] for line in lines]) for end in (0, 1))
+    log = (low + high) / 2
+    for _ in range(_MOST_STEPS):
+        limits = _limits_of(lines, log, q, side, start)
+        above = np.nan_to_num(limits.values - lines[0].wanted, nan=-math.inf if side == "lower" else math.inf)
+        low, high = np.where(above > 0, log, low), np.where(above > 0, high, log)
+        following, start = log - above / limits.coefficients[:, 1], limits.coefficients
+        following = np.where((following >= low) & (following <= high), following, (low + high) / 2)
+        if bool((np.abs(following - log) < _STILL).all()):
+            break
+        log = following
+    return [float(one) for one in log]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Line:
     """A falling curve under one condition, the target, and the thicknesses tried."""
@@ -192,46 +288,8 @@ class _Line:
             return Bound(None, self.below)
         return Bound(min(self.thickest_mm, max(self.thinnest_mm, math.exp(log))))
 
-    def falls(self, q: float) -> bool:
-        """The slope is significant: only then is the set of thicknesses that the data allow an interval."""
-        along = (0.0, 1.0, *(0.0 for _ in self.curve.named))
-        return root_drop(self.fit, along, 0.0) > q + _GUARD
-
-    def distance(self, log: float) -> float:
-        """Standard errors from the estimate to ln(thickness), as the profile likelihood has it."""
-        return min(1e6, root_drop(self.fit, self.curve.regressors(log, self.condition), self.wanted))
-
-    def beyond(self, log: float, q: float) -> float:
-        """How much further below the estimate ln(thickness) lies than a lower limit may."""
-        return self.distance(log) - self.curve.lower_quantile(self.curve.regressors(log, self.condition), q)
-
-    def low(self, q: float) -> Bound:
-        """The lower limit: q standard errors below the estimate, and more where plates fail as a whole."""
-        if not self.falls(q):
-            return Bound(None, NO_FINITE_LIMIT)
-        thinnest, thickest = self.ends
-        if self.estimate <= thinnest or self.beyond(thinnest, q) <= 0:
-            return Bound(None, self.below)
-        top = min(self.estimate, thickest)
-        if self.estimate > thickest and self.beyond(thickest, q) >= 0:
-            return Bound(None, self.above)
-        return self.bound(crossing(lambda log: self.beyond(log, q), top, thinnest))
-
-    def high(self, q: float) -> Bound:
-        """The upper limit: q standard errors above the estimate."""
-        if not self.falls(q):
-            return Bound(None, NO_FINITE_LIMIT)
-        thinnest, thickest = self.ends
-        if self.estimate >= thickest or self.distance(thickest) <= q:
-            return Bound(None, self.above)
-        foot = max(self.estimate, thinnest)
-        if self.estimate < thinnest and self.distance(thinnest) >= q:
-            return Bound(None, self.below)
-        return self.bound(crossing(lambda log: self.distance(log) - q, foot, thickest))
-
-    def promised(self, q: float, confidence: float) -> Bound:
+    def promised(self, found: Bound, confidence: float) -> Bound:
         """The lower limit, or the thickest tried where even that is surpassed; no more than good parts prove."""
-        found = self.low(q)
         if found.reason == self.above:
             found = Bound(self.thickest_mm, self.above)
         if found.thickness_mm is None or self.fit.method == MAXIMUM_LIKELIHOOD or not self.is_separated:
@@ -248,10 +306,12 @@ class _Line:
 
     @property
     def is_separated(self) -> bool:
-        """Under this condition, good up to some thickness and bad above, which may itself be mixed."""
-        return separated(
-            Binomial.of([((1.0, math.log(row.thickness_mm)), row.counts.x, row.counts.n) for row in self.here])
-        )
+        """Under this condition, good up to some thickness and bad above, which may itself be mixed; or only one."""
+        good = [row.thickness_mm for row in self.here if row.counts.x > _GUARD * row.counts.n]
+        bad = [row.thickness_mm for row in self.here if row.counts.n - row.counts.x > _GUARD * row.counts.n]
+        if not good or not bad:
+            return True
+        return self.thinnest_mm < self.thickest_mm and (max(good) <= min(bad) or max(bad) <= min(good))
 
     def proven_mm(self, confidence: float) -> float | None:
         """The thickest with an exact lower bound at or above the target, for parts of it and of what is thicker.

@@ -17,6 +17,7 @@ from worker.stats.logistic import (
     MAXIMUM_LIKELIHOOD,
     Binomial,
     Fit,
+    _inverse,
     drop,
     firth,
     fitted,
@@ -266,3 +267,8 @@ def test_any_rows_have_a_fit_whose_score_is_naught(draw: list[tuple[int, int, fl
             assert drop(fit, along, fit.value(along) + side) >= 0
             moved = fit.value(along) + 0.5 * math.copysign(math.sqrt(fit.covary(along, along)), side)
             assert drop(fit, along, moved) > 0
+
+
+def test_information_too_small_to_be_inverted_is_singular() -> None:
+    assert _inverse(np.diag([1e-320, 1.0])) is None
+    assert _inverse(np.diag([1e-300, 1.0])) == pytest.approx(np.diag([1e300, 1.0]))

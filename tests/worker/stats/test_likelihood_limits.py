@@ -1,0 +1,107 @@
+"""Limits of many places at once beside those that are sought step by step, one by one."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from worker.stats.likelihood_limits import Side, limits_at
+from worker.stats.logistic import FIRTH, MAXIMUM_LIKELIHOOD, Binomial, Fit, drop, fitted, lower_limit, upper_limit
+
+PLACES = np.array([[1.0, math.log(mm / 15)] for mm in (8, 10, 12, 15, 18, 20, 22, 25, 30)])
+OVERLAPPING = ((10, 40, 40), (15, 38, 40), (20, 30, 40), (25, 12, 40))
+SEPARATED = ((10, 9, 9), (15, 9, 9), (20, 9, 9), (25, 0, 9))
+#: Good up to 20 mm and bad from 25 mm on, so many parts that between the two the likelihood has two summits.
+FAR_APART = ((10, 900, 900), (15, 900, 900), (20, 900, 900), (25, 0, 900), (30, 0, 900))
+
+
+def fit_of(*told: tuple[float, float, float]) -> Fit:
+    fit = fitted(Binomial.of([((1.0, math.log(mm / 15)), x, n) for mm, x, n in told]))
+    assert fit is not None
+    return fit
+
+
+def one_by_one(fit: Fit, quantile: float, side: Side) -> list[float | None]:
+    seek = lower_limit if side == "lower" else upper_limit
+    return [seek(fit, place.tolist(), quantile=quantile) for place in PLACES]
+
+
+@pytest.mark.parametrize("side", ["lower", "upper"])
+@pytest.mark.parametrize(
+    ("told", "method"),
+    [
+        pytest.param(OVERLAPPING, MAXIMUM_LIKELIHOOD, id="overlapping"),
+        pytest.param(SEPARATED, FIRTH, id="separated"),
+        pytest.param(FAR_APART, FIRTH, id="far-apart"),
+    ],
+)
+def test_limits_are_those_sought_one_by_one(
+    told: tuple[tuple[float, float, float], ...], method: str, side: Side
+) -> None:
+    fit = fit_of(*told)
+    assert fit.method == method
+    found = limits_at(fit, PLACES, np.full(len(PLACES), 1.96), side=side)
+    assert found.values.tolist() == pytest.approx(one_by_one(fit, 1.96, side), abs=1e-7)
+
+
+@pytest.mark.parametrize("told", [OVERLAPPING, SEPARATED], ids=["overlapping", "separated"])
+def test_coefficients_reach_the_limit_and_the_likelihood_has_dropped_there(
+    told: tuple[tuple[float, float, float], ...],
+) -> None:
+    fit, quantiles = fit_of(*told), np.linspace(0.5, 2.5, len(PLACES))
+    for side in ("lower", "upper"):
+        found = limits_at(fit, PLACES, quantiles, side=side)
+        assert np.einsum("ij,ij->i", PLACES, found.coefficients) == pytest.approx(found.values, abs=1e-9)
+        for place, value, quantile in zip(PLACES, found.values, quantiles, strict=True):
+            assert math.sqrt(2 * drop(fit, place.tolist(), float(value))) == pytest.approx(quantile, abs=1e-6)
+
+
+def test_where_one_begins_and_who_else_is_asked_does_not_matter() -> None:
+    fit, quantiles = fit_of(*OVERLAPPING), np.full(len(PLACES), 1.645)
+    plain = limits_at(fit, PLACES, quantiles, side="lower")
+    start = limits_at(fit, PLACES[::-1], quantiles, side="upper").coefficients
+    assert limits_at(fit, PLACES, quantiles, side="lower", start=start).values == pytest.approx(plain.values, abs=1e-9)
+    # A start that is no number is none.
+    start[0] = math.nan
+    assert limits_at(fit, PLACES, quantiles, side="lower", start=start).values == pytest.approx(plain.values, abs=1e-9)
+    alone = [
+        limits_at(fit, PLACES[[place]], quantiles[[place]], side="lower").values[0] for place in range(len(PLACES))
+    ]
+    assert alone == pytest.approx(plain.values, abs=1e-9)
+
+
+def test_a_quantile_of_none_leaves_the_estimate() -> None:
+    fit = fit_of(*OVERLAPPING)
+    for side in ("lower", "upper"):
+        found = limits_at(fit, PLACES, np.zeros(len(PLACES)), side=side)
+        assert found.values == pytest.approx(PLACES @ fit.coefficients, abs=1e-9)
+
+
+@settings(max_examples=60)
+@given(st.integers(0, 2**32 - 1), st.sampled_from((0.67, 1.645, 1.96, 2.58)))
+def test_random_data_with_a_condition_have_the_limits_sought_one_by_one(seed: int, quantile: float) -> None:
+    chance = random.Random(seed)
+    rows = []
+    for mm in (8.0, 10.0, 15.0, 20.0, 30.0):
+        for worse in (0.0, 1.0):
+            n = chance.choice((3, 8, 30))
+            share = 1 / (1 + math.exp(-(2 - chance.uniform(2, 6) * math.log(mm / 15) - worse)))
+            rows.append(
+                ((1.0, math.log(mm / 15), worse), sum(chance.random() < share for _ in range(n)) / 1.3, n / 1.3)
+            )
+    fit = fitted(Binomial.of(rows))
+    assert fit is not None
+    places = np.array([[1.0, z, worse] for z in (-0.6, 0.0, 0.7) for worse in (0.0, 1.0)])
+    lows = limits_at(fit, places, np.full(len(places), quantile), side="lower").values
+    highs = limits_at(fit, places, np.full(len(places), quantile), side="upper").values
+    for place, low, high in zip(places.tolist(), lows.tolist(), highs.tolist(), strict=True):
+        assert low < fit.value(place) < high
+        if fit.method == MAXIMUM_LIKELIHOOD:
+            # It bends down everywhere: there is one limit. Under the penalty another may lie further out.
+            assert low == pytest.approx(lower_limit(fit, place, quantile=quantile), abs=1e-6)
+            assert high == pytest.approx(upper_limit(fit, place, quantile=quantile), abs=1e-6)
