@@ -42,7 +42,7 @@ STAGE_OF = {term: stage for stage, terms in STAGE_TERMS.items() for term in term
 LOSSES = ("lost_pierce", "lost_sever", "lost_surface", "lost_size", "lost_unstated")
 COUNTS = (
     "quantity", "tried", *VERDICTS, "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden",
-    "interruptions", "rework_minutes_e3", "scrap_mass_mg", *LOSSES,
+    "interruptions", "rework_minutes_e3", "scrap_mass_mg", "lost_otherwise", *LOSSES,
 )  # fmt: skip
 DESCRIPTIONS = (
     "source", *NAMED, "machine", "mode", "recipe", "material", "thickness_nm", "bevel_deg", "purpose", "surface",
@@ -604,6 +604,7 @@ def count(world: World, attempt: str) -> None:
     if len(inspected) < len(first):
         world.contradict("more_inspected_than_cut", attempt)
     parts = first_verdict(inspected, operator, row["quantity"])
+    of_operator = faulty(parts) - sum(faulty(counts_of(said)) for said in inspected)
     row["tried"] = tried(last_given(ended, "tried"), parts.total(), row)
     released = release(parts, inspected, row["tried"])
     downstream = [said for said in inspections if stage(said) == "downstream"]
@@ -611,6 +612,10 @@ def count(world: World, attempt: str) -> None:
         world.contradict("more_downstream_than_good", attempt)
     rest = row["tried"] - parts.total()
     row["pending" if row["outcome"] == "severed" else "not_made"] = rest
+    told = [(of_operator, operator), (row["not_made"], ended[-1])]
+    told += [(faulty(counts_of(said)), said) for said in inspected + downstream]
+    otherwise = sum(lost for lost, said in told if said is not None and lost_otherwise(said))
+    row["lost_otherwise"] = min(otherwise, faulty(parts) + row["not_made"])
     row |= ends_of_rework(parts, own)
     row |= {verdict: parts[verdict] for verdict in VERDICTS}
     row["released"] = min(released, parts["good"])
@@ -620,6 +625,18 @@ def count(world: World, attempt: str) -> None:
     after = [said for said in inspections if stage(said) == "after_rework"]
     unplanned = [said for said in of_type(own, "reworked") if not said.data.get("planned")]
     world.explaining[attempt] = with_causes + inspected + downstream + after + unplanned
+
+
+def faulty(parts: Counter[str]) -> int:
+    return parts["rework"] + parts["scrap"]
+
+
+def lost_otherwise(said: Said) -> bool:
+    """5-trade: handling, drawing_or_order and wrong_plate are not the process; all that are named must be, for sure."""
+    named = said.data.get("causes") or []
+    others = {"handling", "drawing_or_order", "wrong_plate"}
+    sure = [cause for cause in named if cause.get("certainty") == "confirmed" and cause["term"] in others]
+    return bool(named) and len(sure) == len(named)
 
 
 def stage(said: Said) -> str:

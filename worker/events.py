@@ -127,6 +127,8 @@ CAUSE_TERMS: Final = (
     "wrong_plate", "program_or_lead_in", "sequence", "slats", "height_sensing", "machine_fault", "handling",
     "drawing_or_order", "other",
 )  # fmt: skip
+#: Causes by which a part is lost to something else than the cut.
+NOT_THE_PROCESS: Final = ("handling", "drawing_or_order", "wrong_plate")
 
 _INCH = re.compile(
     r"(?:(?P<whole>[0-9]{1,3})(?: (?=[0-9]+/)|$))?(?:(?P<over>[0-9]{1,4})/(?P<under>[0-9]{1,4}))?", re.ASCII

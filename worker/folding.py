@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
-from worker.events import CERTAINTIES, PROCESS_STOP_REASONS, thickness_nm
+from worker.events import CERTAINTIES, NOT_THE_PROCESS, PROCESS_STOP_REASONS, thickness_nm
 from worker.losses import Entry, defect_entries, stage_not_made
 from worker.records import Event
 
@@ -76,6 +76,8 @@ class Cut:
     scrapped: int = 0
     released: int = 0
     hidden: int = 0
+    #: Of the parts that the first verdict lost, those lost to a confirmed cause that is not the process.
+    lost_otherwise: int = 0
     defects: list[Entry] = field(default_factory=list)
     not_made_defects: list[Entry] = field(default_factory=list)
     causes: dict[str, str] = field(default_factory=dict)
@@ -201,6 +203,18 @@ def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> N
         cut.not_made_defects = [entry for entry in defect_entries(finished[-1].data) if entry.stage == at]
     after_rework = [event for event in inspected if event.data.get("stage") == "after_rework"]
     cut.causes = _causes(finished, [*counted_inspections, *downstream, *after_rework, *cut.reworked])
+    lost = [(sum(own[1:]), own_event), (cut.not_made, finished[-1])]
+    lost += [(sum(_counts(event.data)[1:]), event) for event in (*counted_inspections, *downstream)]
+    otherwise = sum(parts for parts, event in lost if event is not None and _is_not_the_process(event))
+    cut.lost_otherwise = min(otherwise, cut.rework + cut.scrap + cut.not_made)
+
+
+def _is_not_the_process(event: Event) -> bool:
+    """All causes that an event names are confirmed and none is a fault of the cut: so are the parts that it lost."""
+    causes = event.data.get("causes") or ()
+    return bool(causes) and all(
+        cause["term"] in NOT_THE_PROCESS and cause.get("certainty") == CONFIRMED for cause in causes
+    )
 
 
 def _causes(finished: Sequence[Event], others: Iterable[Event]) -> dict[str, str]:

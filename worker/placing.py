@@ -80,7 +80,7 @@ def cost_e6(
 def place_attempt(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
     """The row of an attempt. `standing` is None for an unfinished one, of which only what followed is known."""
     row: Row = dict.fromkeys(COUNTS, 0) | dict.fromkeys(COUNTS_OR_NONE)
-    row |= {"attempt": cut.attempt, "state": cut.state, "is_first": 0, "quantity": cut.quantity}
+    row |= {"attempt": cut.attempt, "state": cut.state, "is_first": 0, "quantity": cut.quantity, "lost_otherwise": 0}
     row |= _described(cut, standing, around)
     if cut.state == "finished" and standing is not None:
         row |= _counted(cut, standing, row, around)
@@ -188,6 +188,7 @@ def _counted(cut: Cut, standing: Standing, row: Row, around: Surroundings) -> Ro
         "in_rework": cut.in_rework,
         "released": cut.released,
         "hidden": cut.hidden,
+        "lost_otherwise": cut.lost_otherwise,
         "interruptions": cut.given.get("interruptions") or 0,
         "rework_minutes_e3": rework_minutes_e3,
         "scrap_mass_mg": scrap_mass_mg,

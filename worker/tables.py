@@ -261,6 +261,8 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         *(Column(name, BigInteger, nullable=False) for name in COUNTS),
         *(Column(name, BigInteger) for name in COUNTS_OR_NONE),
         Column("settings", Text),
+        # Parts that the first verdict lost to a confirmed cause that is not the process
+        Column("lost_otherwise", BigInteger, nullable=False, server_default=text("0")),
         Index(None, "site", "day", "combination"),
         Index(None, "site", "piece_key"),
         Index(None, "site", "retry_of"),
@@ -275,6 +277,13 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
             "attempt",
             sqlite_where=text("state = 'open'"),
             postgresql_where=text("state = 'open'"),
+        ),
+        Index(
+            f"ix_{prefix}attempts_lost_otherwise",
+            "site",
+            "day",
+            sqlite_where=text("lost_otherwise > 0"),
+            postgresql_where=text("lost_otherwise > 0"),
         ),
         Index(None, "site", "plate", "day"),
         Index(None, "site", "machine", "started_us", "attempt", "ended_us", "run"),

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.builders import event
 from tests.service.conftest import Door, cut, opened, received
 from worker.measures import FIRST_PASS
 from worker.reports.process_parts import ProcessParts, process_parts
@@ -127,3 +128,33 @@ def test_sums_equal_those_of_a_shop_in_which_these_parts_were_never_started(door
             wanted.x, wanted.n, wanted.clusters, wanted.n2,
         )  # fmt: skip
         assert found[group].x2_over_n == pytest.approx(wanted.x2_over_n, abs=1e-4)
+
+
+def test_only_the_parts_of_the_verdict_that_names_the_cause_are_left_out(door: Door) -> None:
+    door.told(
+        received("P"),
+        cut("A", plate="P", machine="Laser 1", quantity=10),
+        event("attempt.inspected", "A", scrap=1, causes=HANDLING, time="2026-03-04T11:00:00Z"),
+        event("attempt.inspected", "A", good=6, rework=3, time="2026-03-04T12:00:00Z"),
+    )  # fmt: skip
+    assert counts(parts_of(door)) == {(20_000_000, "laser 1"): Clustered.of([(6, 9)])}
+
+
+def test_what_happens_to_a_part_in_rework_excuses_no_cut(door: Door) -> None:
+    door.told(
+        received("P"),
+        on_plate("A", "P", good=4, bad=1),
+        cut("B", plate="P", machine="Laser 1", quantity=5, good=4, rework=1),
+        event("attempt.inspected", "B", scrap=1, stage="after_rework", causes=HANDLING, time="2026-03-05T11:00:00Z"),
+    )
+    assert counts(parts_of(door)) == {(20_000_000, "laser 1"): Clustered.of([(8, 10)])}
+
+
+def test_a_run_given_up_on_a_wrong_plate_is_left_out_whole(door: Door) -> None:
+    wrong = [{"term": "wrong_plate", "certainty": "confirmed"}]
+    door.told(
+        received("P"),
+        cut("A", plate="P", machine="Laser 1", quantity=5, tried=5, outcome="aborted", good=2, causes=wrong),
+        on_plate("B", "P", good=4, bad=4),
+    )  # fmt: skip
+    assert counts(parts_of(door)) == {(20_000_000, "laser 1"): Clustered.of([(6, 10)])}

@@ -6,22 +6,21 @@ lost to a confirmed cause that is no fault of the cut.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, and_, select
+from sqlalchemy import ColumnElement, literal_column, select
 
+from worker.batches import in_batches
+from worker.events import NOT_THE_PROCESS
 from worker.measures import FIRST_PASS
 from worker.reports.comparing import compared_groups
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of, window_of
-from worker.sums import E6, MOST_IN_CLUSTER
+from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of
+from worker.sums import E6, MOST_IN_CLUSTER, total
 
-#: Confirmed causes by which a part is lost to something else than the cut (5-trade: cause terms).
-NOT_THE_PROCESS: Final = ("handling", "drawing_or_order", "wrong_plate")
 _BEVEL: Final = "bevel"
 
 
@@ -69,47 +68,29 @@ def _square(reader: Reader, question: Question) -> tuple[Question, int]:
 
 def _leave_out(reader: Reader, question: Question, groups: dict[Group, Sums]) -> int:
     """Take parts lost to other causes than the process out of the groups; returns how many."""
-    a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
-    of_attempt = and_(lost.site == a.site, lost.attempt == a.attempt)
-    # The day of both: lost parts are found by it.
-    otherwise = (
-        *window_of(question, lost),
-        lost.sort == "cause",
-        lost.word.in_(NOT_THE_PROCESS),
-        lost.certainty == "confirmed",
-    )
+    a = reader.tables.attempts.c
     first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished")
-    affected = (
-        select(a.attempt, a.cluster, a.day, a.combination, lost.parts_lost)
-        .select_from(reader.tables.attempts.join(reader.tables.lost_parts, of_attempt))
-        .where(*first, *otherwise, lost.parts_lost > 0)
-    )
-    by_attempt = {row.attempt: row for row in reader.connection.execute(affected)}
-    if not by_attempt:
-        return 0
-    clusters = {(row.cluster, row.day, row.combination) for row in by_attempt.values()}
+    # A literal, since the index of these few attempts is found by it.
+    otherwise = a.lost_otherwise > literal_column("0")
+    affected = select(a.cluster, a.day, a.combination).where(*first, otherwise).distinct()
+    clusters = {tuple(row) for row in reader.connection.execute(affected)}
     by: list[ColumnElement[Any]] = [
         stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by
     ]
-    judged = a.good + a.rework + a.scrap + a.not_made
-    days = sorted({day for _, day, _ in clusters})
-    names = sorted({cluster for cluster, _, _ in clusters})
-    found: dict[tuple[Group, Any], list[int]] = defaultdict(lambda: [0, 0, 0])
-    for some_names in (names[start : start + 500] for start in range(0, len(names), 500)):
-        query = select(*by, a.attempt, a.cluster, a.day, a.combination, judged, a.good).where(
-            *first, a.cluster.in_(some_names), a.day >= days[0], a.day <= days[-1]
+    sums = [total(each) for each in (a.good + a.rework + a.scrap + a.not_made, a.good, a.lost_otherwise)]
+    left_out = 0
+    for some in in_batches(sorted({cluster for cluster, _, _ in clusters})):
+        query = (
+            select(*by, a.cluster, a.day, a.combination, *sums)
+            .where(*first, a.cluster.in_(some), a.day.in_(sorted({day for name, day, _ in clusters if name in some})))
+            .group_by(*by, a.cluster, a.day, a.combination)
         )
-        width = len(by)
         for row in reader.connection.execute(query):
-            group, (attempt, cluster, day, combination, n, x) = tuple(row[:width]), row[width:]
-            if (cluster, day, combination) in clusters:
-                counts = found[group, (cluster, day, combination)]
-                counts[0] += n
-                counts[1] += x
-                counts[2] += min(n - x, by_attempt[attempt].parts_lost) if attempt in by_attempt else 0
-    for (group, _), (n, x, left_out) in found.items():
-        _without(groups[group], n, x, left_out)
-    return sum(left_out for _, _, left_out in found.values())
+            group, cluster, (n, x, lost) = tuple(row[: len(by)]), tuple(row[len(by) : -3]), row[-3:]
+            if cluster in clusters and lost:
+                _without(groups[group], n, x, min(n - x, lost))
+                left_out += min(n - x, lost)
+    return left_out
 
 
 def _without(sums: Sums, n: int, x: int, left_out: int) -> None:

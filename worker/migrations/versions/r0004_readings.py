@@ -1,4 +1,4 @@
-"""Readings of edges and sizes are derived too; plans of proofs are found by an index of their own.
+"""Readings of edges and sizes are derived too, and what was lost to other causes; plans of proofs have an index.
 
 What is derived anew is computed by the worker, which finds each site counted under an older fold.
 """
@@ -16,6 +16,7 @@ depends_on = None
 # As they were at this revision: later ones must not change what this one makes.
 IDENT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 OF_PROOFS = sa.text("kind = 'proof'")
+LOST_OTHERWISE = sa.text("lost_otherwise > 0")
 
 
 def upgrade() -> None:
@@ -40,9 +41,20 @@ def upgrade() -> None:
     op.create_index(
         "ix_events_proofs", "events", ["site", "subject"], sqlite_where=OF_PROOFS, postgresql_where=OF_PROOFS
     )
+    zero = sa.text("0")
+    op.add_column("attempts", sa.Column("lost_otherwise", sa.BigInteger(), nullable=False, server_default=zero))
+    op.create_index(
+        "ix_attempts_lost_otherwise",
+        "attempts",
+        ["site", "day"],
+        sqlite_where=LOST_OTHERWISE,
+        postgresql_where=LOST_OTHERWISE,
+    )
 
 
 def downgrade() -> None:
     """Back to the one before."""
+    op.drop_index("ix_attempts_lost_otherwise", table_name="attempts")
+    op.drop_column("attempts", "lost_otherwise")
     op.drop_index("ix_events_proofs", table_name="events")
     op.drop_table("readings")
