@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import CensoredData, ecdf
 
 from worker.stats.charts import auto_chart, laney_chart, overdispersion, p_chart
-from worker.stats.clustering import Clustered, clustered_wilson
+from worker.stats.clustering import Clustered, clustered_wilson, effective
 from worker.stats.conditional import conditional
 from worker.stats.ewma import EwmaDesign, average_run_length, ewma, tuned_to
 from worker.stats.lots import poisson_limits
@@ -20,6 +20,8 @@ from worker.stats.proportions import clopper_pearson, exact_bound, jeffreys
 from worker.stats.runs import NELSON, ends
 from worker.stats.strata import Stratum, cochran_mantel_haenszel, compared
 from worker.stats.survival import kaplan_meier
+from worker.stats.thickness_curve import Tried, yield_curve
+from worker.stats.thickness_limit import thickness_limit
 
 # --- shares -----------------------------------------------------------------------------------------------------
 
@@ -373,3 +375,27 @@ def test_km_is_that_of_scipy_for_any_pieces_and_begins_with_the_share_of_first_a
             if step.lower is not None and step.upper is not None:
                 assert 0 <= step.lower <= step.survival <= step.upper <= 1
         assert kaplan_meier(rng.sample(pieces, k=len(pieces)), confidence=0.95) == found
+
+
+# --- up and down ------------------------------------------------------------------------------------------------
+
+#: UPD-01 [read in stored copy]: Dixon WJ, Mood AM (1948), A method for obtaining and analyzing sensitivity data, JASA
+#: 43, 109-126 (formula); data Gorla C et al. (2017), Int. J. Applied Engineering Research 12, Table 9; estimate printed
+#: in the vignette of R package upndown. The authors report 36.63 with a standard error of 0.62.
+LOADS = (36, 35, 36, 37, 38, 39, 38, 37, 38, 37, 36, 35, 36, 37, 36)
+FAILED = (1, 0, 0, 0, 0, 1, 1, 0, 1, 1, 1, 0, 0, 1, 1)
+DIXON_MOOD, AUTHORS, STANDARD_ERROR = 36.78571, 36.63, 0.62
+
+
+def test_upd_01_the_curve_puts_half_of_an_up_and_down_series_where_its_own_mean_does() -> None:
+    """Nobody cuts by that rule here, so the mean itself has no use; the curve of the same trials must agree with it."""
+    tried = [
+        Tried(load, effective(Clustered.singly(sum(1 - bad for bad in bads), len(bads))))
+        for load in sorted(set(LOADS))
+        for bads in [[bad for at, bad in zip(LOADS, FAILED, strict=True) if at == load]]
+    ]
+    limit = thickness_limit(yield_curve(tried, least_parts=len(LOADS)), target=0.5, confidence=0.68)
+    assert limit.thickness_mm == pytest.approx(DIXON_MOOD, abs=STANDARD_ERROR)
+    assert limit.thickness_mm == pytest.approx(AUTHORS, abs=STANDARD_ERROR / 2)
+    low, high = limit.low.thickness_mm, limit.high.thickness_mm
+    assert low is not None and high is not None and low < DIXON_MOOD < high
