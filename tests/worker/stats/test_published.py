@@ -398,4 +398,6 @@ def test_upd_01_the_curve_puts_half_of_an_up_and_down_series_where_its_own_mean_
     assert limit.thickness_mm == pytest.approx(DIXON_MOOD, abs=STANDARD_ERROR)
     assert limit.thickness_mm == pytest.approx(AUTHORS, abs=STANDARD_ERROR / 2)
     low, high = limit.low.thickness_mm, limit.high.thickness_mm
-    assert low is not None and high is not None and low < DIXON_MOOD < high
+    assert low is not None
+    assert high is not None
+    assert low < DIXON_MOOD < high
