@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.builders import event
 from tests.service.conftest import Door, Service, cut, opened, received, void
 from worker.reports.catalogue import REPORTS
 from worker.reports.standings import TARGET
@@ -224,7 +225,9 @@ def test_a_target_is_the_same_in_all_reports() -> None:
 def test_nothing_cut_is_no_row(door: Door) -> None:
     report = door.report("standing", **WINDOW)
     assert (report["rows"], report["details"]["thickest_proven"]) == ([], [])
-    assert report["notes"][0].startswith("nothing was cut")
+    assert report["notes"][0] == "nothing was cut here that a promise could rest on"
+    told(door, [cut("later", time=at(1), quantity=3)])
+    assert door.report("standing", **WINDOW)["notes"][0] == "nothing was judged here that a promise could rest on"
     # Days before all days
     assert door.report("standing", from_="0001-01-01", to="0001-01-02")["rows"] == []
     assert door.report("standing", from_="9999-12-01", to="9999-12-31")["rows"] == []
@@ -318,31 +321,87 @@ def test_parts_of_unknown_thickness_stand_nowhere(door: Door) -> None:
 # --- plates -----------------------------------------------------------------------------------------------------
 
 
-def plate(name: str, parts: int, good: int, *, day: int = 0, **data: Any) -> Event:
-    return cut(
-        f"{name}-{data.get('time', day)}", plate=name, quantity=parts, good=good, scrap=parts - good,
-        **({"time": at(day)} | data),
-    )  # fmt: skip
+UNKNOWN = "nothing tells how alike parts of one plate are: they are taken to stand or fall together"
+
+
+def plate(name: Any, parts: int, good: int, *, day: int = 0, **data: Any) -> Event:
+    """A cut of one plate; ... for none."""
+    attempt = f"{name}-{data.get('time', day)}-{data.get('thickness_mm', 20)}"
+    counts = {"quantity": parts, "good": good, "scrap": parts - good}
+    return cut(attempt, plate=name, **counts, **({"time": at(day)} | data))
 
 
 def test_one_plate_proves_nothing_however_often_it_is_cut(door: Door) -> None:
     told(door, [plate("P", 30, 30), plate("P", 30, 30, day=1), plate("P", 5, 5, time=f"{FIRST}T20:00:00Z")])
     # What is cut again on another plate is no first attempt there
-    told(door, [plate("Q", 1, 1, day=1, retry_of="P-0")])
+    told(door, [plate("Q", 1, 1, day=1, retry_of="P-0-20")])
     row = only(door)
     assert (row["standing"], row["parts"], row["plates"]) == ("open", 65, 1)
-    assert (row["more_good_parts"], row["on_plates"]) == (1, 1)
-    assert row["reason"].startswith("all parts are of one plate")
-    told(door, [plate("R", 1, 1, day=2)])
+    assert (row["more_good_parts"], row["on_plates"], row["reason"]) == (28, 28, UNKNOWN)
+    told(door, singles(row["more_good_parts"] - 1, day=2))
+    assert (only(door)["standing"], only(door)["plates"]) == ("open", 28)
+    told(door, [plate("R", 1, 1, day=3)])
     row = only(door)
-    assert (row["standing"], row["plates"], row["since"]) == ("proven", 2, on(2))
-    assert row["reason"] == "independence assumed"
+    assert (row["standing"], row["plates"], row["since"], row["reason"]) == ("proven", 29, on(3), UNKNOWN)
+
+
+def test_one_plate_cut_on_many_days_is_one_plate(door: Door) -> None:
+    told(door, [plate("ONE", 1, 1, day=day, run="R") for day in range(30)])
+    row = only(door)
+    assert (row["standing"], row["parts"], row["plates"], row["more_good_parts"]) == ("open", 30, 1, 28)
+    # The same of a run where no plate is named; without either each attempt is for itself
+    told(door, [plate(..., 1, 1, day=day, run="R", thickness_mm=25) for day in range(30)])
+    told(door, [plate(..., 1, 1, day=day, thickness_mm=30) for day in range(30)])
+    rows = {row["thickness_mm"]: row for row in door.rows("standing", **WINDOW)}
+    assert [(mm, row["standing"], row["plates"]) for mm, row in rows.items()] == [
+        (20, "open", 1), (25, "open", 1), (30, "proven", 30)
+    ]  # fmt: skip
+
+
+def test_how_a_plate_is_spread_over_days_changes_nothing(door: Door, service: Service) -> None:
+    # Plates of 25 mm say that parts of a plate are somewhat alike; two plates of 30 mm with 40 good parts each
+    chance = Random(3)
+    thin = [plate(f"T{number}", 6, 6 if chance.random() > 0.15 else 0, day=number % 20) for number in range(40)]
+    lost = plate("Q", 2, 1, day=30, thickness_mm=30, causes=[{"term": "handling", "certainty": "confirmed"}])
+    days = {"X": range(20), "Y": [3] * 20}
+    both = []
+    for cut_on in days.values():
+        other = service.door(door.clock)
+        thick = [
+            cut(f"{name} {place}", plate=name, time=at(day), quantity=2, good=2, thickness_mm=30)
+            for name in "PQ" for place, day in enumerate(cut_on)
+        ]  # fmt: skip
+        told(other, [*thin, *thick, lost])
+        (row,) = other.rows("standing", thickness_mm="30", **WINDOW)
+        both.append({key: row[key] for key in row if key not in ("since", "on_plates")})
+    assert both[0] == both[1]
+    assert (both[0]["standing"], both[0]["parts"], both[0]["plates"]) == ("open", 81, 2)
+
+
+def test_nothing_is_proven_on_parts_of_few_plates_while_nothing_tells_how_alike_they_are(door: Door) -> None:
+    told(door, [plate(f"P{number}", 10, 10) for number in range(4)])
+    row = only(door)
+    assert (row["standing"], row["parts"], row["plates"], row["reason"]) == ("open", 40, 4, UNKNOWN)
+    assert row["lower"] == pytest.approx(0.05 ** (1 / 4))
+    assert (row["more_good_parts"], row["on_plates"]) == (25, 25)
+    assert UNKNOWN in door.report("standing", **WINDOW)["notes"]
+    told(door, [plate(f"Q{number}", 3, 3) for number in range(25)])
+    assert only(door)["standing"] == "proven"
+    # What rests on whole plates is not taken away by a correlation that is learnt later
+    told(door, [plate(f"T{number}", 10, 10 * (number > 0), day=30, thickness_mm=25) for number in range(4)])
+    report = door.report("standing", **WINDOW)
+    assert report["details"]["correlation"] == pytest.approx(1)
+    assert [(row["standing"], row["since"]) for row in report["rows"]] == [("proven", on(0)), ("open", on(30))]
 
 
 def test_what_one_plate_rules_out_is_said_to_be_of_one_plate(door: Door) -> None:
     told(door, [plate("P", 20, 5)])
-    assert only(door)["standing"] == "ruled_out"
-    assert only(door)["reason"].startswith("all parts are of one plate")
+    assert (only(door)["standing"], only(door)["reason"]) == ("open", UNKNOWN)
+    # From enough other plates it is known that parts of one plate are no more alike than any
+    told(door, [plate(f"T{number}", 12, 11 + number % 2, thickness_mm=30) for number in range(30)])
+    row = only(door, thickness_mm="20")
+    assert row["standing"] == "ruled_out"
+    assert row["reason"].startswith("all parts are of one plate")
 
 
 def test_parts_of_a_plate_that_stand_or_fall_together_prove_less(door: Door) -> None:
@@ -354,8 +413,8 @@ def test_parts_of_a_plate_that_stand_or_fall_together_prove_less(door: Door) -> 
     row = report["rows"][1]
     assert (row["thickness_mm"], row["parts"], row["standing"]) == (30, 40, "open")
     assert report["details"]["correlation"] == pytest.approx(1)
-    assert row["lower"] < 0.05 ** (1 / 8)
-    assert row["on_plates"] * 5 >= row["more_good_parts"] > 100
+    assert row["lower"] == pytest.approx(0.05 ** (1 / 8))
+    assert (row["more_good_parts"], row["on_plates"]) == (21, 21)
     # The same, however it is asked for
     alone = only(door, thickness_mm="30")
     assert alone == row
@@ -432,8 +491,8 @@ def test_a_proof_lapses_with_a_newer_revision_on_the_same(door: Door) -> None:
     lapsed = rows[20, "Laser 1", "S355-20 / A"]
     assert (lapsed["since"], lapsed["reason"]) == (on(30), f"lapsed: revision B is cut since {on(30)}")
     assert (lapsed["more_good_parts"], lapsed["lower"] > 0.9) == (None, True)
-    # Cut again, the older one does not take the place of the newer
-    told(door, singles(40, day=31, recipe=REVISIONS["A"], **same, name="again"))
+    # On the same day the newer one counts
+    told(door, singles(1, day=30, recipe=REVISIONS["A"], **same, name="again"))
     assert only(door, recipe="S355-20 / A", thickness_mm="20", machine="Laser 1")["standing"] == "open"
     # A trial of a revision takes no proof away
     told(door, singles(1, day=40, recipe=REVISIONS["C"], **same, name="c", thickness_mm=25, purpose="trial"))
@@ -449,18 +508,70 @@ def test_newer_is_what_was_cut_first_later_whatever_its_name(door: Door) -> None
     assert rows["S355-20 / B"]["reason"] == f"lapsed: revision A is cut since {on(30)}"
 
 
-def test_a_proof_holds_again_when_the_newer_revision_has_not_been_cut_for_a_window(door: Door) -> None:
+@pytest.mark.parametrize("purpose", ["trial", "proof"])
+def test_what_is_not_cut_in_production_takes_no_proof_away(door: Door, purpose: str) -> None:
+    told(door, singles(40, recipe=REVISIONS["A"]))
+    told(door, singles(1, day=30, recipe=REVISIONS["B"], purpose=purpose, name="b"))
+    opened_alone = event(
+        "attempt.started", "open", time=at(31), recipe=REVISIONS["B"], material="S355", thickness_mm=20
+    )
+    told(door, [opened_alone])
+    for asked in ({}, {"purpose": "production"}):
+        assert only(door, recipe="S355-20 / A", **asked)["standing"] == "proven"
+    # What is cut in production does, whatever purpose is asked for
+    told(door, singles(1, day=40, recipe=REVISIONS["B"], name="p"))
+    for asked in ({}, {"purpose": "production"}, {"purpose": "all"}):
+        assert only(door, recipe="S355-20 / A", **asked)["since"] == on(40)
+
+
+def test_a_proof_holds_again_when_the_older_revision_is_cut_again(door: Door) -> None:
+    told(door, singles(60, name="a", recipe=REVISIONS["A"]))
+    told(door, singles(0, 1, day=10, name="b", recipe=REVISIONS["B"]))
+    assert only(door, recipe="S355-20 / A")["standing"] == "open"
+    assert only(door, recipe="S355-20 / B")["more_good_parts"] > 0
+    told(door, singles(2, day=11, name="c", recipe=REVISIONS["A"]))
+    report = door.report("standing", **WINDOW)
+    older, newer = report["rows"]
+    assert (older["standing"], older["since"], older["reason"]) == ("proven", on(11), None)
+    # Nobody is to prove what was given up
+    assert (newer["standing"], newer["more_good_parts"], newer["on_plates"]) == ("open", None, None)
+    assert newer["reason"] == f"given up: revision A is cut again since {on(11)}"
+    assert not any(note.startswith("prove ") for note in report["notes"])
+    # Until it is cut once more
+    told(door, singles(1, day=20, name="d", recipe=REVISIONS["B"]))
+    rows = {row["recipe"]: row for row in door.rows("standing", **WINDOW)}
+    assert rows["S355-20 / A"]["reason"] == f"lapsed: revision B is cut since {on(20)}"
+    assert rows["S355-20 / B"]["more_good_parts"] > 0
+
+
+def test_a_newer_revision_is_forgotten_when_it_was_not_cut_for_a_window(door: Door) -> None:
+    # Parts for proof do not bring the older one back, nor does the newer one stand in its way for ever
     told(
         door,
         [
             *singles(1, day=-3, name="first", recipe=REVISIONS["A"]),
             *singles(1, day=-2, name="b", recipe=REVISIONS["B"]),
-            *(event for day in (100, 175) for event in singles(40, day=day, recipe=REVISIONS["A"])),
+            *singles(40, day=100, recipe=REVISIONS["A"], purpose="proof"),
         ],
     )
     assert only(door, recipe="S355-20 / A", from_="2026-01-01", to="2026-07-01")["standing"] == "open"
     row = only(door, recipe="S355-20 / A")
     assert (row["standing"], row["since"], row["more_good_parts"]) == ("proven", on(180), 0)
+
+
+def test_a_name_that_holds_a_slash_is_no_revision(door: Door) -> None:
+    names: list[dict[str, str]] = [{"name": "S355 / O2"}, {"name": "S355 / N2"}, {"name": "S355"}]
+    for day, recipe in enumerate(names):
+        told(door, singles(40, day=day, name=f"{day}", recipe=recipe))
+    assert {row["recipe"]: row["standing"] for row in door.rows("standing", **WINDOW)} == {
+        "S355": "proven", "S355 / N2": "proven", "S355 / O2": "proven"
+    }  # fmt: skip
+    # Its revisions are, and a revision may hold one too
+    told(door, singles(40, day=10, name="a", recipe={"name": "S355 / O2", "revision": "A"}))
+    told(door, singles(40, day=11, name="b", recipe={"name": "s355 / o2", "revision": "B / 2"}))
+    rows = {row["recipe"]: row for row in door.rows("standing", **WINDOW)}
+    assert {name for name, row in rows.items() if row["standing"] == "open"} == {"S355 / O2 / A"}
+    assert rows["S355 / O2 / A"]["reason"] == f"lapsed: revision B / 2 is cut since {on(11)}"
 
 
 def test_the_same_position_gives_the_same_standing_later(door: Door) -> None:

@@ -20,20 +20,21 @@ from worker.reports.holding import (
     REACHED,
     RULED_OUT,
     SUPERSEDED,
+    Again,
     Change,
     Daily,
     Rule,
     changes,
     courses,
-    plates_within,
 )
-from worker.stats.against_target import Counts
-from worker.stats.clustering import Clustered, effective
-from worker.stats.demonstration import one_sided
+from worker.stats.against_target import Counts, bounds
+from worker.stats.clustering import Clustered, Correlation
 
 #: Days of the window and days that are judged.
 WINDOW, FIRST, LAST = 30, 100, 160
-RULE = Rule(target=0.8, confidence=0.9, pooled=None, window=WINDOW, first=FIRST, last=LAST)
+#: Parts of one plate are no more alike than any, and that is known well.
+ALIKE = Correlation(0.0, degrees=1000)
+RULE = Rule(target=0.8, confidence=0.9, pooled=ALIKE, window=WINDOW, first=FIRST, last=LAST)
 
 
 def cell(by_day: dict[int, tuple[int, int, int]], superseded: tuple[tuple[int, int], ...] = ()) -> Daily:
@@ -44,9 +45,9 @@ def cell(by_day: dict[int, tuple[int, int, int]], superseded: tuple[tuple[int, i
     return Daily(np.array(days, np.int64), Counts(*arrays), superseded)
 
 
-def course_of(daily: Daily) -> list[Change]:
-    (course,) = courses([daily], RULE)
-    return changes(course, RULE)
+def course_of(daily: Daily, rule: Rule = RULE) -> list[Change]:
+    (course,) = courses([daily], rule)
+    return changes(course, rule)
 
 
 def told(found: list[Change]) -> list[tuple[int, str | None, str]]:
@@ -110,16 +111,62 @@ def test_a_newer_revision_makes_a_proof_lapse_while_the_window_holds_a_cut_of_it
     assert told(course_of(cell(bad, ((120, 200),)))) == [(100, RULED_OUT, "below")]
 
 
-def test_one_plate_cut_on_several_days_is_no_proof() -> None:
-    (course,) = courses([cell({110: (20, 20, 1), 111: (20, 20, 1), 120: (1, 1, 1)})], RULE)
-    assert told(changes(course, RULE))[:2] == [(110, OPEN, BEGUN), (111, PROVEN, REACHED)]
-    assert course.doubtful
-    counted = plates_within(course, {"P1": [110, 111], "P2": [120]}, RULE)
-    assert dict(zip(course.days.tolist(), counted.tolist(), strict=True)) == {
-        100: 0, 110: 1, 111: 1, 120: 2, 140: 2, 141: 1, 150: 0
-    }  # fmt: skip
-    alone = replace(course, plates=counted)
-    assert told(changes(alone, RULE))[:2] == [(110, OPEN, BEGUN), (120, PROVEN, REACHED)]
+def of_plates(cuts: list[tuple[str, int, int]]) -> Daily:
+    """A cell by (plate, day, good parts): its clusters by day, and those of plates cut on several days."""
+    by_day: dict[int, list[int]] = {}
+    for _, day, parts in cuts:
+        by_day.setdefault(day, []).append(parts)
+    days = sorted(by_day)
+    told = [(sum(by_day[day]), len(by_day[day]), sum(n * n for n in by_day[day])) for day in days]
+    counts = Counts(*(np.array([row[place] for row in told], float) for place in (0, 0, 1, 2)))
+    names = [plate for plate, _, _ in cuts]
+    again = [(names.index(plate), day, parts) for plate, day, parts in sorted(cuts) if names.count(plate) > 1]
+    columns = [np.array([row[place] for row in again], kind) for place, kind in enumerate((np.int64, np.int64, float))]
+    return Daily(np.array(days, np.int64), counts, again=Again(*columns) if again else None)
+
+
+def test_one_plate_cut_on_many_days_is_one_plate() -> None:
+    many = [("P", day, 2) for day in range(110, 150)]
+    assert told(course_of(of_plates(many))) == [(110, OPEN, BEGUN)]
+    assert told(course_of(of_plates([*many, ("Q", 125, 1)]))) == [
+        (110, OPEN, BEGUN),
+        (125, PROVEN, REACHED),
+        (155, OPEN, AGED),
+    ]
+    # 11 plates of 2 parts prove as much as 11 parts when those of one plate stand or fall together, however spread
+    together = replace(RULE, pooled=Correlation(1.0, degrees=1000))
+    for days in ((110,), (110, 111)):
+        for plates, word in ((10, OPEN), (11, PROVEN)):
+            cuts = [(f"P{plate}", day, 2 // len(days)) for plate in range(plates) for day in days]
+            assert course_of(of_plates(cuts), together)[0].after == word
+
+
+def test_where_nothing_is_known_a_plate_tells_as_much_as_one_part() -> None:
+    unknown = replace(RULE, pooled=None)
+    parts = {110: (50, 50, 10), 112: (5, 5, 1)}
+    assert told(course_of(cell(parts), unknown))[:2] == [(110, OPEN, BEGUN), (112, PROVEN, REACHED)]
+    # A correlation that is known badly takes no proof away that rests on whole plates
+    for alike in (-0.1, 0.3, 1.0):
+        known = replace(RULE, pooled=Correlation(alike, degrees=2))
+        assert course_of(cell(parts), known)[-2].after == PROVEN
+
+
+cuts = st.lists(
+    st.tuples(st.sampled_from("PQRST"), st.integers(1, 60), st.integers(1, 9)),
+    min_size=1, max_size=30, unique_by=lambda cut: cut[:2],
+)  # fmt: skip
+
+
+@given(cuts, st.integers(1, 40), st.lists(st.integers(0, 70), min_size=1, max_size=9))
+def test_windows_hold_each_plate_once(made: list[tuple[str, int, int]], long: int, until: list[int]) -> None:
+    counts = of_plates(made).within(np.array(until, np.int64), long)
+    for place, last in enumerate(until):
+        plates: dict[str, int] = {}
+        for plate, day, parts in made:
+            if last - long < day <= last:
+                plates[plate] = plates.get(plate, 0) + parts
+        assert (counts.n[place], counts.clusters[place]) == (sum(plates.values()), len(plates))
+        assert counts.n2[place] == sum(parts * parts for parts in plates.values())
 
 
 # --- beside every day judged by itself --------------------------------------------------------------------------
@@ -138,15 +185,15 @@ def standing_each_day(by_day: Days, superseded: tuple[tuple[int, int], ...]) -> 
             sum(x for x, _, _ in held), sum(n for _, n, _ in held), sum(plates for _, _, plates in held),
             sum(n * n / plates for _, n, plates in held), 0,
         )  # fmt: skip
-        bounds = one_sided(effective(counts, own=False), confidence=RULE.confidence)
+        held_by = bounds(counts, pooled=ALIKE, confidence=RULE.confidence)
         enough = counts.clusters >= LEAST_PLATES and not any(first <= day <= last for first, last in superseded)
-        if enough and bounds.lower is not None and bounds.lower >= RULE.target:
+        if enough and held_by.lower is not None and held_by.lower >= RULE.target:
             word, proof = PROVEN, day
         elif not (
             word == PROVEN and enough and proof is not None and day - proof < WINDOW
-            and bounds.lower is not None and bounds.lower >= RULE.target - MARGIN
+            and held_by.lower is not None and held_by.lower >= RULE.target - MARGIN
         ):  # fmt: skip
-            below = bounds.upper is not None and bounds.upper < RULE.target
+            below = held_by.upper is not None and held_by.upper < RULE.target
             word = RULED_OUT if below else OPEN if counts.n or proof is not None else None
         found.append(word)
     return found

@@ -4,7 +4,8 @@ One cause gives one finding: what changed in the same way on a machine is told t
 many thicknesses down and the first weeks of a shop prove many at once; what a new revision of a recipe makes lapse on a
 machine is told with that revision. A change is told for NEWS_DAYS. It is taken from how things stood before these days
 to how they stand now: what went there and back is none. Told in the report alone is what is open for the first time, or
-again after it was ruled out, and what one plate rules out: that may be the plate.
+again after it was ruled out, and what one plate rules out that was not proven: that may be the plate. Another target
+of the site is no news either: the past is held against it too.
 """
 
 from __future__ import annotations
@@ -17,10 +18,10 @@ from typing import Any, Final
 
 from worker.events import SITE
 from worker.noticing.finding import STANDING, Finding
-from worker.reports.holding import AGED, FELL_BACK, LEAST_PLATES, OPEN, PROVEN, RULED_OUT, SUPERSEDED, Change
+from worker.reports.holding import AGED, FELL_BACK, LEAST_PLATES, PROVEN, RULED_OUT, SUPERSEDED, Change
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
-from worker.reports.standing import NAMED, Names, revision, shown, told_of
+from worker.reports.standing import NAMED, Names, shown, told_of
 from worker.reports.standings import NEWS_DAYS, Standing, Standings, standings
 
 CODE: Final = "standing_changed"
@@ -34,6 +35,7 @@ _SAID: Final[Mapping[str, tuple[str, str]]] = {
     RULED_OUT: ("was ruled out", "do not promise it with the settings tried"),
     FELL_BACK: ("fell back", "no longer promise it, and look at what changed"),
     LAPSED: ("lapsed with age", "prove it anew before it is promised"),
+    SUPERSEDED: ("lapsed with a revision that is no longer cut", "prove it anew before it is promised"),
 }
 
 
@@ -57,7 +59,7 @@ def standings_changed(reader: Reader, question: Question) -> list[Finding]:
     gathered: dict[tuple[str, str, str], list[_News]] = defaultdict(list)
     for one in found.standings:
         if (news := _news(one, question.last_day)) is not None:
-            gathered[_key(reader, news, names)].append(news)
+            gathered[_key(reader, news)].append(news)
     return [_finding(key, some, found, question, names) for key, some in sorted(gathered.items())]
 
 
@@ -67,24 +69,20 @@ def _news(one: Standing, today: date) -> _News | None:
     before, late = one.on(since), [change for change in one.changes if change.day > since.toordinal()]
     if not late or before == one.word:
         return None
-    if one.word == RULED_OUT and one.plates < LEAST_PLATES:
-        return None
-    if one.word in (PROVEN, RULED_OUT):
+    if one.word == PROVEN or (one.word == RULED_OUT and one.plates >= LEAST_PLATES):
         return _News(one, one.word, before, late[-1])
     # Lost within these days, perhaps by way of another standing
     lost = next((change for change in reversed(late) if change.before == PROVEN), None)
-    if one.word != OPEN or before != PROVEN or lost is None:
+    if before != PROVEN or lost is None:
         return None
     return _News(one, {AGED: LAPSED}.get(lost.why, lost.why), before, lost)
 
 
-def _key(reader: Reader, news: _News, names: Names) -> tuple[str, str, str]:
-    """Kind and name of the subject, and the other part of the key."""
-    machine = news.standing.cell[2]
-    on = "" if machine is None else names["machine"].get(machine, machine)
-    if news.how == SUPERSEDED and news.standing.newer is not None:
-        recipe = news.standing.newer.recipe
-        return "recipe", names["recipe"].get(recipe, recipe), on
+def _key(reader: Reader, news: _News) -> tuple[str, str, str]:
+    """Kind and key of the subject, and the other part of the key; a spelling may yet change."""
+    on, newer = news.standing.cell[2] or "", news.standing.rivals.newer
+    if news.how == SUPERSEDED and newer is not None:
+        return "recipe", newer.revision.recipe, on
     return ("machine", on, news.how) if on else (SITE, reader.site, news.how)
 
 
@@ -136,11 +134,12 @@ def _sentence(
     newest = sorted(rows, key=lambda row: row["day"], reverse=True)
     told = "; ".join(_told(row) for row in newest[:MOST_NAMED])
     more = f"; and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
-    newer = some[0].standing.newer
+    newer = some[0].standing.rivals.newer
     if key[0] == "recipe" and newer is not None:
-        on = f" on {key[2]}" if key[2] else ""
+        on = f" on {names['machine'].get(key[2], key[2])}" if key[2] else ""
+        recipe = names["recipe"].get(key[1], key[1])
         return (
-            f"revision {revision(newer, names)} of the recipe, {key[1]}, is cut{on}: what the one before proved has "
+            f"revision {newer.revision.revision} of the recipe, {recipe}, is cut{on}: what the one before proved has "
             f"lapsed, {told}{more}; prove it with the new one"
         )
     how, advice = _SAID[some[0].how]
@@ -149,4 +148,8 @@ def _sentence(
 
 def _told(row: Mapping[str, Any]) -> str:
     bounds = "" if row["lower"] is None else f", yield between {row['lower']:.1%} and {row['upper']:.1%}"
-    return f"{told_of(row)} since {row['day']}, {row['good']} of {row['parts']} parts good{bounds}"
+    return f"{told_of(row)} since {row['day']}, {row['good']} of {row['parts']} parts of {_plates(row)} good{bounds}"
+
+
+def _plates(row: Mapping[str, Any]) -> str:
+    return "1 plate" if row["plates"] == 1 else f"{row['plates']} plates"

@@ -6,7 +6,7 @@ and with the same correlation. So nothing has to be remembered, and figures that
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -23,8 +23,6 @@ STANDINGS: Final = (PROVEN, RULED_OUT, OPEN)
 MARGIN: Final = 0.02
 #: A proof rests on so many plates at least.
 LEAST_PLATES: Final = 2
-#: No plate is cut on more days and in more shifts than this.
-FEW_PLATES: Final = 20
 
 #: Why a standing changed.
 BEGUN: Final = "begun"
@@ -38,18 +36,68 @@ GONE: Final = "gone"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Again:
+    """Clusters of plates that are several of them: a plate cut on two days, in two shifts, counts once for each.
+
+    Arrays of equal length: number of the plate, production day as an ordinal, judged parts (at least 1).
+    """
+
+    plates: Any
+    days: Any
+    parts: Any
+
+    def within(self, until: Any, long: int) -> tuple[Any, Any]:
+        """(clusters, n2) to be added where each plate is to be one cluster, in the `long` days up to each of `until`.
+
+        A cluster comes on its day and goes `long` days later. With the plates behind one another their parts add up
+        and run out again, so one running sum serves all.
+        """
+        days = np.concatenate((self.days, self.days + long))
+        comes = np.repeat((1.0, -1.0), len(self.days))
+        parts = np.tile(self.parts, 2)
+        order = np.lexsort((days, np.tile(self.plates, 2)))
+        held = np.cumsum((comes * parts)[order])
+        by_day = np.argsort(days[order], kind="stable")
+        place = np.searchsorted(days[order][by_day], until, side="right")
+
+        def up_to(plate: Any, cluster: Any) -> Any:
+            steps = np.diff(plate, prepend=0.0) - (comes * cluster)[order]
+            return np.concatenate(([0.0], np.cumsum(steps[by_day])))[place]
+
+        return up_to((held > 0).astype(float), 1.0), up_to(held * held, parts * parts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Daily:
-    """Counts of a cell by production day, as ordinals in rising order, and when a newer revision took its place."""
+    """Counts of a cell by production day, as ordinals in rising order.
+
+    `superseded`: from when to when a newer revision takes its place, inclusive. `again`: None where no plate makes two
+    clusters.
+    """
 
     days: Any
     counts: Counts
     superseded: tuple[tuple[int, int], ...] = ()
+    again: Again | None = None
 
-    def within(self, after: Any, until: Any) -> Counts:
-        """Counts of the days beyond `after` and up to `until`; both are days, or arrays of them."""
-        low, high = (np.searchsorted(self.days, day, side="right") for day in (after, until))
+    def within(self, until: Any, long: int) -> Counts:
+        """Counts of the `long` days up to each of `until`, each plate one cluster."""
+        low, high = (np.searchsorted(self.days, day, side="right") for day in (until - long, until))
         told = (self.counts.x, self.counts.n, self.counts.clusters, self.counts.n2)
-        return Counts(*(sums[high] - sums[low] for sums in (np.concatenate(([0], np.cumsum(one))) for one in told)))
+        x, n, clusters, n2 = (
+            sums[high] - sums[low] for sums in (np.concatenate(([0], np.cumsum(one))) for one in told)
+        )
+        if self.again is None:
+            return Counts(x, n, clusters, n2)
+        clusters_again, n2_again = self.again.within(until, long)
+        return Counts(x, n, clusters + clusters_again, n2 + n2_again)
+
+    def is_superseded(self, days: Any) -> Any:
+        """On which of the days a newer revision takes its place."""
+        found = np.zeros(len(days), dtype=bool)
+        for first, last in self.superseded:
+            found |= (days >= first) & (days <= last)
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,19 +118,12 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """A cell on each day on which something about it changed: what its parts prove there, on how many plates."""
+    """A cell on each day on which something about it changed: what its parts prove there. `counts.clusters`: plates."""
 
     daily: Daily
     days: Any
     counts: Counts
     found: Against
-    plates: Any
-
-    @property
-    def doubtful(self) -> bool:
-        """Its plates have to be told apart: a plate that was cut on two days is two clusters and proves nothing."""
-        few = (self.plates >= LEAST_PLATES) & (self.plates <= FEW_PLATES)
-        return bool(np.any(few & self.found.nearly))
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +140,7 @@ class Change:
 def courses(cells: Sequence[Daily], rule: Rule) -> list[Course]:
     """The course of each cell. All are judged in one go."""
     days = [_turns(cell, rule) for cell in cells]
-    counts = [cell.within(turns - rule.window, turns) for cell, turns in zip(cells, days, strict=True)]
+    counts = [cell.within(turns, rule.window) for cell, turns in zip(cells, days, strict=True)]
     if not counts:
         return []
     told = ((one.x, one.n, one.clusters, one.n2) for one in counts)
@@ -107,7 +148,7 @@ def courses(cells: Sequence[Daily], rule: Rule) -> list[Course]:
     ends = np.cumsum([len(turns) for turns in days])[:-1]
     parted = zip(*(np.split(verdict, ends) for verdict in (found.proven, found.nearly, found.below)), strict=True)
     return [
-        Course(cell, turns, some, Against(*verdicts), some.clusters)
+        Course(cell, turns, some, Against(*verdicts))
         for cell, turns, some, verdicts in zip(cells, days, counts, parted, strict=True)
     ]
 
@@ -119,16 +160,6 @@ def _turns(cell: Daily, rule: Rule) -> Any:
     return np.unique(days[(days >= rule.first) & (days <= rule.last)]).astype(np.int64)
 
 
-def plates_within(course: Course, plates: Mapping[str, Sequence[int]], rule: Rule) -> Any:
-    """How many different plates each window of a course holds, by the days on which each was cut."""
-    held = np.zeros(len(course.days), dtype=np.int64)
-    for days in plates.values():
-        cut = np.array(sorted(days), dtype=np.int64)
-        old, new = (np.searchsorted(cut, until, side="right") for until in (course.days - rule.window, course.days))
-        held += new > old
-    return np.minimum(course.plates, held)
-
-
 def changes(course: Course, rule: Rule) -> list[Change]:
     """When the standing changed, in order, from the first day judged on.
 
@@ -138,11 +169,11 @@ def changes(course: Course, rule: Rule) -> list[Change]:
     found: list[Change] = []
     word: str | None = None
     proof: int | None = None
-    turns, plates = course.days.tolist(), course.plates.tolist()
+    turns, plates = course.days.tolist(), course.counts.clusters.tolist()
     reached, near = course.found.proven.tolist(), course.found.nearly.tolist()
+    taken = course.daily.is_superseded(course.days).tolist()
     for place, (day, following) in enumerate(zip(turns, [*turns[1:], rule.last + 1], strict=True)):
-        enough = plates[place] >= LEAST_PLATES
-        superseded = any(first <= day <= last for first, last in course.daily.superseded)
+        enough, superseded = plates[place] >= LEAST_PLATES, taken[place]
         after: str | None
         if enough and reached[place] and not superseded:
             after, why, proof = PROVEN, REACHED, following - 1
@@ -168,7 +199,7 @@ def _unproven(course: Course, place: int) -> str:
 
 def _lost(course: Course, rule: Rule, day: int, proof: int) -> str:
     """Why a proof is lost: it aged when the parts that were counted on its last day would still hold it."""
-    counts = course.daily.within(np.array([proof - rule.window]), np.array([day]))
+    counts = course.daily.within(np.array([day]), day - proof + rule.window)
     return AGED if rule.judge(counts).nearly[0] else FELL_BACK
 
 

@@ -90,4 +90,9 @@ class NameOption:
         """Nothing holds when it is not told."""
 
 
+#: Of every report that says what may be promised.
+YIELD_TARGET: Final = NumberOption(
+    "target", "first-pass yield to be reached", 0.5, 0.999, 0.9, "share (0-1)", target="first_pass_yield"
+)
+
 AnyOption = Option | NumberOption | NameOption

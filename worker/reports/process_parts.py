@@ -6,7 +6,7 @@ lost to a confirmed cause that is no fault of the cut.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -19,9 +19,14 @@ from worker.reports.comparing import compared_groups
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of
+from worker.stats.clustering import Clustered, Correlation, correlation
 from worker.sums import E6, MOST_IN_CLUSTER, total
 
 _BEVEL: Final = "bevel"
+#: What makes a cell, by the names of the dimensions: within one nothing but plates and chance should tell parts apart.
+CELL_NAMES: Final = ("thickness", "material", "machine", "gas", "surface_group", "thermal_history", "recipe")
+#: Filters that say which parts speak of the process at all.
+_WHICH_PARTS: Final = ("purpose", _BEVEL)
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,19 @@ def process_parts(reader: Reader, question: Question, names: Sequence[str]) -> P
         if sums["parts_judged_first"]
     }
     return ProcessParts(groups, lost, bevelled, purposes, asked, [*_said(lost, bevelled, purposes), *notes])
+
+
+def window_correlation(reader: Reader, question: Question, cells: Iterable[Clustered]) -> Correlation | None:
+    """How alike parts of one plate are within cells: of all parts of the window that are counted, whatever the filters.
+
+    So no filter makes a thickness proven that is not proven without it. cells: counts of the question itself by
+    CELL_NAMES; they serve where no filter leaves any out.
+    """
+    which = {name: values for name, values in question.filters.items() if name in _WHICH_PARTS}
+    if len(which) == len(question.filters):
+        return correlation(cells)
+    whole = process_parts(reader, replace(question, filters=which), CELL_NAMES)
+    return correlation(FIRST_PASS.counts(sums) for sums in whole.groups.values())
 
 
 def _square(reader: Reader, question: Question) -> tuple[Question, int]:

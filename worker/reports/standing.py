@@ -17,9 +17,9 @@ from worker.reports.process_parts import ProcessParts
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader, spellings
 from worker.reports.report import Column, Report
-from worker.reports.standings import CELL, TARGET, Newer, Standing, Standings, assessed, rule_of, standings
-from worker.stats.against_target import Counts
-from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Clustered, Correlation
+from worker.reports.standings import CELL, TARGET, Standing, Standings, assessed, rule_of, standings
+from worker.stats.against_target import TAKEN_TOGETHER, Counts
+from worker.stats.clustering import NOTHING_JUDGED, Clustered, Correlation
 from worker.stats.demonstration import TOO_MANY
 
 #: By kind of name: key -> spelling.
@@ -44,20 +44,20 @@ COLUMNS: Final = (
     ),
     Column("parts", "parts", "judged parts of first attempts in the window", "integer"),
     Column("good", "parts", "those among them that were good at once", "integer"),
-    Column(
-        "plates", "",
-        "plates (else runs, else attempts) among them; where they are many, one cut on two days counts twice",
-        "integer",
-    ),
+    Column("plates", "", "plates (else runs, else attempts) that these are of", "integer"),
     Column("yield", "share (0-1)", "first-pass yield of these"),
-    Column("lower", "share (0-1)", "exact one-sided lower bound of the effective sample, all confidence on its side"),
+    Column(
+        "lower", "share (0-1)",
+        "exact one-sided lower bound, all confidence on its side: the better one of the effective sample's and of that "
+        "of plates all of whose parts are good",
+    ),
     Column("upper", "share (0-1)", "exact one-sided upper bound of the effective sample, all confidence on its side"),
     Column(
         "more_good_parts", "parts",
-        "so many more parts, all good, would bring the lower bound to the target; 0: it is there; null: nothing that "
-        "is cut this way will prove it", "integer",
+        "so many more parts, all good, would bring the lower bound to the target; 0: it is there; null: ruled out, "
+        "or another revision is cut in its place", "integer",
     ),
-    Column("on_plates", "", "least plates that these are to be spread over", "integer"),
+    Column("on_plates", "", "least plates (else runs, else attempts) that these are to be spread over", "integer"),
     Column("reason", "", "why it stands so, or what its bounds rest on", "text"),
 )  # fmt: skip
 _THICKEST: Final = (
@@ -71,7 +71,7 @@ DETAILS: Final = (
     Column("proven", "", "rows that are proven", "integer"),
     Column("ruled_out", "", "rows that are ruled out", "integer"),
     Column("open", "", "rows that are open", "integer"),
-    Column("correlation", "", "how alike parts of one plate are, over all rows, -1 to 1; null: not known, 0 is taken"),
+    Column("correlation", "", "how alike parts of one plate are, over all rows, -1 to 1; null: not known, 1 is taken"),
     Column("parts_lost_otherwise", "parts", "left out: lost to a confirmed cause that is not the process", "integer"),
     Column("bevelled_attempts", "", "first attempts left out for their bevel", "integer"),
     Column("parts_without_thickness", "parts", "left out: nobody told their thickness", "integer"),
@@ -89,7 +89,7 @@ def standing(reader: Reader, question: Question) -> Report:
 
 
 def _answer(reader: Reader, question: Question, found: Standings, names: Names) -> Report:
-    rows = [shown(one, names) | _row(one, names, found.rule.target) for one in found.standings]
+    rows = [shown(one, names) | _row(one, found.rule.target) for one in found.standings]
     rows.sort(key=lambda row: [(row[key] is None, 0 if row[key] is None else row[key]) for key in KEYS])
     words = Counter(one.word for one in found.standings)
     details = {
@@ -125,7 +125,7 @@ def shown(one: Standing, names: Names) -> dict[str, Any]:
     return values
 
 
-def _row(one: Standing, names: Names, target: float) -> dict[str, Any]:
+def _row(one: Standing, target: float) -> dict[str, Any]:
     change, more = one.last_change, one.more
     return {
         "standing": one.word,
@@ -138,14 +138,17 @@ def _row(one: Standing, names: Names, target: float) -> dict[str, Any]:
         "upper": one.bounds.upper,
         "more_good_parts": None if more is None else more.parts,
         "on_plates": None if more is None else more.plates,
-        "reason": "; ".join(_reasons(one, names, target)) or None,
+        "reason": "; ".join(_reasons(one, target)) or None,
     }
 
 
-def _reasons(one: Standing, names: Names, target: float) -> Iterator[str]:
+def _reasons(one: Standing, target: float) -> Iterator[str]:
     change = one.last_change
-    if one.word == OPEN and one.newer:
-        yield f"lapsed: revision {revision(one.newer, names)} is cut since {one.newer.first_day}"
+    newer, older = one.rivals.newer, one.rivals.older
+    if one.word == OPEN and newer:
+        yield f"lapsed: revision {newer.revision.revision} is cut since {newer.first_day}"
+    elif one.word == OPEN and older:
+        yield f"given up: revision {older.revision.revision} is cut again since {older.first_day}"
     elif one.word == OPEN and change and change.why == FELL_BACK:
         yield f"fell back on {date.fromordinal(change.day)}: its lower bound came more than {MARGIN:g} under the target"
     elif one.word == OPEN and change and change.why == AGED:
@@ -154,15 +157,10 @@ def _reasons(one: Standing, names: Names, target: float) -> Iterator[str]:
         yield f"still holds: its lower bound is under the target by no more than {MARGIN:g}"
     if one.plates == 1 and (one.word == RULED_OUT or (one.bounds.lower or 0.0) >= target):
         yield "all parts are of one plate: that tells little of the next"
-    if one.bounds.reason in (INDEPENDENCE_ASSUMED, NOTHING_JUDGED):
+    if one.bounds.reason in (TAKEN_TOGETHER, NOTHING_JUDGED):
         yield one.bounds.reason
     if one.more and one.more.reason == TOO_MANY:
         yield TOO_MANY
-
-
-def revision(newer: Newer, names: Names) -> str:
-    """The revision's name alone."""
-    return names["recipe"].get(newer.recipe, newer.recipe).rpartition(" / ")[2]
 
 
 def _thickest(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -193,7 +191,8 @@ def told_of(row: Mapping[str, Any]) -> str:
 def _said(rows: Sequence[Mapping[str, Any]], found: Standings, question: Question) -> Iterator[str]:
     words = Counter(row["standing"] for row in rows)
     if not rows:
-        yield "nothing was cut here that a promise could rest on"
+        judged = "judged" if found.parts.question.without_days else "cut"
+        yield f"nothing was {judged} here that a promise could rest on"
         return
     yield (
         f"{words[PROVEN]} proven, {words[RULED_OUT]} ruled out, {words[OPEN]} open, "
@@ -209,12 +208,12 @@ def _said(rows: Sequence[Mapping[str, Any]], found: Standings, question: Questio
         yield (
             f"what is proven stays so while its lower bound is no more than {MARGIN:g} under the target; it lapses "
             "when that was at the target longer ago than the window is long, and when a newer revision of the recipe "
-            "is cut"
+            "is cut, until the older one is cut again"
         )
     if words[RULED_OUT]:
         yield "ruled out is said of the settings tried: another recipe, gas or surface may do better"
-    if any(row["reason"] and INDEPENDENCE_ASSUMED in row["reason"] for row in rows):
-        yield "how alike parts of one plate are cannot be told from these: independence assumed"
+    if any(row["reason"] and TAKEN_TOGETHER in row["reason"] for row in rows):
+        yield TAKEN_TOGETHER
     if found.without_thickness:
         parts = "1 part is" if found.without_thickness == 1 else f"{found.without_thickness} parts are"
         yield f"{parts} left out: nobody told their thickness"
@@ -242,5 +241,5 @@ def example(reader: Reader, question: Question) -> Report:
     rule = rule_of(question, Correlation(0.1, degrees=31))
     run = dict(zip(cells, courses(list(cells.values()), rule), strict=True))
     whole = ProcessParts({}, 0, 0, {"production": 175}, question, [])
-    found = Standings(assessed(run, rule, counts=counts, newer={}), rule, whole, 0, 0)
+    found = Standings(assessed(run, rule, counts=counts, rivals={}), rule, whole, 0, 0)
     return _answer(reader, question, found, {kind: {} for kind in NAMED})

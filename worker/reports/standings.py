@@ -2,9 +2,13 @@
 
 The rule. A cell is proven when the exact one-sided lower bound of its first-pass yield, over the parts of the window,
 is at the target or above, on two plates at least. It falls back when that bound comes more than 0.02 under the target.
-It lapses when its bound was last at the target longer ago than the window is long (its parts grow old), and as long as
-the window holds a cut of a newer revision of its recipe, of this thickness and material on this machine with this gas.
-Ruled out is what has its upper bound under the target: with the settings that were tried. All else is open.
+It lapses when its bound was last at the target longer ago than the window is long (its parts grow old), and with a
+newer revision of its recipe: from a production cut of that, of this thickness and material on this machine with this
+gas, until the older one is cut in production again, or the window no longer holds that cut. Ruled out is what has its
+upper bound under the target: with the settings that were tried. All else is open.
+
+A plate is one cluster however often it was cut. Where nothing tells how alike parts of one plate are, they are taken to
+stand or fall together: see `worker.stats.against_target`.
 
 Every day is judged anew from the parts of the window that ends on it: nothing is stored, and an answer is a function of
 the counted events and of the question. One correlation holds for all days and cells: that of all parts of the asked
@@ -15,67 +19,47 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import and_, func, select
+from sqlalchemy import func, or_, select
 
 from worker.batches import in_batches
 from worker.measures import FIRST_PASS
 from worker.reports.dimensions import DIMENSIONS, stored_expression
-from worker.reports.holding import (
-    LEAST_PLATES,
-    RULED_OUT,
-    Change,
-    Course,
-    Daily,
-    Rule,
-    changes,
-    courses,
-    plates_within,
-)
-from worker.reports.options import NumberOption
-from worker.reports.process_parts import ProcessParts, process_parts
+from worker.reports.holding import LEAST_PLATES, OPEN, PROVEN, Again, Change, Course, Daily, Rule, changes, courses
+from worker.reports.options import YIELD_TARGET
+from worker.reports.process_parts import CELL_NAMES, ProcessParts, process_parts, window_correlation
 from worker.reports.questions import DEFAULT_CONFIDENCE, Question
-from worker.reports.reading import Group, Reader, Sums, asked_of, conditions_of, window_of
-from worker.stats.against_target import Counts
-from worker.stats.clustering import Clustered, Correlation, Effective, correlation, effective
-from worker.stats.demonstration import Bounds, MoreGood, more_good, one_sided
+from worker.reports.reading import Group, Reader, Sums, conditions_of
+from worker.reports.revisions import Rivals, rivals_of_cells
+from worker.stats.against_target import Counts, bounds, more_to_prove
+from worker.stats.clustering import Clustered, Correlation
+from worker.stats.demonstration import Bounds, MoreGood
+from worker.sums import MOST_IN_CLUSTER, total
 
-#: The same as that of report limit.
-TARGET: Final = NumberOption(
-    "target", "first-pass yield to be reached", 0.5, 0.999, 0.9, "share (0-1)", target="first_pass_yield"
-)
+TARGET: Final = YIELD_TARGET
 #: What makes a cell, by the names of the dimensions.
-CELL: Final = ("thickness", "material", "machine", "gas", "surface_group", "thermal_history", "recipe")
+CELL: Final = CELL_NAMES
 PURPOSES: Final = ("production", "proof")
 WINDOW_DAYS: Final = 26 * 7
 #: A change of a standing is news for so long; so many days before the window are judged too.
 NEWS_DAYS: Final = 28
-#: Filters that say which parts speak of the process at all.
-_ALIKE: Final = ("purpose", "bevel")
-
-
-@dataclass(frozen=True, slots=True)
-class Newer:
-    """A newer revision of a recipe, by its key: cut from the first to the last of these days."""
-
-    recipe: str
-    first_day: date
-    last_day: date
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
     """Where a cell stands at the end of the window, and how it came there.
 
-    `cell`: values of CELL as stored. `counts`: first-attempt parts of the window, good ones among them. `plates`:
-    clusters, or fewer where it was looked which of them are one plate. `at_target`: its lower bound is, on enough
-    plates. `more`: what would prove it; None for a cell that is ruled out, or whose recipe has a newer revision.
-    `newer`: that revision, cut within the window. `judged_from`: first day that was judged, as an ordinal.
+    `cell`: values of CELL as stored. `counts`: first-attempt parts of the window, good ones among them, by clusters of
+    one day. `plates`: plates (else runs, else attempts) among them. `at_target`: its lower bound is, on enough plates.
+    `more`: what would prove it; None for a cell that is ruled out, or that is open while another revision of its recipe
+    is cut in its place, a newer or an older one: `rivals`. `judged_from`: first day that was judged, as an ordinal.
     """
 
     cell: Group
@@ -86,7 +70,7 @@ class Standing:
     at_target: bool
     more: MoreGood | None
     changes: tuple[Change, ...]
-    newer: Newer | None
+    rivals: Rivals
     judged_from: int
 
     @property
@@ -125,7 +109,7 @@ def standings(reader: Reader, question: Question) -> Standings:
     """Where every cell of a question stands; `question.options` holds the target."""
     parts = process_parts(reader, question, ("day", *CELL))
     counts = counts_by_cell(parts.groups)
-    rule = rule_of(question, _correlation(reader, question, counts))
+    rule = rule_of(question, window_correlation(reader, question, counts.values()))
     earlier = _earlier(question, rule)
     before = process_parts(reader, earlier, ("day", *CELL)) if earlier else None
     cells = daily([parts.groups, *([before.groups] if before else [])])
@@ -133,12 +117,14 @@ def standings(reader: Reader, question: Question) -> Standings:
     if earlier and before:
         without = whole.without_days | before.question.without_days
         whole = replace(whole, first_day=earlier.first_day, without_days=without)
-    newer = _newer(reader, whole, cells)
-    cells = {cell: replace(each, superseded=_superseded(newer.get(cell, ()), rule)) for cell, each in cells.items()}
+    rivals, again = rivals_of_cells(reader, whole, cells, rule), _again(reader, whole, cells)
+    cells = {
+        cell: replace(each, superseded=rivals.get(cell, Rivals()).superseded, again=again.get(cell))
+        for cell, each in cells.items()
+    }
     run = dict(zip(cells, courses(list(cells.values()), rule), strict=True))
-    run |= _told_apart(reader, whole, run, rule)
     return Standings(
-        standings=assessed(run, rule, counts=counts, newer=newer),
+        standings=assessed(run, rule, counts=counts, rivals=rivals),
         rule=rule,
         parts=parts,
         without_thickness=round(math.fsum(each.n for (thickness, *_), each in counts.items() if thickness is None)),
@@ -163,18 +149,14 @@ def rule_of(question: Question, pooled: Correlation | None) -> Rule:
 
 
 def assessed(
-    run: Mapping[Group, Course],
-    rule: Rule,
-    *,
-    counts: Mapping[Group, Clustered],
-    newer: Mapping[Group, Sequence[Newer]],
+    run: Mapping[Group, Course], rule: Rule, *, counts: Mapping[Group, Clustered], rivals: Mapping[Group, Rivals]
 ) -> list[Standing]:
     """Where each cell stands at the end of its course, by cell; those that stand nowhere are left out.
 
     counts: of the window, by cell.
     """
     found = (
-        _standing(cell, course, rule, counts.get(cell, Clustered.of(())), newer.get(cell, ()))
+        _standing(cell, course, rule, counts.get(cell, Clustered.of(())), rivals.get(cell, Rivals()))
         for cell, course in run.items()
     )
     return sorted((one for one in found if one is not None), key=lambda one: _order(one.cell))
@@ -184,60 +166,41 @@ def _order(cell: Group) -> list[tuple[bool, Any]]:
     return [(value is None, 0 if value is None else value) for value in cell]
 
 
-def _standing(cell: Group, course: Course, rule: Rule, counts: Clustered, newer: Sequence[Newer]) -> Standing | None:
+def _standing(cell: Group, course: Course, rule: Rule, counts: Clustered, rivals: Rivals) -> Standing | None:
     told = changes(course, rule)
     word = told[-1].after if told else None
     if word is None:
         return None
-    plates = int(course.plates[-1]) if counts.n else 0
-    independent = effective(counts, pooled=rule.pooled, own=False)
-    now = next((one for one in newer if _covers(one, rule)), None)
-    asked = word != RULED_OUT and now is None
+    by_plate = replace(counts, clusters=int(course.counts.clusters[-1]), n2=float(course.counts.n2[-1]))
+    asked = word == PROVEN or (word == OPEN and rivals.newer is None and rivals.older is None)
     return Standing(
         cell=cell,
         word=word,
         counts=counts,
-        plates=plates,
-        bounds=one_sided(independent, confidence=rule.confidence),
-        at_target=bool(course.found.proven[-1]) and plates >= LEAST_PLATES,
-        more=_more(replace(independent, clusters=plates), course, rule) if asked else None,
+        plates=by_plate.clusters,
+        bounds=bounds(by_plate, pooled=rule.pooled, confidence=rule.confidence),
+        at_target=bool(course.found.proven[-1]) and by_plate.clusters >= LEAST_PLATES,
+        more=_more(by_plate, course, rule) if asked else None,
         changes=tuple(told),
-        newer=now,
+        rivals=rivals,
         judged_from=rule.first,
     )
 
 
-def _more(independent: Effective, course: Course, rule: Rule) -> MoreGood:
+def _more(by_plate: Clustered, course: Course, rule: Rule) -> MoreGood:
     """As many parts on a plate as the cell had so far."""
     told = course.daily.counts
-    return more_good(
-        independent,
-        reliability=rule.target,
+    return more_to_prove(
+        by_plate,
+        pooled=rule.pooled,
+        target=rule.target,
         confidence=rule.confidence,
         least_plates=LEAST_PLATES,
         parts_a_plate=max(1.0, float(told.n2.sum() / told.n.sum())),
     )
 
 
-def _covers(newer: Newer, rule: Rule) -> bool:
-    return newer.last_day.toordinal() + rule.window > rule.last
-
-
-def _superseded(newer: Iterable[Newer], rule: Rule) -> tuple[tuple[int, int], ...]:
-    """Days on which the window holds a cut of a newer revision."""
-    return tuple((one.first_day.toordinal(), one.last_day.toordinal() + rule.window - 1) for one in newer)
-
-
 # --- reading ----------------------------------------------------------------------------------------------------
-
-
-def _correlation(reader: Reader, question: Question, counts: Mapping[Group, Clustered]) -> Correlation | None:
-    """That of all cells of the window, whatever the filters."""
-    if not set(question.filters) - set(_ALIKE):
-        return correlation(counts.values())
-    alike = {name: values for name, values in question.filters.items() if name in _ALIKE}
-    whole = process_parts(reader, replace(question, filters=alike), ("day", *CELL))
-    return correlation(counts_by_cell(whole.groups).values())
 
 
 def _earlier(question: Question, rule: Rule) -> Question | None:
@@ -276,93 +239,52 @@ def _daily(told: Sequence[tuple[str, int, int, int, int]]) -> Daily:
     return Daily(ordinals, Counts(*(np.array(one, dtype=float) for one in counts)))
 
 
-def _newer(reader: Reader, question: Question, cells: Iterable[Group]) -> dict[Group, list[Newer]]:
-    """Newer revisions of the recipe of each cell: first cut later in the shop, and cut on the same since."""
-    revised = [cell for cell in cells if _name(cell[-1]) is not None]
-    cut = _days_cut(reader, question) if revised else {}
-    revisions: dict[str | None, set[str]] = defaultdict(set)
-    for recipe, _ in cut:
-        revisions[_name(recipe)].add(recipe)
-    born = _born(reader, sorted({one for some in revisions.values() if len(some) > 1 for one in some}))
-    found: dict[Group, list[Newer]] = {}
-    for cell in revised:
-        recipe, place = cell[-1], cell[:4]
-        later = [one for one in revisions[_name(recipe)] if one in born and born[one] > born.get(recipe, born[one])]
-        newer = [Newer(one, *cut[one, place]) for one in sorted(later, key=born.__getitem__) if (one, place) in cut]
-        if newer:
-            found[cell] = newer
-    return found
+# --- plates -----------------------------------------------------------------------------------------------------
 
 
-def _name(recipe: str | None) -> str | None:
-    """The name of a recipe that has a revision; None of any other: what has none is no revision of another."""
-    return (recipe or "").rpartition(" / ")[0] or None
-
-
-def _days_cut(reader: Reader, question: Question) -> dict[tuple[str, Group], tuple[date, date]]:
-    """First and last day on which each recipe with a revision was cut, by recipe and the first four of CELL."""
-    t, c = reader.tables.tallies.c, reader.tables.combinations.c
-    asked = replace(
-        question, filters={name: question.filters[name] for name in ("purpose",) if name in question.filters}
-    )
-    by = [stored_expression(DIMENSIONS[name], c) for name in ("recipe", *CELL[:4])]
-    query = (
-        select(*by, func.min(t.day), func.max(t.day))
-        .select_from(
-            reader.tables.tallies.join(
-                reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
-            )
-        )
-        .where(t.site == reader.site, *window_of(replace(asked, without_days=frozenset()), t), *asked_of(asked, c))
-        .where(c.recipe.is_not(None), t.attempts + t.open_attempts > 0)
-        .group_by(*by)
-    )
-    return {
-        (recipe, tuple(place)): (date.fromisoformat(first), date.fromisoformat(last))
-        for recipe, *place, first, last in reader.connection.execute(query)
-        if _name(recipe) is not None
-    }
-
-
-def _born(reader: Reader, recipes: Sequence[str]) -> dict[str, tuple[int, str]]:
-    """When the shop cut each recipe first: with its key, so that no two are born at once."""
-    a = reader.tables.attempts.c
-    found: dict[str, tuple[int, str]] = {}
-    for recipe in recipes:
-        first = select(func.min(a.started_us)).where(
-            a.site == reader.site, a.recipe == recipe, a.started_us.is_not(None)
-        )
-        if (us := reader.connection.execute(first).scalar_one()) is not None:
-            found[recipe] = (us, recipe)
-    return found
-
-
-def _told_apart(reader: Reader, question: Question, run: Mapping[Group, Course], rule: Rule) -> dict[Group, Course]:
-    """Courses of the cells that few clusters would prove, with their plates counted once each."""
-    doubtful = {cell: course for cell, course in run.items() if course.doubtful}
-    if not doubtful:
-        return {}
-    cut = _plates_cut(reader, question, doubtful)
-    return {
-        cell: replace(course, plates=plates_within(course, cut.get(cell, {}), rule))
-        for cell, course in doubtful.items()
-    }
-
-
-def _plates_cut(reader: Reader, question: Question, cells: Collection[Group]) -> dict[Group, dict[str, list[int]]]:
-    """Days on which each plate (else run, else attempt) of these cells was cut, by cell."""
-    c, a = reader.tables.combinations.c, reader.tables.attempts.c
+def _again(reader: Reader, question: Question, cells: Collection[Group]) -> dict[Group, Again]:
+    """Clusters of the plates (else runs) that make several of them in a cell: on two days, or in two shifts."""
+    c = reader.tables.combinations.c
     by = [stored_expression(DIMENSIONS[name], c) for name in CELL]
     known = reader.connection.execute(select(c.combination, *by).where(c.site == reader.site))
-    of_cell = {combination: tuple(cell) for combination, *cell in known if tuple(cell) in cells}
-    found: dict[Group, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for some in in_batches(sorted(of_cell)):
-        query = (
-            select(a.combination, a.cluster, a.day)
-            .where(*conditions_of(reader, question, a), a.combination.in_(some))
-            .where(a.is_first == 1, a.state == "finished", a.good + a.rework + a.scrap + a.not_made > 0)
-            .distinct()
-        )
-        for combination, cluster, day in reader.connection.execute(query):
-            found[of_cell[combination]][cluster].append(date.fromisoformat(day).toordinal())
-    return found
+    of_cell = {combination: cell for combination, *values in known if (cell := tuple(values)) in cells}
+    found: dict[Group, list[tuple[int, int, int]]] = defaultdict(list)
+    for number, rows in enumerate(_clusters_of_several(reader, question)):
+        by_cell: dict[Group, list[tuple[int, int, int]]] = defaultdict(list)
+        for _, day, combination, parts in rows:
+            if combination in of_cell:
+                told = (number, date.fromisoformat(day).toordinal(), min(MOST_IN_CLUSTER, int(parts)))
+                by_cell[of_cell[combination]].append(told)
+        for cell, some in by_cell.items():
+            found[cell] += some if len(some) > 1 else []
+    return {cell: Again(*_columns(some)) for cell, some in found.items() if some}
+
+
+def _clusters_of_several(reader: Reader, question: Question) -> Iterator[Iterable[Any]]:
+    """(plate or run, day, combination, judged parts) of the clusters of each plate, or run, that makes several."""
+    a = reader.tables.attempts.c
+    judged = a.good + a.rework + a.scrap + a.not_made - a.lost_otherwise
+    first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished", judged > 0)
+    several = (
+        select(func.max(a.plate), func.max(a.run))
+        .where(*first)
+        .group_by(a.cluster)
+        .having(or_(func.min(a.day) < func.max(a.day), func.min(a.combination) < func.max(a.combination)))
+    )
+    told = reader.connection.execute(several).all()
+    plates, runs = ([plate for plate, _ in told if plate is not None], [run for plate, run in told if plate is None])
+    # By plate and by run, for which there are indices: a cut of a plate that a run has too is the plate's
+    for owner, names, apart in ((a.plate, plates, ()), (a.run, runs, (a.plate.is_(None),))):
+        for some in in_batches(sorted(names)):
+            clusters = (
+                select(owner, a.day, a.combination, total(judged))
+                .where(*first, *apart, owner.in_(some))
+                .group_by(owner, a.day, a.combination)
+                .order_by(owner)
+            )
+            yield from (rows for _, rows in groupby(reader.connection.execute(clusters), key=itemgetter(0)))
+
+
+def _columns(rows: Sequence[tuple[int, int, int]]) -> tuple[Any, Any, Any]:
+    plates, days, parts = zip(*rows, strict=True)
+    return np.array(plates, dtype=np.int64), np.array(days, dtype=np.int64), np.array(parts, dtype=float)

@@ -1,19 +1,30 @@
-"""Many counts at once against one target: is a share of good parts proven, nearly proven, or out of the question?
+"""Counts of plates against a target: is a share of good parts proven, nearly proven, or out of the question?
 
-The same as the bounds that `one_sided` gives of `effective` counts, count for count; a hundred times as fast, since the
-tail at the target is asked for and no bound is looked for.
+Two lower bounds hold, and the better one counts. One is that of `effective` counts; where nothing tells how alike the
+parts of a plate are, they are taken to stand or fall together. The other takes a plate for one part that is good when
+all on it are, and each part that is not good for a plate of its own. It rests on nothing but plates that do not depend
+on each other, since a part is good at least as often as all of a plate: so no correlation that is learnt later takes it
+away.
+
+`against` says of many counts at once what `bounds` says of one; a hundred times as fast, since the tail at the target
+is asked for and no bound is looked for.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from scipy import special
 
-from worker.stats.clustering import MANY_CLUSTERS, Correlation
-from worker.stats.demonstration import GUARD
+from worker.stats.clustering import MANY_CLUSTERS, Clustered, Correlation, Effective, effective
+from worker.stats.demonstration import GUARD, Bounds, MoreGood, more_good, one_sided
+
+#: What is taken where nothing tells how alike parts of one plate are: nothing worse can be, so nothing was estimated.
+TOGETHER: Final = Correlation(1.0, degrees=math.inf)
+TAKEN_TOGETHER: Final = "nothing tells how alike parts of one plate are: they are taken to stand or fall together"
 
 #: Terms that the Wilson interval at about 95 % adds to the counts: see `clustering._degrees`.
 _MORE_GOOD: Final = 2
@@ -48,24 +59,30 @@ class Against:
 
 
 def against(counts: Counts, *, pooled: Correlation | None, target: float, margin: float, confidence: float) -> Against:
-    """Each of the counts against the target, as independent parts would be with this correlation within clusters.
+    """Each of the counts against the target, as `bounds` has it with this correlation within clusters.
 
-    target, margin: shares 0-1, 0 < target < 1. pooled None: independence is assumed, as `effective` does.
+    target, margin: shares 0-1, 0 < target < 1. pooled None: see TOGETHER.
     """
     x, n = independent(counts, pooled=pooled, confidence=confidence)
-    rest, some = 1 - confidence, counts.n > 0
+    plates = np.asarray(counts.clusters, dtype=float)
+    good = plates - np.minimum(plates, np.asarray(counts.n, dtype=float) - counts.x)
+    rest, some = 1 - confidence, np.asarray(counts.n) > 0
+
+    def reached(share: float) -> Any:
+        tails = np.minimum(_at_least(x, n, share), _at_least(good, plates, share))
+        return some & (tails <= rest + GUARD)
+
     return Against(
-        proven=some & (_at_least(x, n, target) <= rest + GUARD),
-        nearly=some & (_at_least(x, n, max(0.0, target - margin)) <= rest + GUARD),
+        proven=reached(target),
+        nearly=reached(max(0.0, target - margin)),
         below=some & (_at_least(n - x, n, 1 - target) < rest - GUARD),
     )
 
 
 def independent(counts: Counts, *, pooled: Correlation | None, confidence: float) -> tuple[Any, Any]:
-    """(good, judged) independent parts that tell as much; see `effective` and `one_sided`."""
+    """(good, judged) independent parts that tell as much; see `effective` and `one_sided`. None pooled: TOGETHER."""
     x, n = (np.asarray(values, dtype=float) for values in (counts.x, counts.n))
-    if pooled is None:
-        return x, n
+    pooled = TOGETHER if pooled is None else pooled
     singly = n <= counts.clusters
     size = np.maximum(1.0, counts.n2 / np.maximum(n, 1))
     inflation = np.where(singly, 1.0, np.maximum(1.0, 1 + (size - 1) * float(pooled)))
@@ -88,3 +105,52 @@ def _at_least(x: Any, n: Any, share: float) -> Any:
     """Chances of x or more among n, each with this share; 1 where x is none."""
     x = np.minimum(x, n)
     return np.where(x <= 0, 1.0, special.betainc(np.maximum(x, GUARD), n - x + 1, share))
+
+
+# --- one of them ------------------------------------------------------------------------------------------------
+
+
+def bounds(counts: Clustered, *, pooled: Correlation | None, confidence: float) -> Bounds:
+    """Exact one-sided bounds of the share of good parts, the lower one the better of two; see above.
+
+    `n` of them is that of the effective counts. pooled None: see TOGETHER.
+    """
+    found = one_sided(_alike(counts, pooled), confidence=confidence)
+    if found.lower is None:
+        return found
+    plates = _whole_plates(counts)
+    by_plate = one_sided(replace(plates, x=max(0.0, plates.x)), confidence=confidence).lower or 0.0
+    return replace(found, lower=max(found.lower, by_plate))
+
+
+def more_to_prove(
+    counts: Clustered,
+    *,
+    pooled: Correlation | None,
+    target: float,
+    confidence: float,
+    least_plates: int,
+    parts_a_plate: float,
+) -> MoreGood:
+    """The least good parts that would lift the lower bound of `bounds` to the target; see `more_good`.
+
+    parts_a_plate: those of the cuts so far; where a plate for each part proves it with fewer parts, that is told.
+    """
+    asked: dict[str, Any] = {"reliability": target, "confidence": confidence, "least_plates": least_plates}
+    # Together with their plate, parts tell as much as before on plates as large as before
+    parts_a_plate = counts.mean_size if pooled is None else parts_a_plate
+    alike = more_good(_alike(counts, pooled), **asked, parts_a_plate=parts_a_plate)
+    by_plate = more_good(_whole_plates(counts), **asked, parts_a_plate=1.0)
+    told = [found for found in (alike, by_plate) if found.parts is not None]
+    return min(told, key=lambda found: (found.parts, found.plates), default=alike)
+
+
+def _alike(counts: Clustered, pooled: Correlation | None) -> Effective:
+    found = effective(counts, pooled=TOGETHER if pooled is None else pooled, own=False)
+    taken = pooled is None and not counts.of_single_parts
+    return replace(found, reason=TAKEN_TOGETHER) if taken else found
+
+
+def _whole_plates(counts: Clustered) -> Effective:
+    """Each plate one part, and each part that is not good a plate: good ones are below 0 where these are more."""
+    return Effective(counts.clusters - (counts.n - counts.x), float(counts.clusters), clusters=counts.clusters)
