@@ -32,6 +32,18 @@ def measured(door: Door, *, mm: float = 20, plate: str = "P", job: str | None = 
     )
 
 
+def each_cut(door: Door, *, mm: float = 20, plate: str = "P", job: str | None = None, u_mm: list[float]) -> None:
+    """A plate with a cut for each of these readings."""
+    named = {"job": job} if job else {}
+    taken(door, received(plate, thickness_mm=mm))
+    for number, value in enumerate(u_mm):
+        taken(
+            door,
+            cut(f"A-{plate}-{number}", plate=plate, thickness_mm=mm, **named),
+            inspected(f"A-{plate}-{number}", u_mm=[value]),
+        )
+
+
 def edges(door: Door, **asked: Any) -> dict[str, Any]:
     door.count()
     report: dict[str, Any] = door.report("edges", **asked)
@@ -79,9 +91,9 @@ def test_published_readings_are_in_their_published_range(
 def test_shares_and_the_range_that_95_percent_hold(door: Door) -> None:
     # Limits of u at 20 mm: 0.11, 0.29, 0.6, 1.2, 1.9. 12 in range 2, 7 in range 3, one of 20 in range 5
     for number, values in enumerate([[0.2] * 6, [0.25] * 6, [0.5] * 4, [0.4] * 3 + [1.5]]):
-        measured(door, plate=f"P{number}", u_mm=values)
+        each_cut(door, plate=f"P{number}", u_mm=values)
     found = row(door)
-    assert (found["thickness_mm"], found["u_readings"], found["u_plates"]) == (20, 20, 4)
+    assert (found["thickness_mm"], found["u_readings"], found["u_cuts"], found["u_plates"]) == (20, 20, 20, 4)
     assert [found[f"u_range_{one}"] for one in range(1, 6)] == [0, 0.6, 0.35, 0, 0.05]
     assert (found["u_outside"], found["u_range_held"], found["u_within_held"]) == (0, 3, pytest.approx(0.95))
     # (12 x about 0.225 + 4 x 0.5 + 3 x 0.4 + 1.5) / 20
@@ -93,25 +105,82 @@ def test_shares_and_the_range_that_95_percent_hold(door: Door) -> None:
 
 
 def test_no_range_is_held_when_too_many_are_outside(door: Door) -> None:
-    measured(door, u_mm=[0.2] * 18 + [5, 5])
+    each_cut(door, u_mm=[0.2] * 18 + [5, 5])
     report = edges(door)
     (found,) = report["rows"]
     assert (found["u_outside"], found["u_range_held"], found["u_within_held"]) == (0.1, None, None)
-    assert found["u_reason"] == "more than 5 % of the readings are outside all ranges"
-    assert any("2 are outside of all ranges, more than 5 %, so that no range is held" in one for one in report["notes"])
+    assert found["u_reason"] == "more than 5 % of the cuts are outside all ranges"
+    assert any(
+        "2 cuts are outside of all ranges, more than 5 %, so that no range is held" in one for one in report["notes"]
+    )
 
 
 def test_readings_of_one_plate_tell_less_than_those_of_many(door: Door) -> None:
     # The same 24 readings: on 4 plates that differ, and each on a plate of its own
     values = [[0.2] * 6, [0.21] * 6, [0.5] * 6, [0.52] * 6]
     for number, each in enumerate(values):
-        measured(door, plate=f"P{number}", u_mm=each)
+        each_cut(door, plate=f"P{number}", u_mm=each)
     for number, value in enumerate(value for each in values for value in each):
         measured(door, mm=20.5, plate=f"S{number}", u_mm=[value])
     few, many = edges(door)["rows"]
     assert (few["u_plates"], many["u_plates"], few["u_readings"], many["u_readings"]) == (4, 24, 24, 24)
     assert few["u_within_held"] == many["u_within_held"] == 1
     assert few["u_within_held_low"] < 0.6 < many["u_within_held_low"]
+
+
+def test_a_cut_that_was_measured_often_is_one_cut(door: Door) -> None:
+    # One cut with 100 readings of 0.05 mm, and 19 cuts that are outside of all ranges
+    measured(door, plate="Z", u_mm=[0.05] * 100)
+    for number in range(19):
+        measured(door, plate=f"C{number}", u_mm=[5.0])
+    report = edges(door)
+    (found,) = report["rows"]
+    assert (found["u_readings"], found["u_cuts"], found["u_plates"]) == (119, 20, 20)
+    assert (found["u_range_1"], found["u_outside"], found["u_range_held"]) == (0.05, 0.95, None)
+    assert found["u_mean_mm"] == pytest.approx((0.05 + 19 * 5) / 20)
+    assert report["notes"][0] == (
+        "119 readings of squareness u, 20 cuts of 20 plates: 19 cuts are outside of all ranges, more than 5 %, so that "
+        "no range is held"
+    )
+
+
+def test_a_cut_is_judged_by_the_mean_of_its_readings_at_any_inspection(door: Door) -> None:
+    # Range 2 of u ends at 0.29 mm; 0.1, 0.2 and 0.54 are 0.28 on average
+    measured(door, u_mm=[0.1, 0.2])
+    taken(door, inspected("A-P", stage="downstream", u_mm=[0.54]))
+    found = row(door)
+    assert (found["u_readings"], found["u_cuts"], found["u_range_2"]) == (3, 1, 1)
+    assert found["u_mean_mm"] == found["u_median_mm"] == pytest.approx(0.28)
+
+
+def test_a_range_is_said_to_be_held_only_where_the_lower_limit_allows_it(door: Door) -> None:
+    measured(door, u_mm=[0.2], rz5_um=[30, 30])
+    report = edges(door)
+    assert report["rows"][0]["u_range_held"] == 2
+    assert report["notes"][0] == (
+        "1 reading of squareness u, 1 cut of 1 plate: 95 % may keep to range 2 or do better, but on too few plates to "
+        "say so; the share that does lies between 20.7 and 100 % (95 % confidence, chance alone)"
+    )
+    assert report["notes"][1].startswith("2 readings of roughness Rz5, 1 cut of 1 plate: 95 % may keep to range 2")
+    # 73 of 73 have a lower limit of 73 / (73 + 1.96^2)
+    taken(door, *(one for n in range(72) for one in (cut(f"B{n}", run=f"R{n}"), inspected(f"B{n}", u_mm=[0.2]))))
+    note = edges(door)["notes"][0]
+    assert note.startswith("73 readings of squareness u, 73 cuts of 1 plate, 72 runs: 95 % keep to range 2 or do")
+
+
+@pytest.mark.parametrize(("report", "most"), [("edges", "MOST_EDGE_READINGS"), ("sizes", "MOST_SIZES")])
+def test_more_readings_than_can_be_read_are_refused(
+    door: Door, report: str, most: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    size = {"feature": "outside", "nominal_mm": 100, "measured_mm": 100.1}
+    measured(door, u_mm=[0.2, 0.3, 0.4], sizes=[size] * 3)
+    door.count()
+    monkeypatch.setattr(f"worker.reports.measured.{most}", 3)
+    assert door.get(f"/v1/reports/{report}", month="2026-03").status_code == 200
+    monkeypatch.setattr(f"worker.reports.measured.{most}", 2)
+    answer = door.get(f"/v1/reports/{report}", month="2026-03")
+    assert answer.status_code == 422
+    assert "begins a window of 3 readings; ask for at most 2: for fewer days, or with a filter" in answer.text
 
 
 def test_what_jobs_ask_for_is_compared_where_they_ask(door: Door) -> None:
@@ -122,7 +191,9 @@ def test_what_jobs_ask_for_is_compared_where_they_ask(door: Door) -> None:
         opened("J3", cut_quality="ISO 9013-110:2002"),
     )
     # At 20 mm range 2 of u ends at 0.29 mm, range 3 of Rz5 at 94 micrometre
-    measured(door, plate="P1", job="J1", u_mm=[0.2, 0.29, 0.3, 2], rz5_um=[90, 95])
+    each_cut(door, plate="P0", job="J1", u_mm=[0.2, 0.29, 0.3, 2])
+    measured(door, plate="P1", job="J1", rz5_um=[93, 97])
+    measured(door, plate="P5", job="J1", rz5_um=[93, 95])
     measured(door, plate="P2", job="J2", u_mm=[0.2], rz5_um=[94])
     measured(door, plate="P3", job="J3", u_mm=[0.2], rz5_um=[10])
     measured(door, plate="P4", u_mm=[0.2], rz5_um=[10])
@@ -133,6 +204,9 @@ def test_what_jobs_ask_for_is_compared_where_they_ask(door: Door) -> None:
     assert report["details"]["readings_asked_by_other_edition"] == 2
     assert any("2 readings are of jobs that ask by another edition than 2017" in note for note in report["notes"])
     assert found["u_met_low"] < 0.5 < found["u_met_high"]
+    said = "where a job's cut_quality names no edition of ISO 9013, it is held against that of 2017"
+    assert report["notes"].count(said) == 1
+    assert said not in edges(door, job="J2")["notes"]
 
 
 def test_a_bevelled_cut_is_judged_at_the_thickness_cut_through(door: Door) -> None:
@@ -196,10 +270,10 @@ def test_all_purposes_count_and_are_told_apart(door: Door) -> None:
 
 
 def test_all_together_range_by_range_among_the_details(door: Door) -> None:
-    measured(door, mm=10, plate="P1", u_mm=[0.08, 0.2])
-    measured(door, mm=20, plate="P2", u_mm=[0.11, 9])
+    each_cut(door, mm=10, plate="P1", u_mm=[0.08, 0.2])
+    each_cut(door, mm=20, plate="P2", u_mm=[0.11, 9])
     ranges = edges(door)["details"]["ranges"]
-    assert [(one["figure"], one["range"], one["readings"]) for one in ranges] == [
+    assert [(one["figure"], one["range"], one["cuts"]) for one in ranges] == [
         ("u", 1, 2), ("u", 2, 1), ("u", 3, 0), ("u", 4, 0), ("u", 5, 0), ("u", None, 1),
     ]  # fmt: skip
     assert all(one["share_low"] <= one["share"] <= one["share_high"] for one in ranges)

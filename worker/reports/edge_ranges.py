@@ -1,9 +1,12 @@
 """Report edges: what cut quality do we hold? Ranges of ISO 9013 for squareness u and roughness Rz5, and slag.
 
-Each reading is in the smallest range whose limit it does not exceed at the thickness that was cut through; worse than
-the last is outside. Readings of one plate are alike: every share has the Wilson interval of the effective sample, with
-the correlation of the readings themselves (as times of the limit of range 1), which is more than that of being in a
-range or not, so that intervals are rather too wide.
+What is judged is a cut, once, by the mean of its readings: a cut that was measured in 500 places is no more cuts than
+one that was measured in one. How the standard sums up the readings of a cut was not read; the mean is ours. A cut is in
+the smallest range whose limit it does not exceed at the thickness that was cut through; worse than the last is outside.
+
+Cuts of one plate are alike: every share has the Wilson interval of the effective sample, with the correlation of the
+figures themselves (as times of the limit of range 1), which is more than that of being in a range or not, so that
+intervals are rather too wide.
 """
 
 from __future__ import annotations
@@ -17,7 +20,6 @@ from typing import Any, Final
 from worker.edge_quality import (
     BASIS,
     Designation,
-    Edition,
     in_scope,
     range_held,
     rz5_limit_um,
@@ -27,18 +29,29 @@ from worker.edge_quality import (
 )
 from worker.events import NM_PER_MM
 from worker.readings import DROSS, NM_PER_UM, RZ5, U
-from worker.reports.measured import Asked, Measured, Reading, by_group, measured, refuse_too_many
+from worker.reports.measured import (
+    EDITION,
+    Asked,
+    EdgeReading,
+    Measured,
+    MeasuredCut,
+    by_group,
+    counted,
+    edges_measured,
+    edition_not_named,
+    refuse_too_many,
+    sources,
+)
 from worker.reports.questions import Question
-from worker.reports.reading import Group, Reader, dimension_columns, shown_groups
+from worker.reports.reading import Reader, dimension_columns, shown_groups
 from worker.reports.report import Column, Report
 from worker.stats.capability import value_correlation
 from worker.stats.clustering import Clustered, Estimate, clustered_wilson
 from worker.stats.quantiles import quantile_of
 
-EDITION: Final[Edition] = 2017
-#: So large a share of the readings is in the range that is held, or a better one.
+#: So large a share of the cuts is in the range that is held, or a better one.
 HELD_SHARE: Final = 0.95
-TOO_MANY_OUTSIDE: Final = "more than 5 % of the readings are outside all ranges"
+TOO_MANY_OUTSIDE: Final = "more than 5 % of the cuts are outside all ranges"
 NO_READINGS: Final = "no readings"
 
 
@@ -55,11 +68,12 @@ class Figure:
     limit: Callable[..., float]
     asked: Callable[[Designation], int | None]
 
-    def graded(self, reading: Reading) -> Graded:
-        """A reading in its range, and beside what its job asks for."""
-        value, thickness_mm, quality = reading.value_nm / self.nm, reading.cut_mm, reading.asked.quality
+    def graded(self, reading: EdgeReading) -> Graded:
+        """A cut in its range, by the mean of its readings, and beside what its job asks for."""
+        value, thickness_mm, quality = reading.mean_nm / self.nm, reading.cut.cut_mm, reading.cut.asked.quality
         return Graded(
-            reading.cluster,
+            reading.cut.cluster,
+            reading.readings,
             value,
             value / self.limit(1, thickness_mm=thickness_mm),
             self.range_of(value, thickness_mm=thickness_mm),
@@ -69,12 +83,14 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Graded:
-    """A reading of a figure: its plate, its value, that as times of the limit of range 1, its range, the range asked.
+    """A cut by a figure: its plate, its readings, their mean, that as times of the limit of range 1, its range.
 
-    A range is None outside of all; what is asked is None where nothing is, or by another edition.
+    And the range that is asked. A range is None outside of all; what is asked is None where nothing is, or by another
+    edition.
     """
 
     cluster: str
+    readings: int
     value: float
     relative: float
     range: int | None
@@ -98,17 +114,22 @@ _LIMITS: Final = "limit of the Wilson interval of the effective sample"
 def _columns(figure: Figure) -> Iterator[Column]:
     name, words = figure.sort, figure.words
     yield Column(f"{name}_readings", "", f"readings of {words}", "integer")
-    yield Column(f"{name}_plates", "", "plates (else runs, else attempts) that they were taken on", "integer")
-    yield Column(f"{name}_mean_{figure.unit}", figure.unit, f"mean of {words}")
-    yield Column(f"{name}_median_{figure.unit}", figure.unit, f"median of {words}")
+    yield Column(f"{name}_cuts", "", "cuts that they were taken on: each is judged once, by their mean", "integer")
+    yield Column(f"{name}_plates", "", "plates (else runs, else attempts) that these are of", "integer")
+    yield Column(f"{name}_mean_{figure.unit}", figure.unit, f"mean of {words} over the cuts")
+    yield Column(f"{name}_median_{figure.unit}", figure.unit, f"median of {words} over the cuts")
     for number in range(1, figure.ranges + 1):
-        yield Column(f"{name}_range_{number}", "share (0-1)", f"share of readings in range {number} of ISO 9013:2017")
-    yield Column(f"{name}_outside", "share (0-1)", f"share of readings worse than range {figure.ranges}")
-    yield Column(f"{name}_range_held", "", "smallest range that 95 % of the readings are in, or better", "integer")
-    yield Column(f"{name}_within_held", "share (0-1)", "share of readings in that range or a better one")
+        yield Column(f"{name}_range_{number}", "share (0-1)", f"share of cuts in range {number} of ISO 9013:2017")
+    yield Column(f"{name}_outside", "share (0-1)", f"share of cuts worse than range {figure.ranges}")
+    yield Column(
+        f"{name}_range_held", "",
+        "smallest range that 95 % of these cuts are in, or better; how far that holds of others the limits below say",
+        "integer",
+    )  # fmt: skip
+    yield Column(f"{name}_within_held", "share (0-1)", "share of cuts in that range or a better one")
     yield Column(f"{name}_within_held_low", "share (0-1)", f"lower {_LIMITS}")
     yield Column(f"{name}_within_held_high", "share (0-1)", f"upper {_LIMITS}")
-    yield Column(f"{name}_asked", "", "readings whose job asks for a range by its cut_quality", "integer")
+    yield Column(f"{name}_asked", "", "cuts whose job asks for a range by its cut_quality", "integer")
     yield Column(f"{name}_met", "share (0-1)", "share of these that meet it")
     yield Column(f"{name}_met_low", "share (0-1)", f"lower {_LIMITS}")
     yield Column(f"{name}_met_high", "share (0-1)", f"upper {_LIMITS}")
@@ -118,10 +139,11 @@ def _columns(figure: Figure) -> Iterator[Column]:
 COLUMNS: Final = (
     *(column for figure in FIGURES for column in _columns(figure)),
     Column("dross_readings", "", "readings of the height of slag at the lower edge", "integer"),
-    Column("dross_plates", "", "plates (else runs, else attempts) that they were taken on", "integer"),
-    Column("dross_mean_mm", "mm", "mean height of slag"),
-    Column("dross_median_mm", "mm", "median height of slag"),
-    Column("dross_largest_mm", "mm", "largest height of slag"),
+    Column("dross_cuts", "", "cuts that they were taken on", "integer"),
+    Column("dross_plates", "", "plates (else runs, else attempts) that these are of", "integer"),
+    Column("dross_mean_mm", "mm", "mean height of slag over the cuts"),
+    Column("dross_median_mm", "mm", "median height of slag over the cuts"),
+    Column("dross_largest_mm", "mm", "largest height of slag of all readings"),
 )
 DETAILS: Final = (
     Column("edition", "", "edition of ISO 9013 whose ranges these are", "integer"),
@@ -132,12 +154,12 @@ DETAILS: Final = (
     Column("readings_beyond_scope", "", "of cuts thinner or thicker than the standard speaks of", "integer"),
     Column("readings_asked_by_other_edition", "", "of jobs that ask by another edition: not compared", "integer"),
     Column(
-        "ranges", "", "all readings together, range by range", "list",
+        "ranges", "", "all cuts together, range by range", "list",
         items=(
             Column("figure", "", "u or rz5", "text"),
             Column("range", "", "range; null: outside of all", "integer"),
-            Column("readings", "", "readings in it", "integer"),
-            Column("share", "share (0-1)", "share of the figure's readings"),
+            Column("cuts", "", "cuts in it", "integer"),
+            Column("share", "share (0-1)", "share of the figure's cuts"),
             Column("share_low", "share (0-1)", f"lower {_LIMITS}"),
             Column("share_high", "share (0-1)", f"upper {_LIMITS}"),
         ),
@@ -147,11 +169,15 @@ DETAILS: Final = (
 
 def edge_ranges(reader: Reader, question: Question) -> Report:
     """Ranges of u and Rz5, and slag, of each group; all of them together among the details."""
-    return _answer(reader, question, measured(reader, question, (*(figure.sort for figure in FIGURES), DROSS)))
+    return _answer(reader, question, edges_measured(reader, question, (*(figure.sort for figure in FIGURES), DROSS)))
 
 
-def _answer(reader: Reader, question: Question, found: Measured) -> Report:
-    known = [reading for reading in found.readings if reading.cut_nm is not None]
+def _readings(some: Iterable[EdgeReading]) -> int:
+    return sum(one.readings for one in some)
+
+
+def _answer(reader: Reader, question: Question, found: Measured[EdgeReading]) -> Report:
+    known = [reading for reading in found.readings if reading.cut.cut_nm is not None]
     groups = by_group(known)
     refuse_too_many(len(groups))
     graded = {
@@ -168,12 +194,12 @@ def _answer(reader: Reader, question: Question, found: Measured) -> Report:
     details = {
         "edition": EDITION,
         "basis": BASIS,
-        "readings": len(known),
+        "readings": _readings(known),
         "readings_after_rework": found.after_rework,
-        "readings_without_thickness": len(found.readings) - len(known),
-        "readings_beyond_scope": sum(1 for reading in known if not in_scope(reading.cut_mm, edition=EDITION)),
-        "readings_asked_by_other_edition": sum(
-            1 for reading in known if reading.asked.quality and _is_older(reading.asked.quality)
+        "readings_without_thickness": _readings(found.readings) - _readings(known),
+        "readings_beyond_scope": _readings(one for one in known if not in_scope(one.cut.cut_mm, edition=EDITION)),
+        "readings_asked_by_other_edition": _readings(
+            one for one in known if one.cut.asked.quality and _is_older(one.cut.asked.quality)
         ),
         "ranges": [
             one
@@ -199,7 +225,7 @@ def _answer(reader: Reader, question: Question, found: Measured) -> Report:
 
 
 def _alike(groups: Iterable[Sequence[Graded]]) -> float | None:
-    """Correlation of the readings of one plate, at least 0, within the groups; None where it is not defined."""
+    """Correlation of the cuts of one plate, at least 0, within the groups; None where it is not defined."""
     values: list[list[list[float]]] = []
     for readings in groups:
         of_plates: dict[str, list[float]] = {}
@@ -226,7 +252,7 @@ def _share(judged: Iterable[tuple[str, bool]], alike: float | None, *, confidenc
 
 def _row(
     graded: Mapping[str, Sequence[Graded]],
-    slag: Sequence[Reading],
+    slag: Sequence[EdgeReading],
     alike: Mapping[str, float | None],
     *,
     confidence: float,
@@ -237,23 +263,24 @@ def _row(
     return row | _slag(slag)
 
 
-def _judged(figure: Figure, readings: Sequence[Graded], alike: float | None, *, confidence: float) -> dict[str, Any]:
-    values = [reading.value for reading in readings]
-    ranges = [reading.range for reading in readings]
-    asking = [reading for reading in readings if reading.asked is not None]
-    shares = {number: count / len(readings) for number, count in Counter(ranges).items()}
+def _judged(figure: Figure, cuts: Sequence[Graded], alike: float | None, *, confidence: float) -> dict[str, Any]:
+    values = [cut.value for cut in cuts]
+    ranges = [cut.range for cut in cuts]
+    asking = [cut for cut in cuts if cut.asked is not None]
+    shares = {number: count / len(cuts) for number, count in Counter(ranges).items()}
     held = range_held(ranges, share=HELD_SHARE)
-    within = _share(_within(readings, held), alike, confidence=confidence)
+    within = _share(_within(cuts, held), alike, confidence=confidence)
     met = _share(((one.cluster, _keeps(one, one.asked)) for one in asking), alike, confidence=confidence)
     told: dict[str, Any] = {
-        "readings": len(readings),
-        "plates": len({reading.cluster for reading in readings}),
+        "readings": sum(cut.readings for cut in cuts),
+        "cuts": len(cuts),
+        "plates": len({cut.cluster for cut in cuts}),
         f"mean_{figure.unit}": _mean(values),
         f"median_{figure.unit}": quantile_of(values, 0.5),
     }
     for number in (*range(1, figure.ranges + 1), None):
         name = "outside" if number is None else f"range_{number}"
-        told[name] = shares.get(number, 0.0) if readings else None
+        told[name] = shares.get(number, 0.0) if cuts else None
     told |= {
         "range_held": held,
         "within_held": within.share,
@@ -263,29 +290,30 @@ def _judged(figure: Figure, readings: Sequence[Graded], alike: float | None, *, 
         "met": met.share,
         "met_low": met.low,
         "met_high": met.high,
-        "reason": (within.reason if held else TOO_MANY_OUTSIDE) if readings else NO_READINGS,
+        "reason": (within.reason if held else TOO_MANY_OUTSIDE) if cuts else NO_READINGS,
     }
     return {f"{figure.sort}_{name}": value for name, value in told.items()}
 
 
-def _keeps(reading: Graded, to: int | None) -> bool:
-    """Whether a reading is in a range or a better one."""
-    return reading.range is not None and to is not None and reading.range <= to
+def _keeps(cut: Graded, to: int | None) -> bool:
+    """Whether a cut is in a range or a better one."""
+    return cut.range is not None and to is not None and cut.range <= to
 
 
-def _within(readings: Iterable[Graded], held: int | None) -> Iterator[tuple[str, bool]]:
-    """Whether each reading keeps to the range that is held; nothing where none is."""
-    return ((one.cluster, _keeps(one, held)) for one in readings if held is not None)
+def _within(cuts: Iterable[Graded], held: int | None) -> Iterator[tuple[str, bool]]:
+    """Whether each cut keeps to the range that is held; nothing where none is."""
+    return ((one.cluster, _keeps(one, held)) for one in cuts if held is not None)
 
 
-def _slag(readings: Sequence[Reading]) -> dict[str, Any]:
-    heights = [reading.value_nm / NM_PER_MM for reading in readings]
+def _slag(readings: Sequence[EdgeReading]) -> dict[str, Any]:
+    heights = [reading.mean_nm / NM_PER_MM for reading in readings]
     return {
-        "dross_readings": len(readings),
-        "dross_plates": len({reading.cluster for reading in readings}),
+        "dross_readings": _readings(readings),
+        "dross_cuts": len(readings),
+        "dross_plates": len({reading.cut.cluster for reading in readings}),
         "dross_mean_mm": _mean(heights),
         "dross_median_mm": quantile_of(heights, 0.5),
-        "dross_largest_mm": max(heights, default=None),
+        "dross_largest_mm": max((reading.largest_nm / NM_PER_MM for reading in readings), default=None),
     }
 
 
@@ -294,17 +322,17 @@ def _mean(values: Sequence[float]) -> float | None:
 
 
 def _ranges(
-    figure: Figure, readings: Sequence[Graded], alike: float | None, *, confidence: float
+    figure: Figure, cuts: Sequence[Graded], alike: float | None, *, confidence: float
 ) -> Iterator[dict[str, Any]]:
-    """All readings of a figure, range by range, the worst and what is outside last; nothing without readings."""
-    counts = Counter(reading.range for reading in readings)
-    for number in (*range(1, figure.ranges + 1), None) if readings else ():
-        judged = ((one.cluster, one.range == number) for one in readings)
+    """All cuts by a figure, range by range, the worst and what is outside last; nothing without cuts."""
+    counts = Counter(cut.range for cut in cuts)
+    for number in (*range(1, figure.ranges + 1), None) if cuts else ():
+        judged = ((one.cluster, one.range == number) for one in cuts)
         share = _share(judged, alike, confidence=confidence)
         yield {
             "figure": figure.sort,
             "range": number,
-            "readings": counts[number],
+            "cuts": counts[number],
             "share": share.share,
             "share_low": share.low,
             "share_high": share.high,
@@ -315,7 +343,7 @@ def _ranges(
 
 
 def _said(
-    readings: Sequence[Reading],
+    readings: Sequence[EdgeReading],
     whole: Mapping[str, Sequence[Graded]],
     details: Mapping[str, Any],
     alike: Mapping[str, float | None],
@@ -331,49 +359,53 @@ def _said(
         "Start and end of a cut and sharp corners are not judged: readings there do not belong here"
     )
     if count := details["readings_beyond_scope"]:
-        are = "1 reading is" if count == 1 else f"{count} readings are"
-        yield f"{are} of cuts outside of 0.5 to 32 mm, where the standard ends for laser: its formulas are carried on"
-    if count := sum(1 for reading in readings if reading.bevelled):
-        are = "1 reading is" if count == 1 else f"{count} readings are"
-        yield f"{are} of bevelled cuts, judged at the thickness cut through: plate / cos(bevel)"
+        yield (
+            f"{counted(count, 'reading')} of cuts outside of 0.5 to 32 mm, where the standard ends for laser: its "
+            "formulas are carried on"
+        )
+    if count := _readings(one for one in readings if one.cut.bevelled):
+        yield (f"{counted(count, 'reading')} of bevelled cuts, judged at the thickness cut through: plate / cos(bevel)")
     if count := details["readings_without_thickness"]:
-        are = "1 reading is" if count == 1 else f"{count} readings are"
-        yield f"{are} left out: the thickness of their cuts is not known"
+        yield f"{counted(count, 'reading')} left out: the thickness of their cuts is not known"
+    yield from edition_not_named(one.cut for one in readings if one.sort != DROSS)
     if count := details["readings_asked_by_other_edition"]:
-        are = "1 reading is" if count == 1 else f"{count} readings are"
-        yield f"{are} of jobs that ask by another edition than {EDITION}: they are not held against it"
+        yield (
+            f"{counted(count, 'reading')} of jobs that ask by another edition than {EDITION}: they are not held "
+            "against it"
+        )
 
 
-def _in_words(figure: Figure, readings: Sequence[Graded], alike: float | None, *, confidence: float) -> str:
-    held = range_held((reading.range for reading in readings), share=HELD_SHARE)
-    many = f"{len(readings)} readings of {figure.words}"
+def _in_words(figure: Figure, cuts: Sequence[Graded], alike: float | None, *, confidence: float) -> str:
+    held = range_held((cut.range for cut in cuts), share=HELD_SHARE)
+    readings = counted(sum(cut.readings for cut in cuts), "reading", "")
+    many = f"{readings} of {figure.words}, {counted(len(cuts), 'cut', '')} of {sources(cut.cluster for cut in cuts)}"
     if held is None:
-        outside = sum(1 for reading in readings if reading.range is None)
-        return f"{many}: {outside} are outside of all ranges, more than 5 %, so that no range is held"
-    share = _share(_within(readings, held), alike, confidence=confidence)
+        outside = counted(sum(1 for cut in cuts if cut.range is None), "cut")
+        return f"{many}: {outside} outside of all ranges, more than 5 %, so that no range is held"
+    share = _share(_within(cuts, held), alike, confidence=confidence)
     low, high = 100 * (share.low or 0.0), 100 * (share.high or 0.0)
-    surely = "" if low >= 100 * HELD_SHARE else "; more readings, on more plates, would make 95 % sure"
-    plates = len({reading.cluster for reading in readings})
-    return (
-        f"{many} of {plates} plates: 95 % keep to range {held} or do better; the share that does lies between "
-        f"{low:.3g} and {high:.3g} % ({100 * confidence:g} % confidence, chance alone){surely}"
+    between = (
+        f"the share that does lies between {low:.3g} and {high:.3g} % ({100 * confidence:g} % confidence, chance alone)"
     )
+    if low >= 100 * HELD_SHARE:
+        return f"{many}: 95 % keep to range {held} or do better; {between}"
+    return f"{many}: 95 % may keep to range {held} or do better, but on too few plates to say so; {between}"
 
 
 def example(reader: Reader, question: Question) -> Report:
-    """Readings in two thicknesses, invented."""
+    """Cuts in two thicknesses, invented."""
     asked = Designation(3, 4, 2)
     made = [
-        _invented((thickness,), sort, value, number, asked)
-        for thickness, u_mm, rz5_um in ((20_000_000, 310_000, 62_000), (30_000_000, 420_000, 84_000))
+        EdgeReading(_invented(thickness, number, asked), sort, 1, value, value)
+        for thickness, u_nm, rz5_nm in ((20_000_000, 310_000, 62_000), (30_000_000, 420_000, 84_000))
         for number in range(12)
-        for sort, value in ((U, u_mm + 15_000 * (number % 5)), (RZ5, rz5_um + 4_000 * (number % 7)), (DROSS, 250_000))
+        for sort, value in ((U, u_nm + 15_000 * (number % 5)), (RZ5, rz5_nm + 4_000 * (number % 7)), (DROSS, 250_000))
     ]
-    return _answer(reader, question, Measured(tuple(made), 2, {"production": len(made)}))
+    return _answer(reader, question, Measured(made, 2, {"production": len(made)}))
 
 
-def _invented(group: Group, sort: str, value_nm: int, number: int, asked: Designation) -> Reading:
-    plate = f"plate:P-{number // 2}"
-    return Reading(
-        group, sort, None, value_nm, plate, f"A-{number}", "2026-03-04", ("/qa", "1", 0), group[0], False, Asked(asked)
-    )
+def _invented(thickness_nm: int, number: int, asked: Designation) -> MeasuredCut:
+    return MeasuredCut(
+        (thickness_nm,), f"A-{number}", "2026-03-04", f"plate:P-{number // 2}", thickness_nm, False,
+        (thickness_nm, None), Asked(asked),
+    )  # fmt: skip

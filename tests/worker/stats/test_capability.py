@@ -12,18 +12,22 @@ from scipy import stats
 
 from worker.stats.capability import (
     ALL_ALIKE,
-    NO_SIDE,
+    GAUGE_STEP,
     NO_TOLERANCE,
     NO_VALUES,
-    NOT_APART,
+    ONE_LENGTH,
+    ONE_PLATE,
     ONE_VALUE,
     TOO_FEW,
     Deviations,
     MeanDeviation,
+    Offset,
     Size,
+    difference_of,
     mean_deviation,
-    offset_and_scale,
+    offset_of,
     performance,
+    scale_of,
     value_correlation,
 )
 from worker.stats.lognormal import effect_of_clusters
@@ -118,6 +122,24 @@ def test_mean_that_lies_outside_the_tolerance_has_an_index_below_zero() -> None:
     assert found.ppk.value == pytest.approx(-2 / 3)
 
 
+def test_values_that_are_all_alike_are_known_to_half_a_step_of_the_gauge() -> None:
+    found = mean_deviation(Deviations.of([0.2] * 20, least_spread=0.025), confidence=0.95)
+    half = stats.t.ppf(0.975, 19) * 0.025 / math.sqrt(20)
+    assert found.reason == GAUGE_STEP
+    assert (found.low, found.high) == pytest.approx((0.2 - half, 0.2 + half))
+    # One value is one value, by whatever gauge
+    assert mean_deviation(Deviations.of([0.2], least_spread=0.025), confidence=0.95).reason == ONE_VALUE
+    some = mean_deviation(Deviations.of([0.2, 0.3, 0.3], least_spread=0.5), confidence=0.95)
+    assert some == mean_deviation(Deviations.of([0.2, 0.3, 0.3]), confidence=0.95)
+    assert performance(Deviations.of([0.2] * 20, least_spread=0.025), tolerance=1, confidence=0.95).reason == ALL_ALIKE
+
+
+def test_p_value_is_that_of_scipy() -> None:
+    found = mean_deviation(Deviations.of(CHROMIUM), confidence=0.95)
+    assert found.p_value == pytest.approx(float(stats.ttest_1samp(CHROMIUM, 0).pvalue))
+    assert mean_deviation(Deviations.of([1.0]), confidence=0.95).p_value is None
+
+
 VALUES = st.lists(st.floats(-100, 100), min_size=2, max_size=30)
 
 
@@ -200,83 +222,138 @@ def drawn(*, offset: float, scale: float, seed: int, n: int = 40, spread: float 
     return sizes
 
 
-def test_with_one_side_it_is_the_line_of_scipy() -> None:
-    sizes = [one for one in drawn(offset=0.2, scale=-0.3, seed=1, n=80) if one.side == 1]
-    found = offset_and_scale(sizes, confidence=0.95)
+def of_side(side: int, sizes: list[Size]) -> list[Size]:
+    return [one for one in sizes if one.side == side]
+
+
+def test_with_one_side_the_scale_is_the_line_of_scipy() -> None:
+    sizes = of_side(1, drawn(offset=0.2, scale=-0.3, seed=1, n=80))
+    found = scale_of(sizes, confidence=0.95)
     line = stats.linregress([one.length for one in sizes], [one.deviation for one in sizes])
     wide = stats.t.ppf(0.975, len(sizes) - 2)
-    assert found.together
-    assert (found.offset.mean, found.scale.mean) == pytest.approx((line.intercept, line.slope))
-    assert limits(found.offset) == pytest.approx(
-        (line.intercept - wide * line.intercept_stderr, line.intercept + wide * line.intercept_stderr)
-    )
-    assert limits(found.scale) == pytest.approx((line.slope - wide * line.stderr, line.slope + wide * line.stderr))
+    assert found.mean == pytest.approx(line.slope)
+    assert limits(found) == pytest.approx((line.slope - wide * line.stderr, line.slope + wide * line.stderr))
+    assert found.p_value == pytest.approx(line.pvalue)
+    offset = offset_of(sizes, scale=found, confidence=0.95).found
+    # Two degrees of freedom are not told apart: the mean's spread is over n - 1 there, over n - 2 in the line
+    assert offset.mean == pytest.approx(line.intercept)
+    assert offset.error == pytest.approx(line.intercept_stderr, rel=0.02)
 
 
-def test_with_all_sides_it_is_the_least_squares_of_statsmodels() -> None:
+def test_with_all_sides_the_scale_is_the_least_squares_of_statsmodels() -> None:
     sm = pytest.importorskip("statsmodels.api")
     sizes = drawn(offset=0.2, scale=-0.3, seed=2)
-    fit = sm.OLS([one.deviation for one in sizes], [[one.side, one.length] for one in sizes]).fit()
-    found = offset_and_scale(sizes, confidence=0.9)
-    assert (found.offset.mean, found.scale.mean) == pytest.approx(tuple(fit.params))
-    assert [limits(found.offset), limits(found.scale)] == [pytest.approx(tuple(row)) for row in fit.conf_int(0.1)]
+    design = [[one.side == 1, one.side == -1, one.length] for one in sizes]
+    fit = sm.OLS([one.deviation for one in sizes], [[float(one) for one in row] for row in design]).fit()
+    found = scale_of(sizes, confidence=0.9)
+    outside, inside = (offset_of(of_side(side, sizes), scale=found, confidence=0.9) for side in (1, -1))
+    assert (outside.found.mean, inside.found.mean, found.mean) == pytest.approx(
+        (fit.params[0], -fit.params[1], fit.params[2])
+    )
+    assert limits(found) == pytest.approx(tuple(fit.conf_int(0.1)[2]))
+    apart = difference_of(outside, inside, confidence=0.9)
+    tested = fit.t_test([1, 1, 0])
+    assert apart.mean == pytest.approx(tested.effect[0])
+    # Each side with its own spread there, with one for both in the fit
+    assert apart.error == pytest.approx(float(tested.sd[0, 0]), rel=0.25)
 
 
-def test_a_scale_that_chance_explains_is_left_out_of_the_offset() -> None:
-    sizes = [one for one in drawn(offset=0.2, scale=0.0, seed=3) if one.side]
-    found = offset_and_scale(sizes, confidence=0.95)
-    alone = mean_deviation(Deviations.of(one.side * one.deviation for one in sizes), confidence=0.95)
-    assert not found.together
-    assert not found.scale.excludes_zero
-    assert found.offset == alone
+def test_sides_that_differ_are_no_scale() -> None:
+    # Long outside sizes 0.39 too large and short holes on size: through one line that is a scale of 1.3 per metre
+    rng = random.Random(5)
+    sizes = [
+        Size(side, length + rng.uniform(-0.1, 0.1) * length, (0.39 if side == 1 else 0.0) + rng.gauss(0, 0.03), plate)
+        for plate in range(12)
+        for side, length in ((1, 0.3), (-1, 0.025))
+    ]
+    scale = scale_of(sizes, confidence=0.95)
+    assert not scale.excludes_zero
+    outside, inside = (offset_of(of_side(side, sizes), scale=None, confidence=0.95) for side in (1, -1))
+    low, high = limits(difference_of(outside, inside, confidence=0.95))
+    assert low < 0.39 < high
+    assert low > 0.3
 
 
-def test_distances_alone_have_a_scale_and_no_offset() -> None:
+def test_sides_that_were_not_both_measured_have_no_difference() -> None:
+    some = offset_of([Size(1, 0.1, 0.2), Size(1, 0.1, 0.3)], scale=None, confidence=0.95)
+    none = offset_of([], scale=None, confidence=0.95)
+    assert (none.found.mean, none.found.reason) == (None, NO_VALUES)
+    assert difference_of(some, none, confidence=0.95) == MeanDeviation(None, None, None, NO_VALUES)
+    one = offset_of([Size(-1, 0.1, 0.2)], scale=None, confidence=0.95)
+    found = difference_of(some, one, confidence=0.95)
+    assert (found.mean, found.low, found.reason) == (pytest.approx(0.45), None, ONE_VALUE)
+
+
+def test_distances_alone_have_a_scale() -> None:
     sizes = [Size(0, 1.0, 0.11), Size(0, 2.0, 0.19), Size(0, 3.0, 0.31)]
-    found = offset_and_scale(sizes, confidence=0.95)
-    assert (found.offset.mean, found.offset.reason) == (None, NO_SIDE)
+    found = scale_of(sizes, confidence=0.95)
     # (0.11 + 2 x 0.19 + 3 x 0.31) / (1 + 4 + 9); what is left over two degrees of freedom
     scale = 1.42 / 14
     left = [0.11 - scale, 0.19 - 2 * scale, 0.31 - 3 * scale]
     half = stats.t.ppf(0.975, 2) * math.sqrt(sum(one * one for one in left) / 2 / 14)
-    assert (found.scale.mean, *limits(found.scale)) == pytest.approx((scale, scale - half, scale + half))
+    assert (found.mean, *limits(found)) == pytest.approx((scale, scale - half, scale + half))
 
 
-def test_sizes_of_one_length_and_side_cannot_be_told_apart() -> None:
-    found = offset_and_scale([Size(1, 0.25, off) for off in (0.2, 0.15, 0.18)], confidence=0.95)
-    assert (found.scale.mean, found.scale.reason) == (None, NOT_APART)
-    assert found.offset == mean_deviation(Deviations.of((0.2, 0.15, 0.18)), confidence=0.95)
+def test_one_plate_tells_of_no_scale() -> None:
+    rng = random.Random(3)
+    sizes = [Size(1, length, 0.1 + rng.gauss(0, 0.02), plate) for plate in range(6) for length in (0.1, 0.101)]
+    found = scale_of([*sizes, Size(0, 6.0, -0.5, "long")], confidence=0.95)
+    assert (found.low, found.reason) == (None, ONE_PLATE)
+    alone = scale_of([Size(1, length, 0.1 * length, "one") for length in (0.1, 0.5, 0.9, 1.0)], confidence=0.95)
+    assert alone.low is None
+    noisy = [Size(1, length, 0.1 * length + rng.gauss(0, 0.01), "one") for length in (0.1, 0.5, 0.9, 1.0)]
+    assert scale_of(noisy, confidence=0.95).reason == ONE_PLATE
 
 
-def test_what_has_no_spread_or_is_too_little_has_no_interval() -> None:
-    exactly = offset_and_scale(
-        [Size(side, length, side * 0.2) for side in (1, -1) for length in (0.1, 0.2)], confidence=0.95
-    )
-    assert (exactly.scale.low, exactly.scale.reason, exactly.offset.reason) == (None, ALL_ALIKE, ALL_ALIKE)
-    assert exactly.offset.mean == pytest.approx(0.2)
-    two = offset_and_scale([Size(1, 0.1, 0.2), Size(-1, 0.3, 0.1)], confidence=0.95)
-    assert (two.scale.low, two.scale.reason) == (None, TOO_FEW)
-    assert offset_and_scale([], confidence=0.95).offset.reason == NO_VALUES
-    assert offset_and_scale([], confidence=0.95).scale.reason == NO_VALUES
+def test_plates_that_differ_in_their_scale_make_it_less_certain() -> None:
+    # Two plates shrink, two grow: by readings alone the scale is well known
+    sizes = [
+        Size(1, length, slope * length + wobble, plate)
+        for plate, slope in enumerate((0.3, 0.28, -0.1, -0.12))
+        for length, wobble in ((0.1, 0.001), (0.4, -0.001), (0.7, 0.001), (1.0, -0.001))
+    ]
+    found = scale_of(sizes, confidence=0.95)
+    apart = scale_of([one._replace(cluster=None) for one in sizes], confidence=0.95)
+    assert found.mean == apart.mean == pytest.approx(0.09, abs=2e-3)
+    assert limits(found)[0] < -0.1
+    assert limits(found)[1] > 0.28
+    assert limits(apart)[1] - limits(apart)[0] < 0.75 * (limits(found)[1] - limits(found)[0])
+
+
+def test_sizes_of_one_length_have_no_scale_and_what_is_too_little_no_interval() -> None:
+    assert scale_of([Size(1, 0.25, off) for off in (0.2, 0.15, 0.18)], confidence=0.95).reason == ONE_LENGTH
+    exactly = scale_of([Size(side, length, side * 0.2) for side in (1, -1) for length in (0.1, 0.2)], confidence=0.95)
+    assert (exactly.mean, exactly.low, exactly.reason) == (pytest.approx(0), None, ALL_ALIKE)
+    assert scale_of([Size(1, 0.1, 0.2), Size(1, 0.3, 0.1)], confidence=0.95).reason == TOO_FEW
+    assert scale_of([], confidence=0.95).reason == NO_VALUES
+
+
+def both_and_scale(sizes: list[Size], **how: float) -> tuple[Offset, MeanDeviation]:
+    scale = scale_of(sizes, confidence=0.95)
+    return offset_of(sizes, scale=scale, confidence=0.95, **how), scale  # type: ignore[arg-type]
 
 
 @given(st.integers(0, 1000), st.floats(-0.3, 0.3), st.floats(-0.5, 0.5), st.randoms(use_true_random=False))
 def test_offset_and_scale_do_not_depend_on_the_order(
     seed: int, offset: float, scale: float, rng: random.Random
 ) -> None:
-    sizes = drawn(offset=offset, scale=scale, seed=seed, n=12)
-    found = offset_and_scale(sizes, confidence=0.95)
-    assert found == offset_and_scale(rng.sample(sizes, len(sizes)), confidence=0.95)
-    for one in (found.offset, found.scale):
+    sizes = [
+        one._replace(cluster=number // 3)
+        for number, one in enumerate(drawn(offset=offset, scale=scale, seed=seed, n=12))
+    ]
+    found = both_and_scale(sizes)
+    assert found == both_and_scale(rng.sample(sizes, len(sizes)))
+    for one in (found[0].found, found[1]):
         assert one.low is None or one.high is None or one.mean is None or one.low <= one.mean <= one.high
+    assert not sizes or found[0].found.p_value is None or 0 <= found[0].found.p_value <= 1
 
 
 def test_turned_about_the_sides_turn_the_sign_of_the_offset_alone() -> None:
     sizes = drawn(offset=0.2, scale=-0.3, seed=4)
-    found = offset_and_scale(sizes, confidence=0.95)
-    turned = offset_and_scale([Size(-one.side, one.length, one.deviation) for one in sizes], confidence=0.95)
-    assert turned.offset.mean == pytest.approx(-(found.offset.mean or 0))
-    assert turned.scale.mean == pytest.approx(found.scale.mean)
+    offset, scale = both_and_scale(sizes)
+    turned, same = both_and_scale([one._replace(side=-one.side) for one in sizes])
+    assert turned.found.mean == pytest.approx(-(offset.found.mean or 0))
+    assert same.mean == pytest.approx(scale.mean)
 
 
 def shop_of_plates(rng: random.Random, plates: int, each: int, alike: float) -> list[list[Size]]:
@@ -312,14 +389,17 @@ def test_intervals_of_offset_and_mean_cover_the_truth_where_plates_are_alike(
             outside = [plate for plate in outside if plate]
             effect = effect_of_clusters([len(plate) for plate in outside], alike=found)
             values = Deviations.of(sum(outside, []), design_effect=effect, clusters=len(outside))
-            fit = offset_and_scale(
-                (one for plate in machine for one in plate),
+            sizes = [one._replace(cluster=number) for number, plate in enumerate(machine) for one in plate]
+            offset = offset_of(
+                sizes,
+                scale=None,
                 confidence=0.95,
                 design_effect=effect_of_clusters([len(plate) for plate in machine], alike=found),
                 clusters=len(machine),
             )
+            scale = scale_of(sizes, confidence=0.95)
             for number, (one, truth) in enumerate(
-                ((mean_deviation(values, confidence=0.95), 0.15), (fit.offset, 0.15), (fit.scale, 0.0))
+                ((mean_deviation(values, confidence=0.95), 0.15), (offset.found, 0.15), (scale, 0.0))
             ):
                 low, high = limits(one)
                 covered[number] += low <= truth <= high
