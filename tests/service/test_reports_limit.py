@@ -103,7 +103,7 @@ def test_materials_machines_and_gases_have_curves_of_their_own_not_known_last(do
 @pytest.mark.parametrize(
     ("told", "reason", "proven"),
     [
-        pytest.param({10: (30, 30), 20: (30, 30), 32: (30, 30)},
+        pytest.param({10: (1,) * 30, 20: (1,) * 30, 32: (1,) * 30},
                      "nothing failed: above the thickest tried, 32 mm", 32, id="nothing-failed"),
         pytest.param({10: (0, 0), 20: (0, 0), 32: (0, 0)}, "all failed: below the thinnest tried, 10 mm", None,
                      id="all-failed"),
@@ -117,8 +117,8 @@ def test_materials_machines_and_gases_have_curves_of_their_own_not_known_last(do
 def test_what_gives_no_thickness_says_why_and_what_is_proven_all_the_same(
     door: Door, told: dict[int, tuple[int, ...]], reason: str, proven: int | None
 ) -> None:
-    # Where nothing varies independence is assumed: sixty good parts have a bound of 0.05^(1/60) = 0.951.
-    door.told(*plates(told, of=30))
+    # Where nothing varies a plate counts as one part: thirty good ones have a bound of 0.05^(1/30) = 0.905.
+    door.told(*plates(told, of=1 if set(told[10]) == {1} else 30))
     report = door.report("limit", target="0.9")
     (row,) = report["rows"]
     assert (row["thickness_mm"], row["reason"]) == (None, reason)
@@ -156,13 +156,21 @@ def test_separated_plates_get_firths_limit_and_a_promise_that_good_parts_prove(d
 
 
 def test_one_plate_proves_nothing_however_many_days_it_is_cut_on(door: Door) -> None:
-    days = [f"2026-03-{day:02}T12:00:00Z" for day in range(2, 8)]
-    one = [cut(f"A {day}", plate="P", machine="Laser 1", time=day, quantity=40, good=40) for day in days]
+    days = [f"2026-03-{day:02}T12:00:00Z" for day in range(1, 31)]
+    one = [cut(f"A {day}", plate="P", machine="Laser 1", time=day, good=1) for day in days]
     door.told(*one)
-    assert limit_row(door)["plates"] == 6
+    assert limit_row(door)["plates"] == 30
     assert limit_row(door)["proven_mm"] is None
-    door.told(cut("B", plate="P-2", machine="Laser 1", time=days[0], quantity=40, good=40))
-    assert (limit_row(door)["proven_mm"], limit_row(door)["plates"]) == (20, 7)
+    door.told(cut("B", plate="P-2", machine="Laser 1", time=days[0], good=1))
+    assert (limit_row(door)["proven_mm"], limit_row(door)["plates"]) == (20, 31)
+
+
+def test_while_nothing_tells_how_alike_parts_of_a_plate_are_a_plate_counts_as_one_part(door: Door) -> None:
+    door.told(*plates({20: (30, 30, 30, 30)}, of=30))
+    report = door.report("limit")
+    assert (report["rows"][0]["parts"], report["rows"][0]["proven_mm"]) == (120, None)
+    assert report["details"]["points"][0]["lower_bound"] == pytest.approx(0.05 ** (1 / 4))
+    assert "nothing tells how alike parts of one plate are: a plate counts as one part" in report["notes"]
 
 
 # --- what is said -----------------------------------------------------------------------------------------------
@@ -273,3 +281,21 @@ def test_the_catalogue_tells_what_its_lists_hold(door: Door) -> None:
     assert lists["target"] == []
     assert {"thickness_mm", "share", "low", "high"} < set(lists["band"])
     assert told["last"] == "26w"
+
+
+def test_no_filter_changes_how_alike_parts_of_a_plate_are_taken_for(door: Door) -> None:
+    """Plates of one machine fail as a whole, those of the other do not: each alone would tell another correlation."""
+    whole: dict[int, tuple[int, ...]] = {10: (10, 10, 10, 10), 15: (10, 0, 10, 10), 20: (10, 10, 0, 0)}
+    first, second = ({"name": "S355", "revision": revision} for revision in ("a", "b"))
+    door.told(
+        *plates(FALLING, machine="Laser 1", recipe=first),
+        *plates(whole, machine="Laser 2", recipe=second),
+    )
+    together = door.report("limit")
+    assert together["details"]["correlation"] is not None
+    for machine in ("Laser 1", "Laser 2"):
+        alone = door.report("limit", machine=machine)
+        assert alone["details"]["correlation"] == together["details"]["correlation"]
+        assert alone["rows"] == [row for row in together["rows"] if row["machine"] == machine]
+    standing = door.report("standing", machine="Laser 1")
+    assert standing["details"]["correlation"] == together["details"]["correlation"]

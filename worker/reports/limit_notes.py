@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from worker.reports.questions import Question
-from worker.stats.clustering import INDEPENDENCE_ASSUMED
+from worker.stats.clustering import PLATE_AS_ONE
 
 #: Who asks for more machines than this reads the rows.
 MOST_TOLD: Final = 12
@@ -66,9 +66,9 @@ def _limit(row: Figures, target: float, confidence: float) -> str:
         return f"no thickness can be told for {goal} ({row['reason']})"
     low, high = row["thickness_low_mm"], row["thickness_high_mm"]
     if low is not None and high is not None:
-        span = f"{low:.1f} to {high:.1f} at {100 * confidence:.4g} %"
+        span = f"{_down(low):g} to {high:.1f} at {100 * confidence:.4g} %"
     elif low is not None:
-        span = f"at least {low:.1f} at {100 * confidence:.4g} %"
+        span = f"at least {_down(low):g} at {100 * confidence:.4g} %"
     elif high is not None:
         span = f"at most {high:.1f} at {100 * confidence:.4g} %"
     else:
@@ -78,12 +78,18 @@ def _limit(row: Figures, target: float, confidence: float) -> str:
 
 def _promise(row: Figures) -> str:
     if row["promised_mm"] is None:
-        return "nothing can be promised" if row["reason"] else f"nothing can be promised ({row['promised_reason']})"
-    # Never more than was found: a promise is rounded down
-    promised = f"promise {math.floor(10 * row['promised_mm'] + 1e-6) / 10:g} mm"
+        return (
+            "the curve promises nothing" if row["reason"] else f"the curve promises nothing ({row['promised_reason']})"
+        )
+    promised = f"promise {_down(row['promised_mm']):g} mm"
     if row["promised_mm"] == row["thickest_mm"]:
         return f"{promised}, the thickest tried"
     return f"{promised} ({row['promised_reason']})" if row["promised_reason"] else promised
+
+
+def _down(thickness_mm: float) -> float:
+    """To a tenth, never more than was found."""
+    return math.floor(10 * thickness_mm + 1e-6) / 10
 
 
 def _proven(row: Figures) -> str:
@@ -91,8 +97,8 @@ def _proven(row: Figures) -> str:
 
 
 def _settings(breaks: Sequence[Figures], confidence: float) -> Iterator[str]:
-    """Dips that chance hardly explains, widest first."""
-    sure = [dip for dip in breaks if dip["gap_low"] is not None and dip["gap_low"] > 1e-12]
+    """Dips that chance hardly explains, though all places were looked at; widest first."""
+    sure = [dip for dip in breaks if dip["gap_low_of_all"] is not None and dip["gap_low_of_all"] > 1e-12]
     sure.sort(key=lambda dip: -dip["gap"])
     for dip in sure[:MOST_TOLD]:
         thicker = f"{dip['beyond_from_mm']:g} mm"
@@ -104,24 +110,25 @@ def _settings(breaks: Sequence[Figures], confidence: float) -> Iterator[str]:
             f"{100 * confidence:.4g} %. Look at the settings at {dip['thickness_mm']:g} mm before the machine is blamed"
         )
     if len(sure) > MOST_TOLD:
-        yield f"{len(sure) - MOST_TOLD} more such thicknesses are in breaks, those with a gap_low above 0"
+        yield f"{len(sure) - MOST_TOLD} more such thicknesses are in breaks, those with a gap_low_of_all above 0"
 
 
 def _rests_on(rows: Sequence[Figures], details: Figures, confidence: float) -> Iterator[str]:
     if any(row["surface_group"] is None or row["thermal_history"] is None for row in rows):
         yield "a state of the plate that nobody noted is a level of its own: it may be any"
-    if any(curve["counts_reason"] == INDEPENDENCE_ASSUMED for curve in details["curves"]):
-        yield (
-            "how alike parts of one plate are cannot be told: independence assumed, so that limits may be too near and "
-            "promises too high"
-        )
+    if any(curve["counts_reason"] == PLATE_AS_ONE for curve in details["curves"]):
+        yield PLATE_AS_ONE
     elif details["correlation"] is not None and any(curve["counts_reason"] for curve in details["curves"]):
         alike = max(0.0, details["correlation"])
-        yield f"parts of one plate are taken to be as alike as all plates of this report show (correlation {alike:.2f})"
+        yield (
+            "parts of one plate are taken to be as alike as all plates of the window show, whatever the filters "
+            f"(correlation {alike:.2f})"
+        )
     wrong = f"{100 * (1 - confidence):.3g} %"
     yield (
         f"a promise is a lower limit that is too high in about {wrong} of cases, each by itself: of many promises some "
-        "are; what is proven rests on the parts of that thickness alone, on two plates at least"
+        "are; what is proven rests on the parts of that thickness alone, on two plates (else runs, else attempts) at "
+        "least"
     )
     yield (
         "recipes are taken together: another may cut thicker. The band holds for each thickness by itself, not for the "

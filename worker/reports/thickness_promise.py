@@ -11,10 +11,11 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from worker.batches import in_batches
 from worker.cautions import CAUTIONS
@@ -24,30 +25,26 @@ from worker.plates import UNKNOWN
 from worker.reports.comparing import counts_of, described, invented
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.limit_notes import limit_notes
-from worker.reports.options import NumberOption
-from worker.reports.process_parts import process_parts
+from worker.reports.options import YIELD_TARGET
+from worker.reports.process_parts import process_parts, window_correlation
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import Group, Reader, Sums, conditions_of, spellings
 from worker.reports.report import Column, Report
 from worker.reports.thickness_yield import CONDITION, WITHIN, curve_of, shifted
-from worker.stats.clustering import Clustered, Effective, correlation, estimate
+from worker.stats.clustering import Clustered, Correlation, Effective, correlation, estimate
 from worker.stats.demonstration import one_sided
 from worker.stats.likelihood_limits import limits_at
 from worker.stats.monotone import Falling, falling
 from worker.stats.proportions import quantile
-from worker.stats.thickness_curve import Tried, YieldCurve, band
+from worker.stats.thickness_curve import Tried, YieldCurve, bands
 from worker.stats.thickness_limit import ThicknessLimit, thickness_limits
 
-TARGET: Final = NumberOption(
-    "target", "first-pass yield to be reached", 0.5, 0.999, 0.9, "share (0-1)", target="first_pass_yield"
-)
+TARGET: Final = YIELD_TARGET
 OPTIONS: Final = (TARGET,)
 #: What a row is known by.
 KEYS: Final = (*WITHIN, *CONDITION)
 #: A thickness is proven on so many plates at least: what holds for one may be that plate's alone.
 LEAST_PLATES: Final = 2
-#: Fewer clusters than this may be one plate, cut on several days or with several recipes.
-SURELY_PLATES: Final = 12
 #: More rows take more seconds than anyone waits, and are read by nobody.
 MOST_ROWS: Final = 1_000
 BAND_POINTS: Final = 25
@@ -67,7 +64,12 @@ _DIVISION: Final = (
 COLUMNS: Final = (
     *_DIVISION,
     Column("parts", "parts", "judged parts of first attempts on such plate", "integer"),
-    Column("plates", "", "plates (else runs, else attempts) among them; one cut on two days counts twice", "integer"),
+    Column(
+        "plates",
+        "",
+        "plates (else runs, else attempts) among them; one cut on two days, shifts or recipes counts twice",
+        "integer",
+    ),
     Column("thicknesses", "", "thicknesses tried", "integer"),
     Column("thinnest_mm", "mm", "thinnest plate tried"),
     Column("thickest_mm", "mm", "thickest plate tried"),
@@ -135,12 +137,19 @@ _BREAKS: Final = (
     Column("beyond_to_mm", "mm", "thickest plate of those"),
     Column("beyond_share", _SHARE, "first-pass yield of these together"),
     Column("gap", _SHARE, "theirs less its own"),
-    Column("gap_low", _SHARE, "lower limit of Newcombe's interval of it; above 0: look at the settings"),
+    Column("gap_low", _SHARE, "lower limit of Newcombe's interval of it"),
     Column("gap_high", _SHARE, "upper limit of Newcombe's interval of it"),
+    Column(
+        "gap_low_of_all",
+        _SHARE,
+        "lower limit that allows for all places at which the report looked; above 0: look at the settings",
+    ),
 )
 DETAILS: Final = (
     Column("target", _SHARE, "first-pass yield to be reached"),
-    Column("correlation", "", "of parts of one plate, over the whole report; null: it cannot be told"),
+    Column(
+        "correlation", "", "of parts of one plate, over the whole window whatever the filters; null: it cannot be told"
+    ),
     Column("curves", "", "each curve: log-odds = level + slope ln(thickness / middle_mm) + shifts", "list", _CURVES),
     Column("conditions", "", "what each state of the plate shifts a curve by", "list", _STATES),
     Column("points", "", "what was seen, thickness by thickness", "list", _POINTS),
@@ -177,13 +186,14 @@ def thickness_promise(reader: Reader, question: Question) -> Report:
 
     Raises QuestionUnanswerable where there are more than MOST_ROWS of them.
     """
-    found = process_parts(reader, question, (*WITHIN, "thickness", *CONDITION))
+    found = process_parts(reader, question, (*WITHIN, "thickness", *CONDITION, "recipe"))
+    pooled = window_correlation(reader, question, _counts(found.groups))
 
     def plates(doubtful: Iterable[Group]) -> Mapping[Group, int]:
         return _plates(reader, found.question, doubtful)
 
     names = {kind: spellings(reader, kind) for kind in ("material", "machine")}
-    return _answer(reader, question, found.groups, found.notes, names, plates)
+    return _answer(reader, question, found.groups, found.notes, names, plates, pooled)
 
 
 def _answer(
@@ -193,22 +203,23 @@ def _answer(
     notes: list[str],
     names: Mapping[str, Mapping[str, str]],
     plates: Plates,
+    pooled: Correlation | None,
 ) -> Report:
     by_curve, unresolved = _by_curve(groups)
     _refuse_too_many(sum(len({cell[1:] for cell in cells}) for cells in by_curve.values()))
     shown = {key: _shown(key, names) for key in by_curve}
-    pooled = correlation([counts for key in by_curve for counts in by_curve[key].values()])
     curves = {key: curve_of(by_curve[key].items(), pooled=pooled) for key in sorted(by_curve, key=_by(shown))}
     rows = [row for key, curve in curves.items() for row in _rows(key, shown[key], curve, by_curve[key], question)]
     proven = _proven(rows, question, plates)
+    told_curves = [_Told.of(shown[key], curve, question) for key, curve in curves.items()]
     details = {
         "target": question.options[TARGET.name],
         "correlation": None if pooled is None else float(pooled),
-        "curves": [_curve_told(shown[key], curve, question) for key, curve in curves.items()],
-        "conditions": [state for key, curve in curves.items() for state in _states(shown[key], curve, question)],
+        "curves": [_curve_told(each) for each in told_curves],
+        "conditions": [state for each in told_curves for state in _states(each)],
         "points": [point for row in rows for point in _points(row, question)],
-        "band": [point for row in rows for point in _band(row, question)],
-        "breaks": [dip for row in rows for dip in _breaks(row)],
+        "band": list(_bands(rows, question)),
+        "breaks": list(_breaks(rows, question)),
     }
     told = [_row(row, found) for row, found in zip(rows, proven, strict=True)]
     said = limit_notes(told, details, question, unresolved=unresolved)
@@ -217,11 +228,15 @@ def _answer(
     )
 
 
+def _counts(groups: Mapping[Group, Sums]) -> list[Clustered]:
+    return [FIRST_PASS.counts(sums) for sums in groups.values()]
+
+
 def _by_curve(groups: Mapping[Group, Sums]) -> tuple[dict[Group, Cells], int]:
     """(counts of each curve, judged parts whose thickness or material is not known)."""
     together: dict[Group, dict[tuple[int, str, str], list[Sums]]] = defaultdict(lambda: defaultdict(list))
     unresolved = 0
-    for (material, machine, gas, nm, surface, history), sums in groups.items():
+    for (material, machine, gas, nm, surface, history, _), sums in groups.items():
         if nm is None or material is None:
             unresolved += sums[FIRST_PASS.n]
         elif sums[FIRST_PASS.n]:
@@ -323,12 +338,12 @@ def _proven(rows: Sequence[Row], question: Question, plates: Plates) -> list[int
         _group(row, nm)
         for row, nms in zip(rows, reached, strict=True)
         for nm in nms
-        if LEAST_PLATES <= row.cells[nm].clusters < SURELY_PLATES
+        if row.cells[nm].clusters >= LEAST_PLATES
     ]
     counted = plates(doubtful) if doubtful else {}
 
     def is_spread(row: Row, nm: int) -> bool:
-        return min(row.cells[nm].clusters, counted.get(_group(row, nm), SURELY_PLATES)) >= LEAST_PLATES
+        return counted.get(_group(row, nm), 0) >= LEAST_PLATES
 
     return [max((nm for nm in nms if is_spread(row, nm)), default=None) for row, nms in zip(rows, reached, strict=True)]
 
@@ -339,7 +354,7 @@ def _group(row: Row, nm: int) -> Group:
 
 
 def _plates(reader: Reader, question: Question, groups: Iterable[Group]) -> Mapping[Group, int]:
-    """How many different plates (else runs, else attempts) each of these groups was judged on."""
+    """How many different plates (else runs, else attempts) each of these groups was judged on, as far as two."""
     c, a = reader.tables.combinations.c, reader.tables.attempts.c
     by = [stored_expression(DIMENSIONS[name], c) for name in (*WITHIN, "thickness", *CONDITION)]
     found: dict[Group, set[str]] = {group: set() for group in groups}
@@ -347,23 +362,44 @@ def _plates(reader: Reader, question: Question, groups: Iterable[Group]) -> Mapp
     of_group = {combination: tuple(group) for combination, *group in known if tuple(group) in found}
     for some in in_batches(sorted(of_group)):
         query = (
-            select(a.combination, a.cluster)
+            select(a.combination, func.min(a.cluster), func.max(a.cluster))
             .where(*conditions_of(reader, question, a), a.combination.in_(some))
             .where(a.is_first == 1, a.state == "finished", a.good + a.rework + a.scrap + a.not_made > 0)
-            .distinct()
+            .group_by(a.combination)
         )
-        for combination, cluster in reader.connection.execute(query):
-            found[of_group[combination]].add(cluster)
+        for combination, *clusters in reader.connection.execute(query):
+            found[of_group[combination]].update(clusters)
     return {group: len(clusters) for group, clusters in found.items()}
 
 
 # --- details ----------------------------------------------------------------------------------------------------
 
 
-def _curve_told(shown: Mapping[str, Any], curve: YieldCurve, question: Question) -> dict[str, Any]:
-    slope_low, slope_high = _limits_of(curve, 1, question)
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """A curve as it is shown, with the profile limits of each of its coefficients; none without a fit."""
+
+    shown: Mapping[str, Any]
+    curve: YieldCurve
+    limits: Sequence[tuple[float | None, float | None]]
+
+    @classmethod
+    def of(cls, shown: Mapping[str, Any], curve: YieldCurve, question: Question) -> _Told:
+        """With limits on both sides at the confidence of the question."""
+        if curve.fit is None:
+            return cls(shown, curve, ())
+        each, q = np.eye(len(curve.fit.coefficients)), quantile(question.confidence, curve.degrees)
+        sides = np.repeat([-q, q], len(each))
+        found = limits_at(curve.fit, np.concatenate([each, each]), sides).values.tolist()
+        values = [None if math.isnan(value) else value for value in found]
+        return cls(shown, curve, list(zip(values[: len(each)], values[len(each) :], strict=True)))
+
+
+def _curve_told(told: _Told) -> dict[str, Any]:
+    curve = told.curve
+    slope_low, slope_high = told.limits[1] if told.limits else (None, None)
     return {
-        **shown,
+        **told.shown,
         "parts": round(math.fsum(row.counts.parts for row in curve.tried)),
         "effective_parts": curve.parts,
         "plates": sum(row.counts.clusters for row in curve.tried),
@@ -378,34 +414,23 @@ def _curve_told(shown: Mapping[str, Any], curve: YieldCurve, question: Question)
     }
 
 
-def _states(shown: Mapping[str, Any], curve: YieldCurve, question: Question) -> Iterable[dict[str, Any]]:
+def _states(told: _Told) -> Iterable[dict[str, Any]]:
     """Each state of the plate that was tried on this curve."""
-    left_out = dict(curve.left_out)
+    curve, left_out = told.curve, dict(told.curve.left_out)
     for place, name in enumerate(curve.names):
         if not any(row.condition[place] for row in curve.tried):
             continue
         fit = None if name in left_out else curve.fit
         column = 0 if fit is None else 2 + curve.named.index(name)
-        low, high = (None, None) if fit is None else _limits_of(curve, column, question)
+        low, high = (None, None) if fit is None else told.limits[column]
         yield {
-            **shown,
+            **told.shown,
             "condition": name,
             "shift": None if fit is None else float(fit.coefficients[column]),
             "shift_low": low,
             "shift_high": high,
             "reason": left_out.get(name) or (curve.reason if fit is None else None),
         }
-
-
-def _limits_of(curve: YieldCurve, column: int, question: Question) -> tuple[float | None, float | None]:
-    """Profile limits of a coefficient of the fit, on both sides."""
-    if curve.fit is None:
-        return None, None
-    place = np.zeros((1, len(curve.fit.coefficients)))
-    place[0, column] = 1.0
-    q = np.array([quantile(question.confidence, curve.degrees)])
-    low, high = (float(limits_at(curve.fit, place, q, side=side).values[0]) for side in ("lower", "upper"))
-    return None if math.isnan(low) else low, None if math.isnan(high) else high
 
 
 def _points(row: Row, question: Question) -> Iterable[dict[str, Any]]:
@@ -425,33 +450,47 @@ def _points(row: Row, question: Question) -> Iterable[dict[str, Any]]:
         }
 
 
-def _band(row: Row, question: Question) -> Iterable[dict[str, Any]]:
+def _bands(rows: Sequence[Row], question: Question) -> Iterable[dict[str, Any]]:
+    """The band of each row; those of one curve are sought at once."""
+    for _, group in groupby(rows, key=lambda row: id(row.curve)):
+        alike = list(group)
+        wanted = [(shifted(*row.stored[len(WITHIN) :]), _grid(row)) for row in alike]
+        for row, points in zip(alike, bands(alike[0].curve, wanted, confidence=question.confidence), strict=True):
+            for point in points:
+                yield row.shown | {
+                    "thickness_mm": point.thickness_mm,
+                    "share": point.share,
+                    "low": point.low,
+                    "high": point.high,
+                }
+
+
+def _grid(row: Row) -> list[float]:
+    """Thicknesses at equal ratios, in mm, from the thinnest tried to the thickest."""
     thinnest, thickest = (nm / 1_000_000 for nm in (min(row.cells), max(row.cells)))
     step = math.log(thickest / thinnest) / (BAND_POINTS - 1)
     between = (round(thinnest * math.exp(step * place), 3) for place in range(1, BAND_POINTS - 1))
-    grid = sorted({thinnest, thickest, *(one for one in between if thinnest < one < thickest)})
-    condition = shifted(*row.stored[len(WITHIN) :])
-    for point in band(row.curve, grid, confidence=question.confidence, condition=condition):
-        yield row.shown | {
-            "thickness_mm": point.thickness_mm,
-            "share": point.share,
-            "low": point.low,
-            "high": point.high,
-        }
+    return sorted({thinnest, thickest, *(one for one in between if thinnest < one < thickest)})
 
 
-def _breaks(row: Row) -> Iterable[dict[str, Any]]:
-    for dip in row.fall.breaks:
-        yield row.shown | {
-            "thickness_mm": mm(round(dip.place)),
-            "share": dip.share,
-            "beyond_from_mm": mm(round(dip.beyond[0])),
-            "beyond_to_mm": mm(round(dip.beyond[-1])),
-            "beyond_share": None if dip.gap.difference is None else dip.share + dip.gap.difference,
-            "gap": dip.gap.difference,
-            "gap_low": dip.gap.low,
-            "gap_high": dip.gap.high,
-        }
+def _breaks(rows: Sequence[Row], question: Question) -> Iterable[dict[str, Any]]:
+    """Dips of all rows; after Bonferroni each limit of all allows for every place that could have been a dip."""
+    looked_at = max(1, sum(len(row.cells) - 1 for row in rows))
+    confidence = 1 - (1 - question.confidence) / looked_at
+    for row in rows:
+        of_all = falling(list(row.seen.items()), confidence=confidence).breaks if row.fall.breaks else ()
+        for dip, allowing in zip(row.fall.breaks, of_all, strict=True):
+            yield row.shown | {
+                "thickness_mm": mm(round(dip.place)),
+                "share": dip.share,
+                "beyond_from_mm": mm(round(dip.beyond[0])),
+                "beyond_to_mm": mm(round(dip.beyond[-1])),
+                "beyond_share": None if dip.gap.difference is None else dip.share + dip.gap.difference,
+                "gap": dip.gap.difference,
+                "gap_low": dip.gap.low,
+                "gap_high": dip.gap.high,
+                "gap_low_of_all": allowing.gap.low,
+            }
 
 
 def example(reader: Reader, question: Question) -> Report:
@@ -461,11 +500,19 @@ def example(reader: Reader, question: Question) -> Report:
         ("clean", 30): (40, 26, 4), ("disturbed", 15): (40, 37, 4), ("disturbed", 20): (40, 32, 4),
     }  # fmt: skip
     groups = {
-        ("s355", "laser 1", "oxygen", 1_000_000 * thickness, surface, "as_supplied"): invented(
+        ("s355", "laser 1", "oxygen", 1_000_000 * thickness, surface, "as_supplied", None): invented(
             parts=parts, good=good, plates=plates
         )
         for (surface, thickness), (parts, good, plates) in told.items()
     }
-    report = _answer(reader, question, groups, [], {}, lambda doubtful: dict.fromkeys(doubtful, LEAST_PLATES))
+    report = _answer(
+        reader,
+        question,
+        groups,
+        [],
+        {},
+        lambda doubtful: dict.fromkeys(doubtful, LEAST_PLATES),
+        correlation(_counts(groups)),
+    )
     short = {name: value[:2] if isinstance(value, list) else value for name, value in report.details.items()}
     return replace(report, details=short)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from worker.plates import UNKNOWN
-from worker.stats.clustering import Clustered, effective
+from worker.stats.clustering import Clustered, cautious
 from worker.stats.thickness_curve import Tried, YieldCurve, yield_curve
 
 #: What a curve holds equal, by the names of the dimensions: within one material, cut on one machine with one gas.
@@ -36,13 +36,13 @@ def curve_of(cells: Iterable[tuple[Cell, Clustered]], *, pooled: float | None) -
 
     cells: counts by thickness and condition, in any order; equal cells are taken together. pooled: the correlation of
     parts of one plate over the whole report, which every cell's counts are divided by: what few plates of one cell say
-    of it is poor, and an interval made with that too narrow.
+    of it is poor, and an interval made with that too narrow. None: nothing tells it, and a plate counts as one part.
     """
     together: dict[Cell, list[Clustered]] = {}
     for cell, counts in cells:
         together.setdefault(cell, []).append(counts)
     tried = [
-        Tried(nm / 1_000_000, effective(Clustered.total(counts), pooled=pooled, own=False), shifted(*condition))
+        Tried(nm / 1_000_000, cautious(Clustered.total(counts), pooled=pooled), shifted(*condition))
         for (nm, *condition), counts in sorted(together.items())
     ]
     return yield_curve(tried, names=tuple(SHIFTS))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from worker.stats.proportions import wilson
@@ -13,6 +13,7 @@ from worker.stats.proportions import wilson
 MANY_CLUSTERS: Final = 50
 INDEPENDENCE_ASSUMED: Final = "independence assumed"
 POOLED_CORRELATION: Final = "correlation of all groups together"
+PLATE_AS_ONE: Final = "nothing tells how alike parts of one plate are: a plate counts as one part"
 NOTHING_JUDGED: Final = "nothing judged"
 
 
@@ -187,6 +188,25 @@ def _kurtosis(mean: float, alike: float) -> float:
     return max(0.0, 6 * alike * (1 - varies * (5 + alike)) / (varies * (1 + alike) * (1 + 2 * alike)))
 
 
+def told_by(parts: int, *, alike: float) -> float:
+    """So many independent parts tell as much as these of one cluster do, at a known correlation in [-1, 1].
+
+    Each cluster weighs what it tells, so that it is between 1 and its parts, and one more part never takes anything
+    away. Kleinman JC (1973), Journal of the American Statistical Association 68, 46-54 (from memory).
+    """
+    return parts / (1 + (parts - 1) * min(1.0, max(0.0, alike)))
+
+
+def degrees_at(mean: float, *, alike: float) -> float | None:
+    """Degrees of freedom of a variance that rests on a known correlation, where the share is `mean`: see `_degrees`.
+
+    None, the normal, for a correlation that is given as a plain number: it counts as known for certain.
+    """
+    if not isinstance(alike, Correlation):
+        return None
+    return few_degrees(alike.degrees / (1 + _kurtosis(mean, alike) / 2))
+
+
 def effective(counts: Clustered, *, pooled: float | None = None, own: bool = True) -> Effective:
     """Counts divided by their design effect 1 + (mean size - 1) x correlation, at least 1 (Rao-Scott).
 
@@ -213,6 +233,16 @@ def effective(counts: Clustered, *, pooled: float | None = None, own: bool = Tru
     )
 
 
+def cautious(counts: Clustered, *, pooled: float | None) -> Effective:
+    """`effective` with the pooled correlation; where there is none a cluster counts as one part.
+
+    For what is promised: parts that are taken for independent, when nothing tells that they are, promise too much.
+    """
+    if pooled is not None or counts.of_single_parts:
+        return effective(counts, pooled=pooled, own=False)
+    return replace(effective(counts, pooled=1.0, own=False), degrees=None, reason=PLATE_AS_ONE)
+
+
 def joint_degrees(groups: Iterable[Effective]) -> float | None:
     """Degrees of freedom between the clusters of several groups together, for what compares or averages these.
 
@@ -220,16 +250,20 @@ def joint_degrees(groups: Iterable[Effective]) -> float | None:
     the long tails of the groups offset each other.
     """
     counts = [group for group in groups if group.n > 0]
-    if all(group.degrees is None for group in counts):
+    known = [group.degrees for group in counts if group.degrees is not None]
+    if not known:
         return None
     free = sum(max(0, group.clusters - 1) for group in counts)
-    return few_degrees(free) if free else None
+    # Where each group is one cluster, all that is known of their variation comes with the correlation of others
+    return few_degrees(free) if free else min(known)
 
 
 def joint_reason(groups: Iterable[Effective]) -> str | None:
     """The gravest reason among the groups."""
     reasons = {group.reason for group in groups if group.n > 0}
-    return next((reason for reason in (INDEPENDENCE_ASSUMED, POOLED_CORRELATION) if reason in reasons), None)
+    return next(
+        (reason for reason in (PLATE_AS_ONE, INDEPENDENCE_ASSUMED, POOLED_CORRELATION) if reason in reasons), None
+    )
 
 
 def weighted(groups: Sequence[tuple[float, Effective]]) -> Effective:

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import eigh
 from scipy.optimize import brentq, linprog
 from scipy.special import expit, xlogy
 
@@ -33,8 +34,10 @@ _NEARLY_STILL: Final = 1e-10
 #: So near to the summit, and no wonder if rounding hides by this share of the height that a step gains.
 _NEAR: Final = 1e-6
 _SLACK: Final = 1e-13
-_MOST_STEPS: Final = 500
-#: No step moves any log-odds by more.
+_MOST_STEPS: Final = 200
+#: Of a bend, as a share of the rough one.
+_HARDLY_BENT: Final = 1e-3
+#: No step moves log-odds by more than so much and half of what they are: far out nothing bends any more.
 _LONGEST_STEP: Final = 4.0
 
 
@@ -229,15 +232,14 @@ def _edge(fit: Fit, regressors: Sequence[float], errors: float, quantile: float)
 class _Place:
     """Coefficients, with the log-likelihood there and its slope, penalty included, and the inverse of the information.
 
-    `stride` times the score is the next step. The penalty is as good as half a part good and half a part bad for each
-    unit of leverage, so that under Firth's method the inverse itself would step too far, up to twice.
+    `curvatures`: that of the likelihood, with its penalty if it has one; then one that bends down everywhere.
     """
 
     coefficients: Vector
     height: float
     score: Vector
     inverse: Matrix
-    stride: Matrix
+    curvatures: tuple[Matrix, ...]
 
 
 def _fit(data: Binomial, method: str) -> Fit | None:
@@ -248,18 +250,13 @@ def _fit(data: Binomial, method: str) -> Fit | None:
 def _summit(
     data: Binomial, method: str, start: Vector, along: Vector | None = None, *, still: float = _STILL
 ) -> _Place | None:
-    """The largest likelihood by Fisher scoring with halved steps, with `along` times the coefficients held at start."""
+    """The largest likelihood by scoring with halved steps, with `along` times the coefficients held at start."""
     here, gain = _place(data, method, start), math.inf
+    free = np.eye(len(start)) if along is None else _across(along)
     for _ in range(_MOST_STEPS):
-        if here is None:
+        step = None if here is None else _step(here, free)
+        if here is None or step is None:
             return None
-        step = here.stride @ here.score
-        if along is not None:
-            spread = here.stride @ along
-            variance = float(along @ spread)
-            if not variance > 0:
-                return None
-            step = step - spread * (float(along @ step) / variance)
         gain = float(step @ here.score)
         if gain < still:
             return here
@@ -271,9 +268,32 @@ def _summit(
     return here if gain < _NEARLY_STILL else None
 
 
+def _across(along: Vector) -> Matrix:
+    """A basis, by columns, of all directions that leave what is multiplied with `along` as it is."""
+    return np.asarray(np.linalg.svd(along[None, :])[2][1:].T)
+
+
+def _step(here: _Place, free: Matrix) -> Vector | None:
+    """Newton's step along the columns of `free`. None where nothing is told in some direction of them.
+
+    Where the likelihood bends up, on a saddle between two summits, the step goes on to the higher ground as far as
+    Newton's would go back.
+    """
+    slope, (bent, *rough) = here.score @ free, (free.T @ curvature @ free for curvature in here.curvatures)
+    inverse = _inverse(bent)
+    if inverse is not None:
+        return np.asarray(free @ (inverse @ slope))
+    if not rough:
+        return None
+    try:
+        bends, axes = eigh(bent, rough[0])
+    except (np.linalg.LinAlgError, ValueError):
+        return None
+    return np.asarray(free @ (axes @ ((slope @ axes) / np.maximum(np.abs(bends), _HARDLY_BENT))))
+
+
 def _higher(data: Binomial, method: str, here: _Place, step: Vector, slack: float) -> _Place | None:
-    longest = float(np.abs(data.design @ step).max())
-    share = min(1.0, _LONGEST_STEP / longest) if longest > 0 else 1.0
+    share = min(1.0, float(longest_share(data.design @ here.coefficients, data.design @ step)))
     for _ in range(40):
         there = _place(data, method, here.coefficients + share * step)
         if there is not None and there.height > here.height - slack:
@@ -285,24 +305,80 @@ def _higher(data: Binomial, method: str, here: _Place, step: Vector, slack: floa
 def _place(data: Binomial, method: str, coefficients: Vector) -> _Place | None:
     """None where the information is singular: too far out for any row to tell."""
     design, x, n = data.design, data.x, data.n
-    odds = design @ coefficients
-    good, bad = expit(odds), expit(-odds)
-    weights = n * good * bad
-    information = design.T @ (weights[:, None] * design)
-    inverse = stride = _inverse(information)
-    if inverse is None or stride is None:
+    good, bad, told = told_by(design @ coefficients, x, n)
+    information = design.T @ ((n * good * bad)[:, None] * design)
+    inverse = _inverse(information)
+    curvatures: tuple[Matrix, ...] = (information,)
+    if inverse is None:
         return None
-    height = -float(np.sum(x * np.logaddexp(0, -odds) + (n - x) * np.logaddexp(0, odds)))
+    height = float(told)
     residuals = x * bad - (n - x) * good
     if method == FIRTH:
         sign, determinant = np.linalg.slogdet(information)
         height += 0.5 * float(determinant) if sign > 0 else -math.inf
-        leverage = weights * np.einsum("ij,jk,ik->i", design, inverse, design)
-        residuals = residuals + leverage * (0.5 - good)
-        stride = _inverse(design.T @ (((n + leverage) * good * bad)[:, None] * design))
-    if stride is None or not math.isfinite(height):
+        penalty = Penalty.at(design, n, good[None, :], bad[None, :], information[None, :, :])
+        residuals = residuals + penalty.leverage[0] * (0.5 - good)
+        curvatures = (penalty.curvature[0], penalty.rough[0])
+    if not math.isfinite(height):
         return None
-    return _Place(coefficients, height, design.T @ residuals, inverse, stride)
+    return _Place(coefficients, height, design.T @ residuals, inverse, curvatures)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Penalty:
+    """Firth's penalty, half the logarithm of the information's determinant, at each of several places.
+
+    `leverage` of each row of the data; `curvature` of the likelihood with the penalty, which need not bend down
+    everywhere; `rough` is one that does: as if each unit of leverage were half a part good and half a part bad.
+    """
+
+    leverage: Matrix
+    curvature: Matrix
+    rough: Matrix
+
+    @classmethod
+    def at(cls, design: Matrix, n: Vector, good: Matrix, bad: Matrix, information: Matrix) -> Penalty:
+        """good, bad: shares, a row for each place. information: a matrix for each place."""
+        rows, width = design.shape
+        weights, tilt = n * good * bad, bad - good
+        inverse = solved(information, np.broadcast_to(np.eye(width), information.shape))
+        leverage = weights * np.einsum("zia,ia->zi", design @ inverse, design)
+        # Derivatives of the information by each coefficient, and by how much two of them turn it alike
+        triples = np.einsum("ia,ib,ic->iabc", design, design, design).reshape(rows, -1)
+        turned = np.einsum("zab,zkbc->zkac", inverse, ((weights * tilt) @ triples).reshape(-1, width, width, width))
+        alike = np.einsum("zkab,zlba->zkl", turned, turned)
+        bent = ((leverage * (tilt**2 - 2 * good * bad))[:, None, :] * design.T) @ design
+        rough = (((n + leverage) * good * bad)[:, None, :] * design.T) @ design
+        return cls(leverage, information - (bent - alike) / 2, rough)
+
+
+def solved(matrices: Matrix, right: Matrix) -> Matrix:
+    """Each matrix's equations with its right sides; NaN where one is singular."""
+    try:
+        return np.linalg.solve(matrices, right)
+    except np.linalg.LinAlgError:
+        found = np.full(right.shape, np.nan)
+        for place, (matrix, sides) in enumerate(zip(matrices, right, strict=True)):
+            try:
+                found[place] = np.linalg.solve(matrix, sides)
+            except np.linalg.LinAlgError:
+                continue
+        return found
+
+
+def told_by(odds: Matrix, x: Vector, n: Vector) -> tuple[Matrix, Matrix, Vector]:
+    """(share of good parts, share of bad ones, log-likelihood of x good among n); rows of the data in the last axis."""
+    less = np.exp(-np.abs(odds))
+    likely, unlikely = 1 / (1 + less), less / (1 + less)
+    good, bad = np.where(odds > 0, likely, unlikely), np.where(odds > 0, unlikely, likely)
+    against = np.where(odds > 0, n - x, x) * np.abs(odds)
+    return good, bad, -(against + n * np.log1p(less)).sum(axis=-1)
+
+
+def longest_share(odds: Matrix, moved: Matrix) -> Vector:
+    """Share of a step that moves log-odds, along the last axis, as far as one step may; infinite for no step."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(1 / (np.abs(moved) / (_LONGEST_STEP + np.abs(odds) / 2)).max(axis=-1))
 
 
 def _inverse(matrix: Matrix) -> Matrix | None:

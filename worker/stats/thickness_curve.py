@@ -170,26 +170,36 @@ def band(
 
     Where the slope is significant, the lower limits pass the target at the lower limit of the thickness.
     """
-    check_condition(condition, curve.names)
-    if curve.fit is None:
-        return ()
+    (points,) = bands(curve, [(condition, thicknesses_mm)], confidence=confidence)
+    return points
+
+
+def bands(
+    curve: YieldCurve, wanted: Sequence[tuple[Sequence[int], Sequence[float]]], *, confidence: float
+) -> list[tuple[CurvePoint, ...]]:
+    """The same under each of several conditions, each with thicknesses of its own: all limits are sought at once."""
+    for condition, _ in wanted:
+        check_condition(condition, curve.names)
+    points = [(condition, thickness) for condition, thicknesses in wanted for thickness in thicknesses]
+    if curve.fit is None or not points:
+        return [() for _ in wanted]
     q = quantile(confidence, curve.degrees)
-    places = np.array([curve.regressors(math.log(thickness), condition) for thickness in thicknesses_mm])
-    if not len(places):
-        return ()
-    lows = limits_at(curve.fit, places, curve.lower_quantiles(places, q), side="lower").values
-    highs = limits_at(curve.fit, places, np.full(len(places), q), side="upper").values
-    return tuple(
+    places = np.array([curve.regressors(math.log(thickness), condition) for condition, thickness in points])
+    values = places @ curve.fit.coefficients
+    sides = np.concatenate([-curve.lower_quantiles(places, q), np.full(len(places), q)])
+    limits = limits_at(curve.fit, np.concatenate([places, places]), sides).values
+    drawn = iter(
         CurvePoint(
             thickness_mm=thickness,
             share=_share(value),
             low=0.0 if math.isnan(low) else _share(min(low, value)),
             high=1.0 if math.isnan(high) else _share(max(high, value)),
         )
-        for thickness, value, low, high in zip(
-            thicknesses_mm, (places @ curve.fit.coefficients).tolist(), lows.tolist(), highs.tolist(), strict=True
+        for (_, thickness), value, low, high in zip(
+            points, values.tolist(), limits[: len(points)].tolist(), limits[len(points) :].tolist(), strict=True
         )
     )
+    return [tuple(next(drawn) for _ in thicknesses) for _, thicknesses in wanted]
 
 
 def _share(log_odds: float) -> float:
@@ -221,13 +231,15 @@ def _too_little(rows: Sequence[Tried], least_thicknesses: int, least_parts: floa
     n, x = math.fsum(row.counts.n for row in rows), math.fsum(row.counts.x for row in rows)
     if not rows:
         return NOTHING_TRIED
-    if n < least_parts - _GUARD:
+    if math.fsum(row.counts.parts for row in rows) < least_parts - _GUARD:
         return TOO_FEW_PARTS
     if len({row.thickness_mm for row in rows}) < least_thicknesses:
         return TOO_FEW_THICKNESSES
     if n - x <= _GUARD * n:
         return NOTHING_FAILED
-    return ALL_FAILED if x <= _GUARD * n else None
+    if x <= _GUARD * n:
+        return ALL_FAILED
+    return TOO_FEW_PARTS if n < least_parts - _GUARD else None
 
 
 def _usable(

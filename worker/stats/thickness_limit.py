@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Effective
-from worker.stats.likelihood_limits import Limits, Side, limits_at
+from worker.stats.likelihood_limits import Limits, limits_at
 from worker.stats.logistic import MAXIMUM_LIKELIHOOD, Fit, Matrix, Vector
 from worker.stats.proportions import exact_bound, quantile
 from worker.stats.thickness_curve import ALL_FAILED, NOTHING_FAILED, Tried, YieldCurve, check_condition
@@ -166,13 +166,7 @@ def _limits(lines: Sequence[_Line], confidence: float) -> list[ThicknessLimit]:
         return []
     curve = lines[0].curve
     both, one = quantile(confidence, curve.degrees), quantile(2 * confidence - 1, curve.degrees)
-    bounds = zip(
-        lines,
-        _reached(lines, both, "lower"),
-        _reached(lines, both, "upper"),
-        _reached(lines, one, "lower"),
-        strict=True,
-    )
+    lows, highs, promises = _reached(lines, (-both, both, -one))
     return [
         ThicknessLimit(
             target=line.target,
@@ -185,56 +179,82 @@ def _limits(lines: Sequence[_Line], confidence: float) -> list[ThicknessLimit]:
             method=curve.method,
             reason=estimate.reason,
         )
-        for line, low, high, promised in bounds
+        for line, low, high, promised in zip(lines, lows, highs, promises, strict=True)
     ]
 
 
-def _reached(lines: Sequence[_Line], q: float, side: Side) -> list[Bound]:
-    """Where the lower or upper limit of the yield reaches the target, line by line; the limits fall with thickness."""
-    if not _falls(lines[0], q):
-        return [Bound(None, NO_FINITE_LIMIT)] * len(lines)
-    unlimited = -math.inf if side == "lower" else math.inf
-    thin, thick = (_limits_of(lines, np.array([line.ends[end] for line in lines]), q, side) for end in (0, 1))
-    ends = [
-        [unlimited if math.isnan(value) else value - lines[0].wanted for value in limits.values.tolist()]
-        for limits in (thin, thick)
+def _reached(lines: Sequence[_Line], quantiles: Sequence[float]) -> list[list[Bound]]:
+    """For each quantile, line by line: where that limit of the yield reaches the target.
+
+    A quantile below 0 asks for the lower limit, one above 0 for the upper. Both fall with thickness.
+    """
+    falls = _falls(lines[0], quantiles)
+    sought = [(line, q) for q, is_falling in zip(quantiles, falls, strict=True) if is_falling for line in lines]
+    bounds = iter(_bounds(sought))
+    return [
+        [next(bounds) for _ in lines] if is_falling else [Bound(None, NO_FINITE_LIMIT)] * len(lines)
+        for is_falling in falls
     ]
-    crossed = [place for place in range(len(lines)) if ends[0][place] > 0 > ends[1][place]]
-    crossings = _crossings([lines[place] for place in crossed], q, side, thick.coefficients[crossed])
+
+
+def _bounds(sought: Sequence[_Sought]) -> list[Bound]:
+    """Where each limit of the yield reaches the target."""
+    if not sought:
+        return []
+    unlimited = np.array([q * math.inf for _, q in sought])
+    ends = _limits_of([*sought, *sought], np.array([line.ends[end] for end in (0, 1) for line, _ in sought]))
+    wanted = sought[0][0].wanted
+    thin, thick = np.split(np.where(np.isnan(ends.values), np.tile(unlimited, 2), ends.values - wanted), 2)
+    crossed = np.flatnonzero((thin > 0) & (thick < 0)).tolist()
+    crossings = _crossings(
+        [sought[place] for place in crossed], ends.coefficients[[len(sought) + place for place in crossed]]
+    )
     at = dict(zip(crossed, crossings, strict=True))
     return [
-        line.bound(at[place]) if place in at else Bound(None, line.below if ends[0][place] <= 0 else line.above)
-        for place, line in enumerate(lines)
+        line.bound(at[place]) if place in at else Bound(None, line.below if thin[place] <= 0 else line.above)
+        for place, (line, _) in enumerate(sought)
     ]
 
 
-def _falls(line: _Line, q: float) -> bool:
+def _falls(line: _Line, quantiles: Sequence[float]) -> list[bool]:
     """The slope is significant: only then is the set of thicknesses that the data allow an interval."""
     along = np.array([[0.0, 1.0, *(0.0 for _ in line.curve.named)]])
-    return bool(limits_at(line.fit, along, np.array([q]), side="upper").values[0] < -_GUARD)
+    different = sorted({abs(q) for q in quantiles})
+    slopes = limits_at(line.fit, np.repeat(along, len(different), axis=0), np.array(different)).values.tolist()
+    falling = dict(zip(different, (slope < -_GUARD for slope in slopes), strict=True))
+    return [falling[abs(q)] for q in quantiles]
 
 
-def _limits_of(lines: Sequence[_Line], logs: Vector, q: float, side: Side, start: Matrix | None = None) -> Limits:
-    """Limits of the log-odds of each line at its ln(thickness); lower ones lie further out where plates fail whole."""
-    curve, fit = lines[0].curve, lines[0].fit
-    places = np.array([curve.regressors(log, line.condition) for line, log in zip(lines, logs.tolist(), strict=True)])
-    quantiles = curve.lower_quantiles(places, q) if side == "lower" else np.full(len(places), q)
-    return limits_at(fit, places, quantiles, side=side, start=start)
+def _limits_of(sought: Sequence[_Sought], logs: Vector, start: Matrix | None = None) -> Limits:
+    """Limits of the log-odds of lines of one curve, each at its ln(thickness).
+
+    Lower ones lie further out where plates fail whole.
+    """
+    curve, fit = sought[0][0].curve, sought[0][0].fit
+    places = np.array(
+        [curve.regressors(log, line.condition) for (line, _), log in zip(sought, logs.tolist(), strict=True)]
+    )
+    asked = np.array([q for _, q in sought])
+    quantiles = asked.copy()
+    for q in {q for _, q in sought if q < 0}:
+        quantiles[asked == q] = -curve.lower_quantiles(places[asked == q], -q)
+    return limits_at(fit, places, quantiles, start=start)
 
 
-def _crossings(lines: Sequence[_Line], q: float, side: Side, start: Matrix) -> list[float]:
-    """ln(thickness) at which each line's limit is the target: above it at the thinnest, below it at the thickest.
+def _crossings(sought: Sequence[_Sought], start: Matrix) -> list[float]:
+    """ln(thickness) at which each limit is the target: above it at the thinnest, below it at the thickest.
 
     By Newton's method within a bracket: a limit falls with thickness as its own coefficients do. start: coefficients at
     the limit of the thickest.
     """
-    if not lines:
+    if not sought:
         return []
-    low, high = (np.array([line.ends[end] for line in lines]) for end in (0, 1))
+    low, high = (np.array([line.ends[end] for line, _ in sought]) for end in (0, 1))
+    unlimited = np.array([q * math.inf for _, q in sought])
     log = (low + high) / 2
     for _ in range(_MOST_STEPS):
-        limits = _limits_of(lines, log, q, side, start)
-        above = np.nan_to_num(limits.values - lines[0].wanted, nan=-math.inf if side == "lower" else math.inf)
+        limits = _limits_of(sought, log, start)
+        above = np.where(np.isnan(limits.values), unlimited, limits.values - sought[0][0].wanted)
         low, high = np.where(above > 0, log, low), np.where(above > 0, high, log)
         following, start = log - above / limits.coefficients[:, 1], limits.coefficients
         following = np.where((following >= low) & (following <= high), following, (low + high) / 2)
@@ -328,3 +348,7 @@ class _Line:
             if bound is not None and bound >= self.target - _GUARD:
                 return thickness
         return None
+
+
+#: A line and a quantile: below 0 the lower limit of its yield is meant, above 0 the upper.
+_Sought = tuple[_Line, float]

@@ -5,7 +5,16 @@ from __future__ import annotations
 import pytest
 from scipy.stats import beta
 
-from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, clustered_wilson, correlation, effective
+from worker.stats.clustering import (
+    INDEPENDENCE_ASSUMED,
+    Clustered,
+    Correlation,
+    clustered_wilson,
+    correlation,
+    degrees_at,
+    effective,
+    told_by,
+)
 from worker.stats.proportions import wilson
 
 #: CLU-01 [read in stored copy]: Saha KK et al. (2016), Int. J. Biostatistics 12; Short MI et al. (2020), Statistical
@@ -80,3 +89,24 @@ def test_degrees_are_never_below_one_and_many_are_none() -> None:
 def test_plates_that_are_all_good_have_the_degrees_of_their_number() -> None:
     found = effective(plates(12, 12, 12, 12))
     assert (found.degrees, found.reason) == (3.0, INDEPENDENCE_ASSUMED)
+
+
+def test_what_a_cluster_tells_is_what_equal_clusters_would_by_their_design_effect() -> None:
+    counts = Clustered.of([(3, 4)] * 10)
+    assert effective(counts, pooled=0.3, own=False).n == pytest.approx(10 * told_by(4, alike=0.3))
+    assert [told_by(6, alike=alike) for alike in (-0.2, 0.0, 1.0)] == [6, 6, 1]
+    assert told_by(1, alike=0.7) == 1
+
+
+def test_one_more_part_never_takes_away_what_a_cluster_tells() -> None:
+    for alike in (0.0, 0.05, 0.5, 1.0):
+        told = [told_by(parts, alike=alike) for parts in range(1, 200)]
+        assert told == sorted(told), alike
+
+
+def test_degrees_at_a_share_fall_with_its_distance_from_a_half_and_are_none_where_all_is_known() -> None:
+    known = Correlation(0.2, degrees=40)
+    told = [degrees_at(mean, alike=known) or 99 for mean in (0.5, 0.9, 0.99, 0.9999)]
+    assert told == sorted(told, reverse=True)
+    assert (told[0], told[-1]) == (pytest.approx(40), 1)
+    assert degrees_at(0.9, alike=0.2) is None
