@@ -38,14 +38,24 @@ def get_plate_precheck(query: dict[str, Any], plate: str) -> Response:
     terminal may name open jobs only.
     """
     site, only_open, now = asked_site(), asker().is_only_terminal, now_us()
-    job, machine = query.get("job"), query.get("machine")
+    job, machine, gas = query.get("job"), query.get("machine"), query.get("gas")
     with database().read() as connection:
         reader = open_site(connection, site)
         place, looked = reader.calendar.place(now), last_look(reader)
-        about = ("precheck", plate, job, machine, only_open, place.day, looked, *as_of_plain(reader.as_of).values())
+        about = (
+            "precheck",
+            plate,
+            job,
+            machine,
+            gas,
+            only_open,
+            place.day,
+            looked,
+            *as_of_plain(reader.as_of).values(),
+        )
         etag = etag_of(site, reader.revision, *about)
         if (answer := unchanged(etag)) is not None:
             return answer
-        cut = intended(reader, place.settings, plate=plate, job=job, machine=machine, open_jobs_only=only_open)
+        cut = intended(reader, place.settings, plate=plate, job=job, machine=machine, gas=gas, open_jobs_only=only_open)
         found = precheck(reader, cut, today=place.day)
     return tagged(json_response(found), etag)

@@ -9,6 +9,7 @@ from service.schemas.plan import PlanAsOf, PlanWindow
 from service.schemas.state_answers import SURFACE_GROUPS, Job, Plate
 from worker.events import GASES
 from worker.noticing.finding import KINDS
+from worker.prechecks.evidence import GAS_FROM
 from worker.prechecks.intended import MACHINE_FROM
 from worker.prechecks.raising import WAYS
 from worker.reports.dimensions import HISTORIES
@@ -19,8 +20,8 @@ VERDICTS: Final = ("worse", "better", "watch")
 FEATURES: Final = ("hole", "web", "corner")
 _SENTENCE: Final = (
     "Of 100 parts of 20 mm S355J2+N on plate with a clean surface and edges as supplied about 88 (81 to 93) came right "
-    "the first time on laser-2 with oxygen, by 240 parts like these on 22 plates; this is evidence from past cuts, not "
-    "a permission."
+    "the first time on laser-2 with oxygen, by 211 of 240 parts on 22 plates like these; this is evidence from past "
+    "cuts, not a permission."
 )
 
 
@@ -28,7 +29,7 @@ class ExpectedShown(Answer):
     """A first-pass yield to expect, with its interval of 90 % confidence."""
 
     machine = text("machine, as the site's settings name it", "laser-2", null=True)
-    gas = word(GASES, "the cutting gas with which it promises most there", null=True)
+    gas = word(GASES, "the cutting gas; null: not noted", null=True)
     share = number("yield expected, 0-1; null: see reason", 0.88, null=True)
     low = number("lower limit", 0.81, null=True)
     high = number("upper limit", 0.93, null=True)
@@ -63,14 +64,18 @@ class LotShown(Answer):
 
     heat_number = text("heat number", "H48213")
     mill = text("steel mill", "Nordhelm", null=True)
-    parts = whole("judged parts of first attempts that can be compared", 30)
-    not_good = whole("those among them that were not good at once", 21)
-    plates = whole("plates among them", 6)
+    judged_parts = whole("judged parts of first attempts of it in the window", 36)
+    judged_not_good = whole("those among them that were not good at once", 23)
+    judged_plates = whole("plates among them", 7)
+    parts = whole("those of its judged parts that can be compared: other heats were cut alike", 30)
+    not_good = whole("those compared that were not good at once", 21)
+    plates = whole("plates among those compared", 6)
     failure_share = number("not good over parts", 0.7, null=True)
     expected_share = number("what the other heats give: same thicknesses, materials, machines", 0.033, null=True)
     verdict = word(VERDICTS, "as report lots has it; null: chance explains it, or nothing to compare", null=True)
     suspect = text("what to look at first", None, null=True)
     reason = text("why there is no verdict, or what it rests on", None, null=True)
+    other_mills = rows(text("mill", "Nordhelm"), "where none was cut of the plate's mill: mills of that heat number")
 
 
 class FindingShown(Answer):
@@ -97,18 +102,29 @@ class GeometryShown(Answer):
 class RaiseShown(Answer):
     """What would raise the expected yield."""
 
-    way = word(WAYS, "clean its surface, trim heated edges away, take another plate, or another machine")
-    plates = rows(text("id of a plate in stock", "P-78"), "of another plate: those of this condition, at most three")
+    way = word(WAYS, "clean its surface, trim heated edges away, take another plate, gas or machine")
+    plates_in_stock = rows(text("id of a plate", "P-78"), "of another plate: those of this condition, at most three")
     machine = text("of another machine: its name", None, null=True)
-    gas = word(GASES, "of another machine: the gas with which it promises most", null=True)
+    gas = word(GASES, "of another gas or machine: the gas", null=True)
     surface_group = word(SURFACE_GROUPS, "of a plate: its surface then", null=True)
     thermal_history = word(HISTORIES, "of a plate: what its edges went through then", None, null=True)
     share = number("yield expected then, 0-1", 0.94)
     low = number("lower limit of it, 90 % confidence", 0.9, null=True)
     high = number("upper limit of it, 90 % confidence", 0.97, null=True)
     gain = number("yield then less yield now; null: none is known of now", 0.06, null=True)
-    clear = flag("its interval lies wholly above that of now; null: none is known of now", False, null=True)
+    clear = flag("nothing in doubt says otherwise; null: none is known of now", False, null=True)
+    doubt = text(
+        "what else may explain the gain: intervals that overlap, or no heat that was cut both ways",
+        "the intervals overlap, so chance may explain it",
+        null=True,
+    )
     source = word(SOURCES, "where it comes from")
+    parts = whole("judged parts of first attempts at this thickness and condition", 260)
+    good = whole("those among them that were good at once", 244)
+    plates = whole("plates (else runs, else attempts) among them", 24)
+    rests_on_parts = whole("parts that it was read off: more than these for a curve or thicker plate", 260)
+    rests_on_plates = whole("plates (else runs, else attempts) among those", 24)
+    without_heat = text("heat number whose parts are left out, being worse than chance explains", None, null=True)
 
 
 class Precheck(Answer):
@@ -119,18 +135,24 @@ class Precheck(Answer):
     job = record(Job, "the job as it stands; null: none was asked for", null=True)
     machine = text("the machine that is looked at", "laser-2", null=True)
     machine_from = word(MACHINE_FROM, "asked for, the job's work centre, or what cut the job last", null=True)
+    gas = word(GASES, "the cutting gas that is looked at", null=True)
+    gas_from = word(GAS_FROM, "asked for, or that of the last cuts like this, of the job or the machine", null=True)
     sentence = text("the answer in a sentence", _SENTENCE)
     disagreements = rows(text("a sentence", "the job asks for 25 mm, its plate is 20 mm thick"), "job against plate")
     window = record(PlanWindow, "the production days whose cuts count")
     confidence = number("confidence of the intervals of expected yields", 0.9)
-    expected_yield = record(ExpectedShown, "the yield to expect on the machine")
-    standing = rows(StandingShown, "standings at its thickness and condition on the machine, the best first")
+    expected_yield = record(ExpectedShown, "the yield to expect on the machine with the gas")
+    gases = rows(ExpectedShown, "the same for each gas that the machine cut this material with")
+    standing = rows(StandingShown, "standings at its thickness and condition with these, the best first")
     lot = record(LotShown, "its heat so far; null: its heat number is not known", null=True)
     findings = rows(FindingShown, "open findings about it, its heat, the job and the machine, as last looked for")
     geometry = rows(GeometryShown, "smallest hole, web and corner radius of the job beside the thickness")
     raises = rows(RaiseShown, "what would raise the expected yield, the most promising first")
     notes = rows(
-        text("a sentence", "cut it on laser-3: 94 of 100 (90 to 97) came right the first time so"),
+        text(
+            "a sentence",
+            "cut it with nitrogen: 94 of 100 (90 to 97) came right the first time so, 244 of 260 parts on 24 plates",
+        ),
         "what to heed, in sentences; what disagrees comes first",
     )
     cautions = rows(text("caution", "Figures are evidence from past cuts, not permission."), "what goes with it")

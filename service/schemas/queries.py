@@ -8,7 +8,7 @@ from typing import Any, Final
 from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
-from worker.events import EVENT_TYPES, OUTCOMES, PURPOSES
+from worker.events import EVENT_TYPES, GASES, OUTCOMES, PURPOSES
 from worker.findings import ALL
 from worker.kept import OPEN, STATES
 from worker.noticing.finding import KINDS
@@ -57,6 +57,15 @@ def _text(description: str, example: str) -> fields.String:
     )
 
 
+def _name(description: str, example: str) -> fields.String:
+    return fields.String(validate=_is_name, metadata={"description": description, "example": example})
+
+
+def _is_name(text: str) -> None:
+    if not text.strip() or len(text) > ID_LENGTH:
+        raise ValidationError(f"must be a name of 1 to {ID_LENGTH} characters, found {text[:60]!r}")
+
+
 def _one_of(words: tuple[str, ...], description: str) -> fields.String:
     message = "must be one of {choices}, found {input!r}"
     return fields.String(validate=OneOf(words, error=message), metadata={"description": description})
@@ -99,7 +108,8 @@ class PlatesQuery(PageQuery):
 class PrecheckQuery(Query):
     """What a plate is about to be cut for, and on what."""
 
-    machine = _text("machine that is to cut it; left out: the work centre of the job, else what cut it last", "Laser 1")
+    machine = _name("machine that is to cut it; left out: the work centre of the job, else what cut it last", "Laser 1")
+    gas = _one_of(GASES, "gas that it is to be cut with; left out: that of the last cuts like this, of the job if any")
     job = _text("job that it is to be cut for", "J-1024")
 
 

@@ -296,6 +296,74 @@ def test_the_best_so_far_is_picked_at_an_equal_mix_of_conditions(door: Door) -> 
     assert "picked by looking, which flatters it" in notes
 
 
+def test_a_recipe_that_met_another_nowhere_is_not_the_best_for_want_of_comparison(door: Door) -> None:
+    # A poor one, cut on rusty plate alone, where nothing else was cut: its yield is all that is expected there.
+    events = three_revisions()
+    for number in range(60):
+        edges = {**DISTURBED, "edges": "plasma"}
+        events += plate(f"poor{number}", 5, 10, settings=recipe("D"), day=number % 10, stated=edges)
+    told(door, events)
+    pairs = door.report("recipes", thickness_mm="20", **WINDOW)["details"]["comparisons"]
+    assert [(one["first"], one["second"], one["reason"]) for one in pairs][-1] == (
+        "O2 20 / B", "O2 20 / D", "never cut under like conditions",
+    )  # fmt: skip
+    assert {one["first"] for one in pairs} == {"O2 20 / B"}
+
+
+def test_where_no_two_were_cut_alike_the_best_so_far_is_that_of_the_plain_yield_and_is_said_to_be(door: Door) -> None:
+    events = []
+    for number in range(10):
+        events += plate(f"a{number}", 9 + number % 2, 10, settings=recipe("A"), day=number)
+    for number in range(60):
+        events += plate(f"c{number}", 5, 10, settings=recipe("C"), day=number % 10, stated=DISTURBED)
+    told(door, events)
+    report = door.report("recipes", **WINDOW)
+    assert {(row["first"], row["second"]) for row in report["rows"]} == {("O2 20 / A", "O2 20 / C")}
+    assert [row["reason"] for row in report["rows"]] == ["only one of the two was cut so"] * 2
+    notes = "\n".join(report["notes"])
+    assert "no two recipes were cut on like plate at 20 mm, S355, Laser 1, oxygen: the first there has" in notes
+    assert "equal mix" not in notes
+
+
+def test_what_is_known_of_recipes_that_cannot_be_compared_is_told_all_the_same(door: Door) -> None:
+    events = [opened("J", id="j", cut_length_mm=2000, time="2026-01-02T08:00:00Z")]
+    for number in range(4):
+        for revision, mm, feed in (("A", 20, 900), ("B", 25, 1000)):
+            settings = recipe(revision, feed_mm_min=feed)
+            name = f"{revision}{number}"
+            events += plate(name, 4, 5, settings=settings, mm=mm, day=number, job="J", seconds=100, rework=1, minutes=5)
+    told(door, events)
+    for asked, second in (({}, None), (PAIR, "O2 20 / B")):
+        report = door.report("recipes", **WINDOW, **asked)
+        first = report["rows"][0]
+        assert (first["first"], first["second"], first["thickness_mm"]) == ("O2 20 / A", second, 20)
+        assert first["first_seconds_per_metre"] == pytest.approx(10)
+        assert first["first_rework_minutes_per_part"] == pytest.approx(1)
+        feeds = [
+            (one["first"], one["second"], one["first_value"], one["second_value"])
+            for one in report["details"]["settings"]
+        ]
+        alone = [("O2 20 / A", None, 900, None), ("O2 20 / B", None, 1000, None)]
+        assert feeds == (alone if second is None else [("O2 20 / A", "O2 20 / B", 900, 1000)])
+
+
+def test_of_many_pairs_those_with_the_most_parts_are_told_and_the_rest_counted(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("worker.reports.recipe_comparison.MOST_PAIRS", 1)
+    told(door, three_revisions())
+    report = door.report("recipes", **WINDOW)
+    # B and A have rusty plate in common too.
+    assert [(one["first"], one["second"]) for one in report["details"]["comparisons"]] == [("O2 20 / B", "O2 20 / A")]
+    assert (report["details"]["left_out"], report["details"]["pairs"]) == (2, 3)
+    assert {(row["first"], row["second"]) for row in report["rows"]} == {("O2 20 / B", "O2 20 / A")}
+    assert report["notes"][0].startswith("2 pairs are left out, those with the fewest parts to compare")
+    # Of three p values the two that are not shown count as 1.
+    assert report["details"]["comparisons"][0]["q_value"] == pytest.approx(
+        3 * report["details"]["comparisons"][0]["p_value"]
+    )
+
+
 def test_one_recipe_is_held_against_all_that_were_cut_alike(door: Door) -> None:
     told(door, three_revisions())
     pairs = door.report("recipes", first="o2 20 / a", **WINDOW)["details"]["comparisons"]

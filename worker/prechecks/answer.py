@@ -8,17 +8,20 @@ from typing import Any, Final
 
 from worker.cautions import CAUTIONS
 from worker.prechecks.evidence import (
+    LAST_OF_JOB,
+    LAST_OF_MACHINE,
     Evidence,
     doubts_in,
     expected_plain,
     finding_plain,
     findings_about,
     geometry_plain,
-    lot_plain,
     standing_plain,
 )
 from worker.prechecks.intended import Intended
-from worker.prechecks.raising import CLEAN, MACHINE, PLATE, TRIM, raising
+from worker.prechecks.lots import NOT_OFFERED, WORSE
+from worker.prechecks.past import Behind
+from worker.prechecks.raising import CLEAN, GAS, MACHINE, PLATE, TRIM, raising
 from worker.reports.expected_yield import CONFIDENCE, ExpectedYield
 from worker.reports.plain import as_of_plain
 from worker.reports.reading import Reader
@@ -32,19 +35,23 @@ def precheck(reader: Reader, cut: Intended, *, today: date) -> dict[str, Any]:
     evidence = Evidence(reader, cut, today=today)
     expected, reason = evidence.expected()
     ways = raising(evidence, expected)
-    lot, geometry, found = lot_plain(evidence), geometry_plain(cut), findings_about(evidence)
+    lot, geometry, found = evidence.lots.plain(), geometry_plain(cut), findings_about(evidence)
     stands = standing_plain(evidence)
+    gas, gas_from = evidence.gas
     return {
         "site": reader.site,
         "plate": cut.plate,
         "job": cut.job,
         "machine": cut.spelled(cut.machine),
         "machine_from": cut.machine_from,
-        "sentence": _sentence(cut, expected, reason),
+        "gas": gas,
+        "gas_from": gas_from,
+        "sentence": _sentence(evidence, expected, reason, lot),
         "disagreements": list(cut.disagreements),
         "window": {"first_day": evidence.question.first_day, "last_day": evidence.question.last_day},
         "confidence": CONFIDENCE,
-        "expected_yield": expected_plain(expected, cut, reason),
+        "expected_yield": expected_plain(expected, cut, reason, gas=gas),
+        "gases": _gases(evidence),
         "standing": stands,
         "lot": lot,
         "findings": [finding_plain(one) for one in found],
@@ -67,17 +74,23 @@ def _percent(share: float) -> str:
     return f"{rounded}"
 
 
-def _sentence(cut: Intended, expected: ExpectedYield | None, reason: str | None) -> str:
+def _sentence(
+    evidence: Evidence, expected: ExpectedYield | None, reason: str | None, lot: Mapping[str, Any] | None
+) -> str:
     """The answer in a sentence: evidence of past cuts, never a permission."""
+    cut = evidence.intended
     where = _where(cut)
-    if expected is None or expected.share is None or expected.low is None or expected.high is None:
-        return f"The record does not tell what to expect of parts {where}: {reason}."
-    machine = cut.spelled(expected.setup.machine)
-    gas = f" with {expected.setup.gas}" if expected.setup.gas else ""
-    low, high = _percent(expected.low), _percent(expected.high)
+    on = f" on {cut.spelled(cut.machine)}" if cut.machine else ""
+    with_gas = f" with {evidence.gas[0]}" if evidence.gas[0] else ""
+    if expected is None or expected.share is None or expected.low is None or expected.high is None or cut.cut is None:
+        return f"The record does not tell what to expect of parts {where}{on}{with_gas}: {reason}."
+    came = "came" if expected.source == "cell" else "would be expected to come"
+    rests_on = _rests_on(expected, evidence.behind(cut.cut, expected))
+    of_heat = ", but its heat is worse than chance explains" if lot is not None and lot["verdict"] == WORSE else ""
     return (
-        f"Of 100 parts {where} about {_percent(expected.share)} ({low} to {high}) came right the first time on "
-        f"{machine}{gas}, {_rests_on(expected)}; this is evidence from past cuts, not a permission."
+        f"Of 100 parts {where} about {_percent(expected.share)} ({_percent(expected.low)} to "
+        f"{_percent(expected.high)}) {came} right the first time{on}{with_gas}, {rests_on}{of_heat}; this is evidence "
+        "from past cuts, not a permission."
     )
 
 
@@ -101,13 +114,26 @@ def _condition(surface: str | None, thermal_history: str | None) -> str:
     return f"{clean} and {edges[thermal_history]}"
 
 
-def _rests_on(expected: ExpectedYield) -> str:
-    cell = f"{expected.parts} parts like these on {expected.plates} {'plate' if expected.plates == 1 else 'plates'}"
+def _many(parts: int, plates: int) -> str:
+    return f"{parts} {'part' if parts == 1 else 'parts'} on {plates} {'plate' if plates == 1 else 'plates'}"
+
+
+def _rests_on(expected: ExpectedYield, behind: Behind) -> str:
+    if expected.source == "cell":
+        return f"by {expected.good} of {_many(expected.parts, expected.plates)} like these"
+    whole = _many(round(behind.parts.n), behind.parts.clusters)
+    own = f"{expected.parts or 'none'} of them like these"
     if expected.source == "curve":
-        return f"read off the curve of its yield over thickness, with {cell}"
-    if expected.source == "thicker":
-        return f"read off these and thicker plate, with {cell}"
-    return f"by {cell}"
+        return f"read off the curve of its yield over thickness, of {whole}, {own}"
+    return f"read off these and thicker plate, of {whole}, {own}"
+
+
+def _gases(evidence: Evidence) -> list[dict[str, Any]]:
+    """The yield to expect with each gas on the machine."""
+    machine = evidence.intended.machine
+    found = [one for one in evidence.each if machine is not None and one.setup.machine == machine]
+    found.sort(key=lambda one: (one.setup.gas is None, one.setup.gas or ""))
+    return [expected_plain(one, evidence.intended, None) for one in found]
 
 
 def _notes(
@@ -124,14 +150,15 @@ def _notes(
     if cut.job is not None and cut.job["state"] != "open":
         yield f"job {cut.job['job']} is {_state(cut.job)}: look whether it is the right one"
     yield from _of_machine(cut)
+    yield from _of_gas(evidence)
     if cut.surface_group is None or cut.thermal_history is None:
         yield "nobody noted all of its condition: the figures are those of the mix of past plate; assess it first"
     yield from _of_lot(lot)
     yield from doubts_in(geometry)
-    yield from (_way(one, cut) for one in ways[:_MOST_SAID])
+    yield from (_way(one) for one in ways[:_MOST_SAID])
     if expected is not None and expected.share is not None and not ways:
         yield "nothing that the record knows of would raise the expected yield"
-    yield from evidence.history.notes if cut.cut is not None else ()
+    yield from evidence.past.whole.notes if cut.cut is not None else ()
 
 
 def _state(one: Mapping[str, Any]) -> str:
@@ -151,24 +178,53 @@ def _of_machine(cut: Intended) -> Iterator[str]:
         yield f"machine {cut.spelled(cut.machine)} cut this job last; machine= asks for another"
 
 
+def _of_gas(evidence: Evidence) -> Iterator[str]:
+    """Where the gas comes from, when nobody asked for one; that it is not known."""
+    cut, (gas, gas_from) = evidence.intended, evidence.gas
+    if gas_from in (LAST_OF_JOB, LAST_OF_MACHINE):
+        whose = "this job" if gas_from == LAST_OF_JOB else f"this material on {cut.spelled(cut.machine)}"
+        yield f"{gas} is the gas of the last cuts of {whose}; gas= asks for another"
+    if gas is None and _gases(evidence):
+        yield f"nobody noted the gas of any cut of this material on {cut.spelled(cut.machine)}; gas= asks for one"
+
+
 def _of_lot(lot: Mapping[str, Any] | None) -> Iterator[str]:
     if lot is None:
         yield "its heat number is not known: nothing can be said of its steel"
-    elif lot["verdict"] in ("worse", "watch"):
-        verdict = "is worse than chance explains" if lot["verdict"] == "worse" else "is to be watched"
+        return
+    heat, judged = f"heat {lot['heat_number']}", lot["judged_parts"]
+    if lot["other_mills"]:
+        mills = ", ".join(lot["other_mills"][:_MOST_SAID])
+        under = f"not of {lot['mill']}" if lot["mill"] else "and the plate names no mill"
+        yield f"{heat} is known here of {mills}, {under}: look which is right, since what was cut of it may tell more"
+    if lot["verdict"] in NOT_OFFERED:
+        verdict = "is worse than chance explains" if lot["verdict"] == WORSE else "is to be watched"
         yield (
-            f"heat {lot['heat_number']} {verdict}: {lot['not_good']} of {lot['parts']} parts were not good at once, "
+            f"{heat} {verdict}: {lot['not_good']} of {lot['parts']} parts were not good at once, "
             f"{lot['expected_share']:.0%} would be expected" + (f"; {lot['suspect']}" if lot["suspect"] else "")
         )
+    elif judged and not lot["parts"]:
+        were = f"{lot['judged_not_good']} of {_many(judged, lot['judged_plates'])} were not good at once"
+        yield f"of {heat} {were}; no other heat was cut alike, so nothing tells whether the steel is why"
 
 
-def _way(way: Mapping[str, Any], cut: Intended) -> str:
+def _way(way: Mapping[str, Any]) -> str:
+    other_heat = " of another heat" if way["without_heat"] else ""
+    gas = f" with {way['gas']}" if way["gas"] else ""
     does = {
         CLEAN: "clean its surface",
         TRIM: "cut away the border that was heated",
-        PLATE: f"take another plate ({', '.join(way['plates'])})",
-        MACHINE: f"cut it on {way['machine']}",
+        PLATE: f"take another plate{other_heat} ({', '.join(way['plates_in_stock'])})",
+        GAS: f"cut it{gas}",
+        MACHINE: f"cut it on {way['machine']}{gas}",
     }[way["way"]]
     span = f"{_percent(way['share'])} of 100 ({_percent(way['low'])} to {_percent(way['high'])})"
-    unclear = "; the intervals overlap, so chance may explain it" if way["clear"] is False else ""
-    return f"{does}: {span} came right the first time so{unclear}"
+    without = f", without the parts of heat {way['without_heat']}" if way["without_heat"] else ""
+    if way["source"] == "cell":
+        came = f"came right the first time so, {way['good']} of {_many(way['parts'], way['plates'])}"
+    else:
+        read = "the curve over thickness" if way["source"] == "curve" else "this and thicker plate"
+        whole = _many(way["rests_on_parts"], way["rests_on_plates"])
+        came = f"would be expected to come right so, read off {read}, {whole}"
+    doubt = f"; {way['doubt']}" if way["doubt"] else ""
+    return f"{does}: {span} {came}{without}{doubt}"

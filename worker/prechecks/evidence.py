@@ -5,32 +5,38 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import cached_property
 from typing import Any, Final
 
 from worker.events import JOB, MACHINE, PLATE
 from worker.kept import Kept, kept_about
+from worker.naming import name_key
 from worker.noticing.finding import LEFT_OPEN, NEW_NAME, SET_ASIDE, finding_id
 from worker.plates import UNKNOWN
 from worker.plausibility import geometry_doubts
-from worker.prechecks.intended import Intended
-from worker.reports.bad_lots import LOT_OF, bad_lots
-from worker.reports.expected_yield import NEVER_CUT, ExpectedYield, History, PlannedCut, Setup, expected_yield, history
+from worker.prechecks.intended import ASKED, Intended
+from worker.prechecks.lots import Lots
+from worker.prechecks.past import Behind, Past
+from worker.reports.bad_lots import LOT_OF
+from worker.reports.dimensions import DIMENSIONS
+from worker.reports.expected_yield import NEVER_CUT, ExpectedYield, PlannedCut, Setup, expected_yield
 from worker.reports.holding import OPEN, PROVEN, RULED_OUT
 from worker.reports.questions import Askable, Question, read_question
-from worker.reports.reading import Reader, spellings
+from worker.reports.reading import Reader, attempt_groups, spellings
 from worker.reports.standings import CELL, Standing, standing_question, standings
 from worker.sites import Settings
 
 LAST: Final = "26w"
+LAST_OF_JOB: Final = "last_of_job"
+LAST_OF_MACHINE: Final = "last_of_machine"
+#: Where the gas comes from.
+GAS_FROM: Final = (ASKED, LAST_OF_JOB, LAST_OF_MACHINE)
 #: So many standings of a cell are shown, the best first.
 MOST_STANDINGS: Final = 10
 HEAT: Final = "heat"
 _ORDER: Final = {PROVEN: 0, OPEN: 1, RULED_OUT: 2}
 _PAST: Final = Askable(by=(), last=LAST, purposes=())
 _SERIES: Final = Askable(by=(), last=LAST, options=(LOT_OF,))
-_OF_LOT: Final = (
-    "mill", "parts", "not_good", "plates", "failure_share", "expected_share", "verdict", "suspect", "reason",
-)  # fmt: skip
 #: Findings that are about entries, not about what is cut.
 _OF_ENTRIES: Final = (NEW_NAME, LEFT_OPEN, SET_ASIDE)
 NO_THICKNESS: Final = "thickness or material is not known: state them of the plate, or name the job"
@@ -43,31 +49,78 @@ class Evidence:
     def __init__(self, reader: Reader, cut: Intended, *, today: date) -> None:
         self.reader, self.intended, self.today = reader, cut, today
         self.question = _asked(_PAST, cut.settings, today)
-        self._history: History | None = None
+
+    @cached_property
+    def past(self) -> Past:
+        """First-attempt parts of the material."""
+        return Past(self.reader, self.question, self.intended.material or "")
+
+    @cached_property
+    def lots(self) -> Lots:
+        """All heats beside each other."""
+        series = _asked(_SERIES, self.intended.settings, self.today)
+        return Lots(self.reader, series, self.intended.plate)
+
+    @cached_property
+    def gas(self) -> tuple[str | None, str | None]:
+        """(the cutting gas, where it comes from): the one asked for, else that of the last cuts like this.
+
+        Of the job on the machine, else of the machine: at this thickness, else of this material at any.
+        """
+        cut = self.intended
+        if cut.gas_asked is not None:
+            return cut.gas_asked, ASKED
+        if cut.cut is None or cut.machine is None:
+            return None, None
+        like = {"machine": (cut.machine,), "material": (cut.material,)}
+        at = {"thickness": (cut.thickness_nm,)}
+        job = [] if cut.job is None else [(LAST_OF_JOB, {**like, **at, "job": (cut.job["job"],)})]
+        for told_by, filters in (*job, (LAST_OF_MACHINE, {**like, **at}), (LAST_OF_MACHINE, like)):
+            if (gas := _last_gas(self.reader, replace(self.question, filters=filters))) is not None:
+                return gas, told_by
+        return None, None
 
     @property
-    def history(self) -> History:
-        """First-attempt parts of the material."""
-        if self._history is None:
-            self._history = history(self.reader, self.question, self.intended.material or "")
-        return self._history
+    def setup(self) -> Setup:
+        """The machine with the gas."""
+        return Setup(self.intended.machine, self.gas[0])
 
     def of(self, cut: PlannedCut) -> list[ExpectedYield]:
         """The yield to expect with each setup that cut this material, most promising first."""
-        tried = [expected_yield(self.history, cut, setup) for setup in self.history.setups(cut)]
-        return sorted(tried, key=promise)
+        past = self.past.whole
+        return sorted((expected_yield(past, cut, setup) for setup in past.setups(cut)), key=promise)
+
+    @cached_property
+    def each(self) -> list[ExpectedYield]:
+        """The yield to expect of this cut with each setup, most promising first."""
+        return [] if self.intended.cut is None else self.of(self.intended.cut)
 
     def expected(self) -> tuple[ExpectedYield | None, str | None]:
-        """(the yield to expect on the machine, with the gas that promises most there; why there is none)."""
-        cut = self.intended.cut
-        if cut is None:
+        """(the yield to expect with the machine and gas; why there is none)."""
+        cut = self.intended
+        if cut.cut is None:
             return None, NO_THICKNESS
-        if self.intended.machine is None:
+        if cut.machine is None:
             return None, NO_MACHINE
-        on_machine = self.of(replace(cut, machine=self.intended.machine))
-        if not on_machine:
+        found = next((one for one in self.each if one.setup == self.setup), None)
+        if found is None:
             return None, NEVER_CUT
-        return on_machine[0], on_machine[0].reason if on_machine[0].share is None else None
+        return found, found.reason if found.share is None else None
+
+    def behind(self, cut: PlannedCut, expected: ExpectedYield) -> Behind:
+        """What a yield rests on."""
+        return self.past.behind(cut, expected)
+
+
+def _last_gas(reader: Reader, question: Question) -> str | None:
+    """The gas that was noted on the last production day; of several the one of most attempts."""
+    by = (DIMENSIONS["day"], DIMENSIONS["gas"])
+    groups = attempt_groups(reader, replace(question, by=by), ("attempts",))
+    last = max(
+        ((day, sums["attempts"], gas) for (day, gas), sums in groups.items() if gas is not None and sums["attempts"]),
+        default=None,
+    )
+    return None if last is None else last[2]
 
 
 def _asked(askable: Askable, settings: Settings, today: date) -> Question:
@@ -80,9 +133,11 @@ def promise(one: ExpectedYield) -> tuple[float, float, tuple[Any, ...]]:
     return low, share, tuple((name is None, name or "") for name in one.setup)
 
 
-def expected_plain(one: ExpectedYield | None, cut: Intended, reason: str | None) -> dict[str, Any]:
-    """An expected yield as it is shown."""
-    setup = Setup(cut.machine, None) if one is None else one.setup
+def expected_plain(
+    one: ExpectedYield | None, cut: Intended, reason: str | None, *, gas: str | None = None
+) -> dict[str, Any]:
+    """An expected yield as it is shown. gas: the one that was looked for."""
+    setup = Setup(cut.machine, gas) if one is None else one.setup
     return {
         "machine": cut.spelled(setup.machine),
         "gas": setup.gas,
@@ -101,24 +156,23 @@ def expected_plain(one: ExpectedYield | None, cut: Intended, reason: str | None)
 
 
 def standing_plain(evidence: Evidence) -> list[dict[str, Any]]:
-    """Standings at the plate's thickness and condition on the machine, the best first; of all recipes."""
+    """Standings at the plate's thickness and condition on the machine with the gas, the best first; of all recipes.
+
+    A condition that nobody noted of the plate leaves all conditions, a gas that is not known all gases.
+    """
     cut, reader = evidence.intended, evidence.reader
     if cut.cut is None or cut.machine is None:
         return []
-    found = standings(reader, standing_question(reader, evidence.today))
     wanted: dict[str, Any] = {
-        "thickness": cut.thickness_nm, "material": cut.material, "machine": cut.machine,
+        "thickness": cut.thickness_nm, "material": cut.material, "machine": cut.machine, "gas": evidence.gas[0],
         "surface_group": cut.surface_group, "thermal_history": cut.thermal_history,
     }  # fmt: skip
-    mine = [one for one in found.standings if _is_of(one, wanted)]
-    mine.sort(key=lambda one: (_ORDER[one.word], -(one.bounds.lower or 0.0), -one.counts.n))
+    asked = standing_question(reader, evidence.today)
+    only = {name: (value,) for name, value in wanted.items() if value is not None}
+    found = standings(reader, replace(asked, filters={**asked.filters, **only}))
+    best = sorted(found.standings, key=lambda one: (_ORDER[one.word], -(one.bounds.lower or 0.0), -one.counts.n))
     recipes = spellings(reader, "recipe")
-    return [_standing(one, recipes, found.rule.target, found.rule.confidence) for one in mine[:MOST_STANDINGS]]
-
-
-def _is_of(one: Standing, wanted: dict[str, Any]) -> bool:
-    """A condition that nobody noted of the plate leaves all conditions."""
-    return all(wanted.get(name) is None or value == wanted[name] for name, value in zip(CELL, one.cell, strict=True))
+    return [_standing(one, recipes, found.rule.target, found.rule.confidence) for one in best[:MOST_STANDINGS]]
 
 
 def _standing(one: Standing, recipes: dict[str, str], target: float, confidence: float) -> dict[str, Any]:
@@ -141,20 +195,7 @@ def _standing(one: Standing, recipes: dict[str, str], target: float, confidence:
     }
 
 
-# --- lot, findings, geometry ------------------------------------------------------------------------------------
-
-
-def lot_plain(evidence: Evidence) -> dict[str, Any] | None:
-    """What the plate's heat did so far, as report `lots` has it; None while its heat number is not known."""
-    plate = evidence.intended.plate
-    if plate["heat_number"] is None:
-        return None
-    report = bad_lots(evidence.reader, _asked(_SERIES, evidence.intended.settings, evidence.today))
-    row = next((row for row in report.rows if (row["mill"], row["lot"]) == (plate["mill"], plate["heat_number"])), None)
-    told = {name: None if row is None else row[name] for name in _OF_LOT}
-    if row is None:
-        told |= {"parts": 0, "not_good": 0, "plates": 0, "reason": "nothing of this heat was judged yet"}
-    return {"heat_number": plate["heat_number"], **told, "mill": plate["mill"]}
+# --- findings, geometry ------------------------------------------------------------------------------------
 
 
 def findings_about(evidence: Evidence) -> list[Kept]:
@@ -169,7 +210,7 @@ def findings_about(evidence: Evidence) -> list[Kept]:
         one
         for one in kept_about(reader.connection, reader.site, subjects)
         if one.finding.kind not in _OF_ENTRIES
-        and (one.finding.subject_kind != HEAT or one.finding.other == (cut.plate["mill"] or ""))
+        and (one.finding.subject_kind != HEAT or name_key(one.finding.other or "") == name_key(cut.plate["mill"] or ""))
     ]
 
 

@@ -6,14 +6,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-import orjson
 from sqlalchemy import select
 
 from worker import state
 from worker.events import NM_PER_MM
 from worker.jobs import Job
 from worker.placing import job_against_plate
-from worker.plates import UNKNOWN, Plate
+from worker.plates import UNKNOWN, Plate, surface_group
 from worker.reports.expected_yield import PlannedCut
 from worker.reports.reading import Reader, spellings
 from worker.sites import Settings
@@ -46,7 +45,7 @@ class Intended:
     """A cut that is intended. `plate` and `job` as `worker.state` shows them; names by their keys in `material` etc.
 
     Nominal thickness in nanometres and material are the plate's, else the job's; the condition None where nobody noted
-    it. `machines`: key -> spelling of all that ever cut.
+    it. `gas_asked`: the cutting gas asked for. `machines`: key -> spelling of all that ever cut.
     """
 
     plate: Mapping[str, Any]
@@ -56,6 +55,7 @@ class Intended:
     material: str | None
     machine: str | None
     machine_from: str | None
+    gas_asked: str | None
     machines: Mapping[str, str]
     disagreements: tuple[str, ...]
 
@@ -96,7 +96,14 @@ def _noted(word: str) -> str | None:
 
 
 def intended(
-    reader: Reader, settings: Settings, *, plate: str, job: str | None, machine: str | None, open_jobs_only: bool
+    reader: Reader,
+    settings: Settings,
+    *,
+    plate: str,
+    job: str | None,
+    machine: str | None,
+    gas: str | None,
+    open_jobs_only: bool,
 ) -> Intended:
     """The cut of a plate for a job on a machine; raises PlateUnknown, JobUnknown.
 
@@ -120,6 +127,7 @@ def intended(
         material=_first(settings.key_of("material", one["material"]) for one in stated if one.get("material")),
         machine=chosen,
         machine_from=chosen_from,
+        gas_asked=gas,
         machines=machines,
         disagreements=tuple(_disagreements(the_plate, the_job, settings)),
     )
@@ -164,18 +172,28 @@ def _disagreements(plate: Mapping[str, Any], job: Mapping[str, Any] | None, sett
         yield one.detail
 
 
-def open_plates(reader: Reader, cut: Intended, *, limit: int) -> list[tuple[str, str, str]]:
-    """(plate, surface, thermal history) of other open plates of this thickness and material, by plate."""
+@dataclass(frozen=True, slots=True)
+class InStock:
+    """An open plate: its surface group and thermal history as stored, and its heat as it was noted."""
+
+    plate: str
+    surface_group: str
+    thermal_history: str
+    mill: str | None
+    heat_number: str | None
+
+
+def open_plates(reader: Reader, cut: Intended) -> list[InStock]:
+    """Other open plates of this thickness and material, by plate."""
     p = reader.tables.plates.c
     query = (
-        select(p.plate, p.surface, p.thermal_history, p.stated)
+        select(p.plate, p.surface, p.thermal_history, p.mill, p.heat_number, p.material)
         .where(p.site == reader.site, p.state == "open", p.thickness_nm == cut.thickness_nm)
-        .where(p.plate != cut.plate["plate"])
+        .where(p.plate != cut.plate["plate"], p.material.is_not(None))
         .order_by(p.plate)
-        .limit(limit)
     )
     return [
-        (plate, surface, thermal_history)
-        for plate, surface, thermal_history, stated in reader.connection.execute(query)
-        if (name := orjson.loads(stated).get("material")) and cut.settings.key_of("material", name) == cut.material
+        InStock(plate, surface_group(surface), thermal_history, mill, heat_number)
+        for plate, surface, thermal_history, mill, heat_number, material in reader.connection.execute(query)
+        if cut.settings.key_of("material", material) == cut.material
     ]

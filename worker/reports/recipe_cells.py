@@ -103,7 +103,7 @@ class Read:
 
 
 def read_cells(reader: Reader, question: Question, wanted: Collection[str] | None) -> Read:
-    """Cells of these recipes, by key, else of all; plates' times and rework only where two can be compared."""
+    """Cells of these recipes, by key, else of all, with what their plates took."""
     parts = process_parts(reader, question, ("recipe", *STRATUM))
     sums = attempt_groups(reader, parts.question, SUMMED)
     cells: dict[str, dict[Stratum, Cell]] = {}
@@ -116,10 +116,9 @@ def read_cells(reader: Reader, question: Question, wanted: Collection[str] | Non
             without_thickness += counts["parts_judged_first"]
         elif wanted is None or recipe in wanted:
             cells.setdefault(recipe, {})[stratum] = cell_of(counts, sums.get(group, dict.fromkeys(SUMMED, 0)))
-    compared = _compared(cells)
-    _fill(reader, parts, cells, compared)
+    _fill(reader, parts, cells)
     seen = frozenset(group[0] for group in parts.groups if group[0] is not None)
-    return Read(cells, _used(reader, parts, compared), seen, without_recipe, without_thickness, parts.notes)
+    return Read(cells, _used(reader, parts, sorted(cells)), seen, without_recipe, without_thickness, parts.notes)
 
 
 def cell_of(counts: Sums, sums: Mapping[str, int]) -> Cell:
@@ -127,18 +126,7 @@ def cell_of(counts: Sums, sums: Mapping[str, int]) -> Cell:
     return Cell(FIRST_PASS.counts(counts), FAILED_PIERCES.counts(sums), sums)
 
 
-def _compared(cells: Mapping[str, Mapping[Stratum, Cell]]) -> list[str]:
-    """Recipes that share a stratum with another."""
-    of: dict[Stratum, list[str]] = defaultdict(list)
-    for recipe, strata in cells.items():
-        for stratum in strata:
-            of[stratum].append(recipe)
-    return sorted({recipe for recipes in of.values() if len(recipes) > 1 for recipe in recipes})
-
-
-def _fill(
-    reader: Reader, parts: ProcessParts, cells: Mapping[str, Mapping[Stratum, Cell]], recipes: Iterable[str]
-) -> None:
+def _fill(reader: Reader, parts: ProcessParts, cells: Mapping[str, Mapping[Stratum, Cell]]) -> None:
     """What the attempts on each plate took. Only cuts from start to end tell a time, not those given up or resumed."""
     a = reader.tables.attempts.c
     by = [stored_expression(DIMENSIONS[name], a).label(f"by_{name}") for name in STRATUM]
@@ -150,7 +138,7 @@ def _fill(
         total(a.tried),
     )
     found: list[Any] = []
-    for some in in_batches(recipes):
+    for some in in_batches(sorted(cells)):
         query = select(a.recipe, *by, a.cluster, a.job, *sums).where(
             *conditions_of(reader, parts.question, a), a.state == "finished", a.recipe.in_(some)
         )

@@ -22,6 +22,7 @@ from worker.reports.recipe_pairs import (
     Pairing,
     cost_per_good_part,
     last,
+    most_telling,
     pairings_of,
     q_values,
     shared_out,
@@ -39,6 +40,9 @@ FIRST: Final = NameOption(
 )
 SECOND: Final = NameOption("second", "recipe that is held against the first", "recipe", "S355 oxygen 20 / B")
 OPTIONS: Final = (FIRST, SECOND)
+#: So many pairs, and recipes without another beside them, are told: more takes seconds, and nobody reads it.
+MOST_PAIRS: Final = 200
+ONE_ONLY: Final = "only one of the two was cut so"
 ALONE: Final = "no other recipe was cut of this"
 _OF_PLATES: Final = "interval by plates"
 
@@ -140,7 +144,7 @@ _COMPARISON: Final = (
 )  # fmt: skip
 _SETTING: Final = (
     *_RECIPES,
-    Column("setting", "", "setting whose usual value differs, with its unit", "text"),
+    Column("setting", "", "setting whose usual value differs, with its unit; without a second: each", "text"),
     Column("first_value", "", "its value on most attempts with the first; null: not told"),
     Column("first_share", SHARE, "share of the attempts with the first that had it"),
     Column("second_value", "", "its value on most attempts with the second; null: not told"),
@@ -151,6 +155,7 @@ DETAILS: Final = (
     Column("settings", "", "what the recipes of each pair set otherwise", "list", _SETTING),
     Column("currency", "", "currency of the costs; null: the site has not set its rates", "text"),
     Column("pairs", "", "pairs that the q values allow for", "integer"),
+    Column("left_out", "", f"pairs left out beyond {MOST_PAIRS}: those with the fewest parts to compare", "integer"),
     Column("parts_without_recipe", "parts", "judged parts cut with settings that nobody named", "integer"),
     Column("parts_not_known", "parts", "judged parts of a thickness that is not known", "integer"),
 )
@@ -185,28 +190,31 @@ def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, 
     first, second = _asked(reader, question)
     confidence, shown, alike = question.confidence, Shown(names), Alike.of(read)
     pairings, looked_at = pairings_of(read, first, second, alike, confidence=confidence)
-    if (most := sum(len(pairing.strata) for pairing in pairings)) > MOST_ROWS:
+    told_of = most_telling(read, pairings, MOST_PAIRS)
+    if (most := sum(len(pairing.strata) for pairing in told_of)) > MOST_ROWS:
         told = f"gives {most} rows where it is left out; ask for at most {MOST_ROWS}: name one, or filter by thickness"
         raise QuestionUnanswerable([Wrong("second" if first else "first", told)])
     settings = reader.calendar.on(question.last_day)
-    rows = [row for pairing in pairings for row in _rows(read, pairing, shown, settings, alike, confidence=confidence)]
+    rows = [row for pairing in told_of for row in _rows(read, pairing, shown, settings, alike, confidence=confidence)]
     rows.sort(key=lambda row: [last(row[name]) for name in KEYS])
     pairs = [
-        Compared.of(read, pairing, settings, alike, confidence=confidence) for pairing in pairings if pairing.second
+        Compared.of(read, pairing, settings, alike, confidence=confidence) for pairing in told_of if pairing.second
     ]
     told_pairs = list(zip(pairs, q_values(pairs, looked_at), strict=True))
     currencies = reader.currencies(question)
     details = {
         "comparisons": [_comparison(pair, q, shown, confidence=confidence) for pair, q in told_pairs],
-        "settings": [row for pair in pairs for row in _settings(pair, shown)],
+        "settings": [row for pairing in told_of for row in _settings(read, pairing, shown)],
         "currency": next(iter(currencies)) if len(currencies) == 1 else None,
         "pairs": looked_at,
+        "left_out": len(pairings) - len(told_of),
         "parts_without_recipe": read.without_recipe,
         "parts_not_known": read.without_thickness,
     }
     notes = [
         *_not_cut(reader, question, read, shown),
-        *said(read, told_pairs, pairings, shown, picked=first is None, confidence=confidence),
+        *_left_out(len(pairings) - len(told_of)),
+        *said(read, told_pairs, pairings, shown, confidence=confidence),
         *read.notes,
     ]
     return described(
@@ -219,6 +227,14 @@ def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, 
         notes=notes,
         cautions=CAUTIONS,
     )
+
+
+def _left_out(pairs: int) -> Iterator[str]:
+    if pairs:
+        yield (
+            f"{pairs} pairs are left out, those with the fewest parts to compare; q values allow for them: name a "
+            "recipe as first, or filter by thickness, material or machine"
+        )
 
 
 def _not_cut(reader: Reader, question: Question, read: Read, shown: Shown) -> Iterator[str]:
@@ -247,7 +263,9 @@ def _rows(
             row[f"{one}_cost_per_good_part"] = cost_per_good_part(cell, stratum, settings)
         found = newcombe(*(shared_out(cell.good, alike.parts) for cell in (second, first)), confidence=confidence)
         row |= _limits("difference", found)
-        row["reason"] = found.reason if pairing.second else ALONE
+        row["reason"] = (
+            (ONE_ONLY if not (first.good.n and second.good.n) else found.reason) if pairing.second else ALONE
+        )
         yield {column.name: row[column.name] for column in COLUMNS}
 
 
@@ -325,16 +343,17 @@ def _comparison(pair: Compared, q: float | None, shown: Shown, *, confidence: fl
     return told
 
 
-def _settings(pair: Compared, shown: Shown) -> Iterator[dict[str, Any]]:
-    """Settings whose usual value differs, by name."""
-    first, second = ({} if used is None else used.values for used in pair.used)
+def _settings(read: Read, pairing: Pairing, shown: Shown) -> Iterator[dict[str, Any]]:
+    """Settings whose usual value differs, by name; of a recipe without another beside it all."""
+    used = (read.used.get(pairing.first), read.used.get(pairing.second or ""))
+    first, second = ({} if one is None else one.values for one in used)
     nothing = (None, None)
     for setting in sorted({*first, *second}):
         one, other = first.get(setting, nothing), second.get(setting, nothing)
         if one[0] != other[0]:
             yield {
-                "first": shown.recipe(pair.pairing.first),
-                "second": shown.recipe(pair.pairing.second),
+                "first": shown.recipe(pairing.first),
+                "second": shown.recipe(pairing.second),
                 "setting": setting,
                 "first_value": one[0],
                 "first_share": one[1],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from worker.measures import E3, E6
 from worker.reports.recipe_cells import SUMMED, TASK, Cell, Read, Stratum, Task, Used
@@ -34,12 +34,16 @@ Plates = Sequence[tuple[float, float]]
 
 @dataclass(frozen=True)
 class Pairing:
-    """Two recipes to compare over strata; `task` None: over all of them. second None: none was cut beside the first."""
+    """Two recipes to compare over strata; `task` None: over all of them. second None: none was cut beside the first.
+
+    `picked`: where the first is the best so far, whether it is so under like conditions, or by its plain yield.
+    """
 
     first: str
     second: str | None
     task: Task | None
     strata: tuple[Stratum, ...]
+    picked: Literal["alike", "plain"] | None = None
 
     def cells(self, read: Read, stratum: Stratum) -> tuple[Cell, Cell]:
         """Both in a stratum; without parts where one was not cut in it."""
@@ -101,40 +105,64 @@ def _by_task(read: Read, alike: Alike, *, confidence: float) -> tuple[list[Pairi
     pairings: list[Pairing] = []
     for task in sorted(tasks, key=lambda task: [last(value) for value in task]):
         recipes = tasks[task]
-        best = _best(recipes, alike, confidence=confidence)
+        best, pick = _best(recipes, alike, confidence=confidence)
         others = sorted(recipes.keys() - {best})
-        pairings += [Pairing(best, other, task, _union(recipes[best], recipes[other])) for other in others]
+        pairings += [Pairing(best, other, task, _union(recipes[best], recipes[other]), pick) for other in others]
         if not others:
             pairings.append(Pairing(best, None, task, _union(recipes[best])))
     return pairings, sum(math.comb(len(recipes), 2) for recipes in tasks.values())
+
+
+def most_telling(read: Read, pairings: Sequence[Pairing], most: int) -> list[Pairing]:
+    """So many of them, in their order: those that can be compared over the most parts, then by names.
+
+    A pair tells as much of a stratum as the weight of Mantel and Haenszel; one without a second comes last.
+    """
+    if len(pairings) <= most:
+        return list(pairings)
+
+    def rank(which: int) -> tuple[bool, float, int]:
+        pairing = pairings[which]
+        cells = (pairing.cells(read, stratum) for stratum in pairing.strata)
+        parts = [(first.good.n, second.good.n) for first, second in cells]
+        if pairing.second is None:
+            return True, -math.fsum(n for n, _ in parts), which
+        return False, -math.fsum(n * m / (n + m) for n, m in parts if n and m), which
+
+    return [pairings[which] for which in sorted(sorted(range(len(pairings)), key=rank)[:most])]
 
 
 def _union(*strata: Iterable[Stratum]) -> tuple[Stratum, ...]:
     return tuple(sorted(set().union(*strata), key=lambda stratum: [last(value) for value in stratum]))
 
 
-def _best(recipes: Mapping[str, Mapping[Stratum, Cell]], alike: Alike, *, confidence: float) -> str:
-    """The recipe whose yield, at the mix of conditions of all, has the highest lower limit; of equal ones the most cut.
+def _best(
+    recipes: Mapping[str, Mapping[Stratum, Cell]], alike: Alike, *, confidence: float
+) -> tuple[str, Literal["alike", "plain"]]:
+    """(recipe with the highest lower limit of the yield, of equal ones the most cut; how it was picked).
 
-    By indirect standardisation: a recipe that met more rusty plate is not thought less of for that.
+    At the mix of conditions of all, by indirect standardisation: a recipe that met more rusty plate is not thought less
+    of for that. Only over strata that another recipe was cut in: beside none, every recipe is as good as expected.
+    Where none is common to two, by the plain yield.
     """
-    usual: dict[Stratum, Clustered] = {}
+    by_stratum: dict[Stratum, list[Clustered]] = {}
     for cells in recipes.values():
         for stratum, cell in cells.items():
-            usual[stratum] = Clustered.total((usual[stratum], cell.good)) if stratum in usual else cell.good
+            if cell.good.n:
+                by_stratum.setdefault(stratum, []).append(cell.good)
+    usual = {stratum: Clustered.total(goods) for stratum, goods in by_stratum.items() if len(goods) > 1}
 
     def rank(recipe: str) -> tuple[float, float, str]:
-        cells = recipes[recipe]
-        counts = Clustered.total(cell.good for cell in cells.values())
-        low = estimate(shared_out(counts, alike.parts), confidence=confidence).low
-        expected = math.fsum(
-            cell.good.n * usual[stratum].x / usual[stratum].n for stratum, cell in cells.items() if cell.good.n
-        )
+        of = {stratum: cell.good for stratum, cell in recipes[recipe].items() if stratum in usual or not usual}
+        counts = Clustered.total(of.values())
+        low = estimate(shared_out(counts, alike.parts), confidence=confidence).low or 0.0
+        expected = math.fsum(good.n * usual[stratum].x / usual[stratum].n for stratum, good in of.items() if usual)
         # Rounded, so that equal recipes are equal whatever the order of their sums.
-        above = 0.0 if low is None or expected <= 0 else round(low * counts.n / expected, 12)
+        above = round(low * counts.n / expected if expected else low, 12)
         return -above, -counts.n, recipe
 
-    return min(recipes, key=rank)
+    compared_ones = [recipe for recipe in recipes if not usual or usual.keys() & recipes[recipe].keys()]
+    return min(compared_ones, key=rank), "alike" if usual else "plain"
 
 
 # --- one stratum ------------------------------------------------------------------------------------------------

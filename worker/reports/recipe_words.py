@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from worker.plates import UNKNOWN
 from worker.reports.dimensions import DIMENSIONS
-from worker.reports.recipe_cells import STRATUM, TASK, Read, Stratum
+from worker.reports.recipe_cells import STRATUM, TASK, Read, Stratum, Task
 from worker.reports.recipe_pairs import Compared, Pairing
 from worker.stats.differences import Difference
 from worker.stats.ratios import Limits
@@ -38,9 +38,9 @@ class Shown:
 
 
 def said(
-    read: Read, pairs: Sequence[Told], pairings: Sequence[Pairing], shown: Shown, *, picked: bool, confidence: float
+    read: Read, pairs: Sequence[Told], pairings: Sequence[Pairing], shown: Shown, *, confidence: float
 ) -> Iterator[str]:
-    """All notes on a report. picked: the first of each pair is the best so far, not one that was asked for."""
+    """All notes on a report. pairings: all that were made, also those that are left out of `pairs`."""
     # One pair is told whatever comes of it; of many those of which there is something to tell.
     telling = [pair for pair in pairs if len(pairs) == 1 or _tells(*pair, confidence)]
     for pair, q in telling[:MOST_SAID]:
@@ -61,12 +61,23 @@ def said(
     if not pairs:
         yield "there is nothing to compare: no two recipes were cut of one thickness and material on one machine"
         return
-    if picked:
-        yield (
-            "the best so far has the highest lower limit of the yield at an equal mix of plate conditions; it was "
-            "picked by looking, which flatters it, so the q values allow for all pairs of recipes"
-        )
+    yield from _picked({pair.pairing.task: pair.pairing.picked for pair, _ in pairs}, shown)
     yield from _cautious(read, pairs)
+
+
+def _picked(picks: Mapping[Task | None, str | None], shown: Shown) -> Iterator[str]:
+    """How the best so far of each kind of cut was picked."""
+    if "alike" in picks.values():
+        yield (
+            "the best so far has the highest lower limit of the yield at an equal mix of the plate conditions that "
+            "another met too; it was picked by looking, which flatters it, so q values allow for all pairs of recipes"
+        )
+    if plain := [task for task, picked in picks.items() if task is not None and picked == "plain"]:
+        more = f" and {len(plain) - 1} more kinds of cut" if len(plain) > 1 else ""
+        yield (
+            f"no two recipes were cut on like plate{_task(shown.stratum(plain[0]))}{more}: the first there has the "
+            "highest lower limit of its plain yield, which its plate may have made"
+        )
 
 
 def _tells(pair: Compared, q: float | None, confidence: float) -> bool:
