@@ -86,9 +86,11 @@ def embedded(folder: Path) -> Database:
     return installed(f"sqlite:///{folder / 'test.sqlite3'}")
 
 
-def append(database: Database, events: Iterable[Mapping[str, Any]], *, site: str = SITE) -> list[str]:
+def append(
+    database: Database, events: Iterable[Mapping[str, Any]], *, site: str = SITE, received_us: int = NOW_US
+) -> list[str]:
     with database.write() as connection:
-        verdicts = ledger.append(connection, site, [posted(event) for event in events], received_us=NOW_US)
+        verdicts = ledger.append(connection, site, [posted(event) for event in events], received_us=received_us)
     return [verdict.status for verdict in verdicts]
 
 

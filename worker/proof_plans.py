@@ -62,6 +62,12 @@ class Rule:
         """Fixed or sequential."""
         return FIXED if self.sequential is None else SEQUENTIAL
 
+    @property
+    def consumer_risk(self) -> float:
+        """Planned chance to pass what has just the reliability (fixed) or the unacceptable one (sequential)."""
+        # As it is written: 1 - 0.95 has more digits than anyone planned
+        return round(1 - self.confidence, 9) if self.sequential is None else self.sequential.consumer
+
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:

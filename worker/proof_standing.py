@@ -4,17 +4,22 @@ A trial is a first attempt, good when all parts that it tried were good at the f
 in which they started. One that is not judged yet holds up those after it, else it could be left waiting until the
 others had decided. What is cut after the decision proves nothing here. The same trials give the same standing, in
 whatever order they became known.
+
+Cuts of one plate stand or fall together. A plate is one trial, good when all its cuts are, wherever that is all that is
+known: such trials are independent, and no likelier to be good than a cut is, so no risk grows. Where earlier cuts tell
+how alike those of one plate are, a fixed series counts cuts, by as many independent ones as they tell as much as.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, Literal
 
 from worker.proof_plans import SEQUENTIAL, Plan, Practice, least_more_good, practice_of
-from worker.stats.clustering import POOLED_CORRELATION, Clustered, Effective, effective
+from worker.stats.clustering import Effective, degrees_at, told_by
 from worker.stats.demonstration import one_sided
 from worker.stats.sequential import NOT_ENDED, Boundary, lower_bound
 
@@ -35,14 +40,18 @@ OUTCOMES: Final[tuple[Outcome, ...]] = (GOOD, FAILED, PENDING, OPEN, VOID, UNTRI
 #: Why a decided series has no bound.
 NO_PATH: Final = "a cut on a plate that was counted before changed what it counted for; no bound is known for such ends"
 KNOWN_ALIKE: Final = "trials of one plate are taken to be as alike as cuts on one plate were before the plan"
+#: A series that is not decided by so many cuts, or by so many times its longest, is not counted any further.
+MOST_CUTS: Final = 10_000
+MOST_TIMES_LONGEST: Final = 2
 _GUARD: Final = 1e-9
 
 
 def outcome_of(*, state: str, tried: int, good: int, pending: int, lost_otherwise: int) -> Outcome:
     """What an attempt is as a trial.
 
-    `lost_otherwise`: its parts that were lost to a confirmed cause that is not the process. Where all that it lost was
-    lost so, it says nothing of the process: void. One bad part is a failure at once, whatever the others become.
+    `lost_otherwise`: its parts that were lost to a confirmed cause that is not the process. They leave the trial, and
+    the others decide; where these are none, it says nothing of the process: void. One bad part is a failure at once,
+    whatever the others become.
     """
     if state == "open":
         return "open"
@@ -53,14 +62,15 @@ def outcome_of(*, state: str, tried: int, good: int, pending: int, lost_otherwis
         return "failed"
     if pending:
         return "pending"
-    return "void" if lost else "good"
+    return "good" if good else "void"
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
     """An attempt as a trial. `cluster`: its plate, else its run, else itself; None is not known.
 
-    `parts` were tried, `good` of them good, `pending` not judged yet. `day`: its production day, ISO.
+    `parts` were tried, `good` of them good, `pending` not judged yet, `lost_otherwise` lost to what is not the process.
+    `day`: its production day, ISO.
     """
 
     attempt: str
@@ -74,6 +84,7 @@ class Trial:
     parts: int = 1
     good: int = 1
     pending: int = 0
+    lost_otherwise: int = 0
 
     @property
     def heat(self) -> str | None:
@@ -126,22 +137,24 @@ class Step:
 class Standing:
     """How a series stands.
 
-    `trials` were counted, `failures` of them failed; of a sequential rule both are plates, since those of one plate
-    stand or fall together. `effective_trials`: so many independent ones tell as much. `blocked_by` holds up `waiting`
-    others. `left_over` were cut after the decision. `void` and `untried` attempts are no trials. `lower`: exact
-    one-sided lower bound of the reliability at the plan's confidence, that counts when the series was allowed to end;
-    None with the reason. `assumed`: what the effective trials rest on where it is not the series itself.
+    `trials` were counted, `failures` of them failed; `by_plate`: both are plates, each of which stands or falls as a
+    whole. `effective_trials`: so many on plates of their own tell as much. `remaining`: so many good trials, each on a
+    plate of its own, pass it at least; None when it is decided or never will be. `given_up`: no more is counted, though
+    it is not decided. `blocked_by` holds up `waiting` others. `left_over` were cut after the end. `void` and `untried`
+    attempts are no trials. `lower`: exact one-sided lower bound of the reliability at the plan's confidence, that
+    counts when the series was allowed to end; None with the reason.
     """
 
     state: State
     steps: tuple[Step, ...]
+    by_plate: bool
     trials: int
     failures: int
     effective_trials: float
-    design_effect: float
     spread: Spread
     missing: Spread
     remaining: int | None
+    given_up: bool
     blocked_by: Trial | None
     waiting: int
     left_over: int
@@ -149,7 +162,6 @@ class Standing:
     untried: int
     lower: float | None
     reason: str | None
-    assumed: str | None
 
     @property
     def decided(self) -> Trial | None:
@@ -158,36 +170,35 @@ class Standing:
 
     @property
     def cuts(self) -> int:
-        """Attempts that were counted; of a sequential rule several may make a trial."""
+        """Attempts that were counted; where a plate is one trial several may make one."""
         return len(self.steps)
 
 
 def standing(plan: Plan, trials: Iterable[Trial], *, alike: float | None = None) -> Standing:
     """How the series of these attempts stands, in any order.
 
-    alike: correlation of trials on one plate, known from elsewhere; None: that of the series itself.
+    alike: correlation of cuts on one plate, known from elsewhere; None: not known.
     """
-    series = _Series(plan, practice_of(plan.rule), alike)
+    series = Series(plan, alike)
     for trial in sorted(trials, key=lambda each: each.order):
         series.take(trial)
     return series.standing()
 
 
 @dataclass
-class _Series:
-    """A series as it goes on."""
+class Series:
+    """A series as it goes on: `take` its attempts by their start, then ask how it stands."""
 
     plan: Plan
-    practice: Practice | None
-    alike: float | None
+    alike: float | None = None
     steps: list[Step] = field(default_factory=list)
+    cuts: int = 0
     failed_cuts: int = 0
     #: By cluster: (good, cuts).
     clusters: dict[str, tuple[int, int]] = field(default_factory=dict)
     failed_clusters: set[str] = field(default_factory=set)
-    #: Sums over the clusters, as `Clustered` has them, kept up from trial to trial.
-    cuts2: int = 0
-    good2_over_cuts: float = 0.0
+    #: Sum over the clusters of what each tells, at the known correlation.
+    told: float = 0.0
     plates: set[str] = field(default_factory=set)
     heats: set[str] = field(default_factory=set)
     days: set[str] = field(default_factory=set)
@@ -200,12 +211,12 @@ class _Series:
 
     def take(self, trial: Trial) -> None:
         """The next attempt by its start."""
-        if self.is_decided:
+        if self.has_ended:
             self.left_over += trial.outcome != OPEN
+        elif self.blocked_by is not None:
+            self.waiting += trial.outcome != OPEN
         elif trial.outcome in (VOID, UNTRIED):
             self.no_trials[trial.outcome] += 1
-        elif self.blocked_by is not None:
-            self.waiting += 1
         elif trial.outcome in (PENDING, OPEN):
             self.blocked_by = trial
         else:
@@ -215,72 +226,121 @@ class _Series:
         is_good = trial.outcome == GOOD
         good, cuts = self.clusters.get(trial.cluster, (0, 0))
         self.clusters[trial.cluster] = (good + is_good, cuts + 1)
-        self.cuts2 += 2 * cuts + 1
-        self.good2_over_cuts += (good + is_good) ** 2 / (cuts + 1) - (good * good / cuts if cuts else 0.0)
+        if self.alike is not None:
+            before = told_by(cuts, alike=self.alike) if cuts else 0.0
+            self.told += told_by(cuts + 1, alike=self.alike) - before
         if not is_good:
             self.failed_clusters.add(trial.cluster)
         self.failed_cuts += not is_good
         for known, one in ((self.plates, trial.plate), (self.heats, trial.heat), (self.days, trial.day)):
             if one is not None:
                 known.add(one)
-        self.steps.append(Step(trial, "running", None))
-        if self.missing.is_none:
+        self.cuts += 1
+        missing = self.missing
+        if missing.is_none:
             self.wide.add(self.trials)
-        self.steps[-1] = self._judged(trial)
+        self.steps.append(self._judged(trial, missing))
 
-    def _judged(self, trial: Trial) -> Step:
+    def _judged(self, trial: Trial, missing: Spread) -> Step:
         if self.practice is None:
             return Step(trial, "running", None)
         if self.failures >= self.practice.fails_at(self.trials):
             return Step(trial, "failed", None)
-        remaining = self._remaining(self.practice)
+        remaining = self._remaining(self.practice, missing)
         return Step(trial, "running", remaining) if remaining else Step(trial, "passed", None)
 
-    def _remaining(self, practice: Practice) -> int:
-        """Good trials still to come at least; 0 where it passes."""
-        by_rule = least_more_good(practice, trials=self.trials, failures=self.failures)
-        if practice.needed is not None and self.steps:
-            told = self.effective
-            by_rule = max(by_rule, math.ceil((practice.needed - told.n) * told.design_effect - _GUARD))
-        return max(by_rule, self.missing.most)
+    def _remaining(self, practice: Practice, missing: Spread) -> int:
+        """Good trials, each on a plate of its own, that are still to come at least; 0 where it passes."""
+        if self.by_plate or practice.needed is None:
+            by_rule = least_more_good(practice, trials=self.trials, failures=self.failures)
+        else:
+            of_cuts = math.ceil(practice.needed / self._trust - self.told - _GUARD)
+            by_rule = max(0, min(practice.needed - len(self.clusters), of_cuts))
+        return max(by_rule, missing.most)
+
+    @cached_property
+    def practice(self) -> Practice | None:
+        """How its rule is carried out."""
+        return practice_of(self.plan.rule)
+
+    @cached_property
+    def most_cuts(self) -> int:
+        """Cuts after which no more are counted."""
+        return max(MOST_CUTS, MOST_TIMES_LONGEST * (self.practice.longest if self.practice else 0))
 
     @property
     def is_decided(self) -> bool:
+        """It has passed or failed."""
         return bool(self.steps) and self.steps[-1].state in DECIDED
 
     @property
+    def given_up(self) -> bool:
+        """It is not decided, and goes on for too long."""
+        return not self.is_decided and len(self.steps) >= self.most_cuts
+
+    @property
+    def has_ended(self) -> bool:
+        """Nothing more counts."""
+        return self.is_decided or self.given_up
+
+    @property
+    def shares_plates(self) -> bool:
+        """Some of its cuts stand on one plate."""
+        return len(self.clusters) < len(self.steps)
+
+    @cached_property
     def by_plate(self) -> bool:
-        """A sequential rule takes a plate for one trial: its lines are for independent ones."""
-        return self.plan.rule.kind == SEQUENTIAL
+        """A plate is one trial: the lines of a sequential rule are for independent ones, or no more is known."""
+        return self.plan.rule.kind == SEQUENTIAL or self.alike is None
 
     @property
     def trials(self) -> int:
-        return len(self.clusters) if self.by_plate else len(self.steps)
+        """Trials that counted."""
+        return len(self.clusters) if self.by_plate else self.cuts
 
     @property
     def failures(self) -> int:
+        """Those among them that failed."""
         return len(self.failed_clusters) if self.by_plate else self.failed_cuts
 
     @property
     def spread(self) -> Spread:
+        """Over what it is spread so far."""
         return Spread(len(self.plates), len(self.heats), len(self.days))
 
     @property
     def missing(self) -> Spread:
+        """What is missing to the spread that was planned."""
         return self.spread.missing(self.plan)
 
     @property
-    def effective(self) -> Effective:
-        """Good trials of all, as independent ones."""
-        if self.by_plate:
-            return Effective(self.trials - self.failures, self.trials, clusters=self.trials)
-        cuts = len(self.steps)
-        good = cuts - self.failed_cuts
-        return self._as_independent(Clustered(good, cuts, len(self.clusters), self.cuts2, self.good2_over_cuts))
+    def effective(self) -> float:
+        """So many trials on plates of their own tell as much: a plate tells as much as one does at least."""
+        return len(self.clusters) if self.by_plate else max(float(len(self.clusters)), self._trust * self.told)
 
-    def _as_independent(self, counts: Clustered) -> Effective:
-        told = effective(counts, pooled=self.alike, own=self.alike is None)
-        return replace(told, reason=KNOWN_ALIKE) if told.reason == POOLED_CORRELATION else told
+    # --- several cuts on a plate, known to be so alike --------------------------------------------------------------
+
+    @cached_property
+    def _degrees(self) -> float | None:
+        """Of the variance of what is tested: a process that has just the reliability."""
+        return None if self.alike is None else degrees_at(self.plan.rule.reliability, alike=self.alike)
+
+    @cached_property
+    def _trust(self) -> float:
+        """What is left of an independent trial where the correlation is not known well."""
+        one = Effective(1.0, 1.0, degrees=self._degrees, reason=KNOWN_ALIKE)
+        return one_sided(one, confidence=self.plan.rule.confidence).n
+
+    def _as_independent(self, clusters: Mapping[str, tuple[int, int]]) -> Effective:
+        """Good cuts of all, as independent ones; plates, where these tell more."""
+        alike = 0.0 if self.alike is None else self.alike
+        counts = [(good, cuts, told_by(cuts, alike=alike)) for good, cuts in clusters.values() if cuts]
+        told = math.fsum(each for _, _, each in counts)
+        if len(counts) >= self._trust * told:
+            whole = sum(good == cuts for good, cuts, _ in counts)
+            return Effective(whole, len(counts), clusters=len(counts), reason=KNOWN_ALIKE)
+        good_told = math.fsum(each * good / cuts for good, cuts, each in counts)
+        return Effective(good_told, told, clusters=len(counts), degrees=self._degrees, reason=KNOWN_ALIKE)
 
     # --- the bound ----------------------------------------------------------------------------------------------
 
@@ -289,9 +349,8 @@ class _Series:
         if self.practice is None or not self.is_decided:
             return None, NOT_ENDED
         confidence = self.plan.rule.confidence
-        if not self.by_plate and len(self.clusters) < len(self.steps):
-            counts = Clustered.of(self._clusters_of_bound().values())
-            bounds = one_sided(self._as_independent(counts), confidence=confidence)
+        if not self.by_plate and self.shares_plates:
+            bounds = one_sided(self._as_independent(self._clusters_of_bound()), confidence=confidence)
             return bounds.lower or 0.0, bounds.reason
         trials = self.trials
         # A plate that failed late may have ended the series where no path leads; an earlier failure is worse
@@ -324,19 +383,20 @@ class _Series:
 
     def standing(self) -> Standing:
         """As far as it goes."""
-        known, (lower, reason) = bool(self.steps or self.blocked_by), self._lower()
-        told, last = self.effective, self.steps[-1] if self.steps else None
-        first_remaining = None if self.practice is None else self._remaining(self.practice)
+        has_begun, (lower, reason) = bool(self.steps or self.blocked_by), self._lower()
+        last = self.steps[-1] if self.steps else None
+        first_remaining = None if self.practice is None else self._remaining(self.practice, self.missing)
         return Standing(
-            state=last.state if last else RUNNING if known else PLANNED,
+            state=last.state if last else RUNNING if has_begun else PLANNED,
             steps=tuple(self.steps),
+            by_plate=self.by_plate,
             trials=self.trials,
             failures=self.failures,
-            effective_trials=told.n,
-            design_effect=told.design_effect,
+            effective_trials=self.effective,
             spread=self.spread,
             missing=self.missing,
-            remaining=last.remaining if last else first_remaining,
+            remaining=None if self.given_up else last.remaining if last else first_remaining,
+            given_up=self.given_up,
             blocked_by=self.blocked_by,
             waiting=self.waiting,
             left_over=self.left_over,
@@ -344,5 +404,4 @@ class _Series:
             untried=self.no_trials[UNTRIED],
             lower=lower,
             reason=reason,
-            assumed=told.reason if self.trials else None,
         )

@@ -14,11 +14,13 @@ from worker.placing import mm
 from worker.proof_plans import Practice, Rule, practice_of
 from worker.proof_standing import Spread, Step
 from worker.reports.proof_trials import Planned, Proof, ProofReader, plans
-from worker.reports.proof_words import RULES, counted, notes_of, risks_of, state_of
+from worker.reports.proof_words import RULES, notes_of, risks_of, state_of
 from worker.reports.reading import Reader, instant
 from worker.state import Page, PageCursorUnreadable
 
 Value = dict[str, Any]
+#: Trials that are told at a time.
+MOST_TRIALS: Final = 500
 #: Plans that are read at a time.
 _AT_A_TIME: Final = 100
 
@@ -43,15 +45,19 @@ def _after(reader: Reader, last: str | None) -> Iterator[Planned]:
         last = some[-1].proof
 
 
-def proof(reader: Reader, name: str) -> Value | None:
-    """One proof with its trials, or None."""
+def proof(reader: Reader, name: str, *, after: int = 0, limit: int = MOST_TRIALS) -> Value | None:
+    """One proof with its trials, or None. after: those beyond this number; limit: so many."""
     found = next(iter(plans(reader, proof=name, with_owed=True)), None)
     if found is None:
         return None
     told = ProofReader(reader).proof(found)
-    notes = [*RULES, *([risks] if (risks := risks_of(found.plan)) else []), *_of_receipt(told), *notes_of(told)]
-    trials = [_trial(number, step) for number, step in enumerate(told.standing.steps, start=1)]
-    return _shown(told) | {"trials": trials, "notes": notes, "cautions": CAUTIONS}
+    notes = [*RULES, *([risks] if (risks := risks_of(found.plan)) else []), *notes_of(told)]
+    steps = told.standing.steps
+    shown = steps[after : after + limit]
+    trials = [_trial(number, step) for number, step in enumerate(shown, start=after + 1)]
+    last = after + len(shown)
+    more = {"trials": trials, "next_after": last if last < len(steps) else None}
+    return _shown(told) | more | {"notes": notes, "cautions": CAUTIONS}
 
 
 def _cursor(last: str) -> str:
@@ -67,17 +73,6 @@ def _last_of(cursor: str) -> str:
     if not text.startswith("r1:") or _cursor(text[3:]) != cursor or "\0" in text:
         raise PageCursorUnreadable(cursor)
     return text[3:]
-
-
-def _of_receipt(told: Proof) -> list[str]:
-    """That cuts were made before the ledger had the plan: who imports an old plan may do so, but it shows."""
-    planned = told.planned
-    early = sum(step.trial.started_us < planned.received_us for step in told.standing.steps)
-    if not early:
-        return []
-    at = instant(planned.received_us).isoformat(timespec="seconds")
-    trials = counted(early, "trial")
-    return [f"{trials} began before this plan was in the ledger ({at}); they count by the time that the plan states"]
 
 
 def _shown(told: Proof) -> Value:
@@ -100,6 +95,7 @@ def _shown(told: Proof) -> Value:
         "spread": _spread(found.spread),
         "missing": _spread(found.missing),
         "remaining": found.remaining,
+        "given_up": found.given_up,
         "waiting_for": found.blocked_by and found.blocked_by.attempt,
         "waiting": found.waiting,
         "left_over": found.left_over,
@@ -148,7 +144,7 @@ def _rule(rule: Rule) -> Value | None:
         "ends": _ends(practice),
         "producer_risk": None if risks is None else {"planned": risks.producer, "real": practice.producer_risk},
         "consumer_risk": {
-            "planned": round(1 - rule.confidence, 9) if risks is None else risks.consumer,
+            "planned": rule.consumer_risk,
             "real": practice.consumer_risk,
         },
         "operating": [
@@ -192,6 +188,7 @@ def _trial(number: int, step: Step) -> Value:
         "good": trial.outcome == "good",
         "parts": trial.parts,
         "parts_good": trial.good,
+        "parts_lost_otherwise": trial.lost_otherwise,
         "state": step.state,
         "remaining": step.remaining,
     }

@@ -17,7 +17,7 @@ from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
 from service.routes.events import next_link
-from service.schemas.proofs import EXAMPLES, PROOF_NEW, ProofNew, ProofPage, ProofsQuery, ProofWhole
+from service.schemas.proofs import EXAMPLES, PROOF_NEW, ProofNew, ProofPage, ProofQuery, ProofsQuery, ProofWhole
 from service.schemas.queries import Query
 from service.settling import PlannedOtherwise, SettingsWrong, plan_proof
 from worker import proofs
@@ -53,20 +53,20 @@ def get_proofs(query: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/proofs/<identifier:proof>", parameters=_PROOF)
-@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.arguments(ProofQuery(), location="query", unknown=RAISE)
 @blueprint.doc(**operation(Reply(200, "As it stands.", ProofWhole, headers=("ETag",)), NOT_CHANGED, errors=(404,)))
 @needs("read")
-def get_proof(_query: dict[str, Any], proof: str) -> Response:
+def get_proof(query: dict[str, Any], proof: str) -> Response:
     """Read a proof.
 
     With each first attempt that counted and how the series stood after it, what is still to come, and what it does not
-    count.
+    count. Of a long series the trials are told in pieces: `next_after` asks for those beyond.
     """
     site = asked_site()
     with database().read() as connection:
         reader = open_site(connection, site)
-        found = proofs.proof(reader, proof)
-        etag = _etag(reader, proof)
+        found = proofs.proof(reader, proof, after=query["after"], limit=query["limit"])
+        etag = _etag(reader, proof, query["after"], query["limit"])
     if found is None:
         raise not_found(f"there is no proof {proof!r}; GET /v1/proofs lists them")
     if (answer := unchanged(etag)) is not None:

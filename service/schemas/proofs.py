@@ -10,13 +10,14 @@ from marshmallow.validate import OneOf
 
 from service.schemas.answers import AT, Answer, Page, day, flag, instant, number, record, rows, text, whole, word
 from service.schemas.event_parts import THICKNESS_MM
-from service.schemas.queries import PageQuery
+from service.schemas.queries import PageQuery, Query, WholeParameter
 from service.schemas.settings_data import SURFACE_GROUPS, THERMAL_HISTORIES, ProofPlanned
 from service.schemas.strict import Errors
 from service.strict_fields import Identifier, about
 from worker.events import GASES
 from worker.proof_plans import KINDS
 from worker.proof_standing import STATES
+from worker.proofs import MOST_TRIALS
 
 
 class ProofNew(ProofPlanned):
@@ -30,6 +31,8 @@ class ProofNew(ProofPlanned):
 
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
         errors = super().disagreements(data)
+        if data.get("id") in (".", ".."):
+            errors["id"] = ["is a step in a path, by which nobody could read it; choose another, or leave it out"]
         if data.get("sequential") and data.get("failures_allowed"):
             message = "goes with a fixed number of trials, not with sequential; leave one of them out"
             errors["failures_allowed"] = [message]
@@ -58,6 +61,18 @@ class ProofsQuery(PageQuery):
         validate=OneOf(STATES, error="must be one of {choices}, found {input!r}"),
         metadata={"description": "only proofs in this state"},
     )
+
+
+class ProofQuery(Query):
+    """Which of its trials."""
+
+    after = WholeParameter(
+        0,
+        1_000_000,
+        load_default=0,
+        metadata={"description": "trials beyond this number: next_after of the answer before"},
+    )
+    limit = WholeParameter(1, MOST_TRIALS, load_default=MOST_TRIALS, metadata={"description": "trials at a time"})
 
 
 class ProofRisksPlanned(Answer):
@@ -154,25 +169,35 @@ class Proof(Answer):
     """A proof: what was planned, what its rule really does, and how it stands."""
 
     id = text("id of the proof", "PR-4")
-    state = word(STATES, "planned while it has no trial; running; passed; failed")
-    detail = text("how it stands, in a sentence", "open: 9 of 9 trials good; 13 more good trials would pass it")
-    planned_at = instant("when it was planned: cuts that start then or later count")
-    received_at = instant("when the ledger took the plan")
+    state = word(STATES, "planned while no trial has begun; running; passed; failed")
+    detail = text(
+        "how it stands, in a sentence",
+        "open: 9 of 9 trials good; 13 more good trials on plates of their own would pass it",
+    )
+    planned_at = instant("when it was planned, as the plan has it")
+    received_at = instant(
+        "when the ledger took the plan: only cuts that start then or later, and not before planned_at, count"
+    )
     source = text("who planned it: the key", "/keys/k7m2q9xa")
     position = whole("place of the plan in the ledger", 418)
     plan = record(ProofPlan, "as it was planned")
     rule = record(ProofRule, "by what it ends; null: no series can carry the plan out", null=True)
     cuts = whole("first attempts that counted", 9)
-    trials_made = whole("trials that they make: of a sequential series the plates they stand on", 9)
+    trials_made = whole("trials that they make: the plates they stand on, where a plate is one trial", 9)
     good = whole("good ones among the trials", 9)
     failed = whole("failed ones among the trials", 0)
     effective_trials = number("so many trials on plates of their own would tell as much", 9.0)
     spread = record(ProofSpread, "over what it is spread so far")
     missing = record(ProofSpread, "what is missing to the spread that was planned")
-    remaining = whole("good trials that are still to come at least; null when it is decided", 13, null=True)
+    remaining = whole(
+        "good trials, each on a plate of its own, that are still to come at least; null when none would pass it",
+        13,
+        null=True,
+    )
+    given_up = flag("it is not decided, and goes on for too long: no more is counted", False)
     waiting_for = text("attempt that must be judged before it goes on", None, null=True)
     waiting = whole("attempts after that one, which do not count yet", 0)
-    left_over = whole("cuts after the decision, which prove nothing here", 0)
+    left_over = whole("cuts after the end, which prove nothing here", 0)
     decided_by = text("attempt that decided it", None, null=True)
     decided_day = day("production day of that attempt", None, null=True)
     lower = number("exact one-sided lower bound of the reliability, early ending counted in", None, null=True)
@@ -191,6 +216,7 @@ class ProofTrial(Answer):
     good = flag("all parts that it tried were good at the first verdict", True)
     parts = whole("parts that it tried", 1)
     parts_good = whole("good ones among them", 1)
+    parts_lost_otherwise = whole("lost to a confirmed cause that is not the process: left out of the trial", 0)
     state = word(("running", "passed", "failed"), "the series after it")
     remaining = whole("good trials that were still to come then at least; null when decided", 21, null=True)
 
@@ -199,6 +225,7 @@ class ProofWhole(Proof):
     """A proof with its trials."""
 
     trials = rows(ProofTrial, "first attempts that counted, by when they started")
+    next_after = whole("send it as after for the trials beyond these; null: these are the last", None, null=True)
     notes = rows(text("note", "an attempt waits for its verdict"), "what counts and what does not, in sentences")
     cautions = rows(text("caution", "keep oil off oxygen parts"), "what goes with every cut that is advised")
 

@@ -38,10 +38,8 @@ AGREES: Final = 4.0
 CUTS_A_DAY: Final = 10
 #: Reliabilities of a rule's conduct that are simulated: the worst of them first.
 POINTS: Final = 3
-#: So many times the nominal risk where the correlation within plates has to be estimated.
-ESTIMATED: Final = 1.4
-#: Plates cut before a series, which tell how alike cuts of one plate are.
-PLATES_BEFORE: Final = 60
+#: Plates cut before a series, which tell how alike cuts of one plate are: many, few, none.
+PLATES_BEFORE: Final = (60, 12, 0)
 
 RULES: Final = (
     Rule(0.95, 0.95),
@@ -181,40 +179,43 @@ def _tally(found: Iterable[Standing], reliability: float) -> Tally:
 def _on_plates(seed: int, trials: int, rule: Rule) -> list[Figure]:
     """Series whose plates hold several cuts; beside them the same cuts, each as if it had a plate of its own."""
     if rule.sequential is None:
-        return [*_poor_on_plates(seed, trials, rule, past=True), *_poor_on_plates(seed, trials, rule, past=False)]
-    tally, plain = _tallies_on_plates(seed, rule, trials, rule.reliability, past=False)
+        return [figure for past in PLATES_BEFORE for figure in _poor_on_plates(seed, trials, rule, past=past)]
+    tally, plain = _tallies_on_plates(seed, rule, trials, rule.reliability, past=0)
     fails = Figure(ON_PLATES_FAIL, _words(rule), (tally.fails,), trials, beside=ALONE, plain=(plain.fails,))
-    return [*_poor_on_plates(seed, trials, rule, past=False), fails]
+    return [*_poor_on_plates(seed, trials, rule, past=0), fails]
 
 
-def _poor_on_plates(seed: int, trials: int, rule: Rule, *, past: bool) -> list[Figure]:
-    """Of what may hardly ever pass. Nothing is demanded of a fixed rule where no past tells how alike its cuts are."""
-    words, most, least = _words(rule), None, None
+def _poor_on_plates(seed: int, trials: int, rule: Rule, *, past: int) -> list[Figure]:
+    """Of what may hardly ever pass: no more than planned, but for the luck of the draw."""
+    words, nominal, missed = _words(rule), _nominal(rule), 1 - rule.confidence
     if rule.sequential is None:
-        words += ", correlation of the past" if past else ", no past"
-    if past or rule.sequential is not None:
-        most, least = ESTIMATED * _nominal(rule), 1 - ESTIMATED * (1 - rule.confidence)
+        words += f", {past} plates before" if past else ", no past"
+    most, missed_at_most = (
+        round(share + AGREES * math.sqrt(share * (1 - share) / trials), 4) for share in (nominal, missed)
+    )
     tally, plain = _tallies_on_plates(seed, rule, trials, _poor(rule), past=past)
     return [
         Figure(ON_PLATES, words, (tally.passes,), trials, most=most, beside=ALONE, plain=(plain.passes,)),
-        Figure(ON_PLATES_BOUND, words, (tally.holds,), trials, least=least, beside=ALONE, plain=(plain.holds,)),
+        Figure(
+            ON_PLATES_BOUND, words, (tally.holds,), trials, least=1 - missed_at_most, beside=ALONE, plain=(plain.holds,)
+        ),
     ]
 
 
-def _tallies_on_plates(seed: int, rule: Rule, trials: int, reliability: float, *, past: bool) -> tuple[Tally, Tally]:
+def _tallies_on_plates(seed: int, rule: Rule, trials: int, reliability: float, *, past: int) -> tuple[Tally, Tally]:
     chance = chance_of(seed, "plates", rule, reliability, past)
     many = _practice(rule).longest * CUTS_A_PLATE
     found, plain = [], []
     for _ in range(trials):
         cuts = _cuts(chance, many, reliability, a_plate=CUTS_A_PLATE, alike=ALIKE)
-        found.append(standing(_plan(rule), cuts, alike=_past(chance, reliability) if past else None))
+        found.append(standing(_plan(rule), cuts, alike=_past(chance, reliability, past)))
         plain.append(standing(_plan(rule), [_alone(cut) for cut in cuts]))
     return _tally(found, reliability), _tally(plain, reliability)
 
 
-def _past(chance: np.random.Generator, reliability: float) -> float | None:
-    """Correlation of cuts of one plate, as plates cut before show it."""
-    cuts = np.full(PLATES_BEFORE, CUTS_A_PLATE)
+def _past(chance: np.random.Generator, reliability: float, plates: int) -> float | None:
+    """Correlation of cuts of one plate, as plates cut before show it; None where they do not."""
+    cuts = np.full(plates, CUTS_A_PLATE)
     good = good_parts(chance, reliability, cuts)
     return correlation([Clustered.of(zip(good.tolist(), cuts.tolist(), strict=True))])
 

@@ -103,7 +103,7 @@ READS = [
     _read("get_job", job=quote(ODD, safe="")), _read("get_job", job="J-closed"), _read("get_job_events"),
     _read("get_plates"), _read("get_plates", "limit=1"), _read("get_plate"), _read("get_plate", plate="P-77-1"),
     _read("get_plate", plate="P-seen"), _read("get_plate_events"),
-    _read("get_plate_precheck"), _read("get_plate_precheck", "job=J-1042&machine=laser-2"),
+    _read("get_plate_precheck"), _read("get_plate_precheck", "job=J-1042&machine=laser-2&gas=oxygen"),
     _read("get_plate_precheck", "job=J-1042", key="terminal"), _read("get_plate_precheck", plate="P-seen"),
     _read("get_attempts"), _read("get_attempts", "limit=1"), _read("get_attempt"),
     _read("get_attempt", attempt="A-open"), _read("get_attempt", attempt="A-unfinished"),
@@ -113,6 +113,7 @@ READS = [
     _read("get_plan", LEAST["get_plan"]), _read("get_plan", f"{LEAST['get_plan']}&format=csv"),
     _read("get_plan", "job=J-1042&last=100m"), _read("get_plan", "parts=2&material=none&thickness_mm=20"),
     _read("get_proofs"), _read("get_proofs", "limit=1"), _read("get_proofs", "state=passed"), _read("get_proof"),
+    _read("get_proof", "after=1&limit=1"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
     _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_metrics"), _read("get_document", key=None),
@@ -245,6 +246,7 @@ def _following() -> Iterator[Case]:
     yield _read("get_job", job="none", status=404)
     yield _read("get_finding", finding_id="F-none", status=404)
     yield _read("get_proof", proof="PR-none", status=404)
+    yield _read("get_proof", "limit=0&after=x", status=422)
     yield _read("get_plate_events", plate="none", status=404)
     yield _read("get_site", site="nowhere", status=404)
     yield _read("get_events", "after=xyz", status=422)

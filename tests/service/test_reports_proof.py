@@ -11,7 +11,7 @@ import pytest
 
 from tests.builders import event
 from tests.service.conftest import Door, Service, received, void
-from tests.service.test_proofs import PLAN, SEQUENTIAL, START, minutes, planned, proof, trial, trials
+from tests.service.test_proofs import PLAN, SEQUENTIAL, START, minutes, planned, proof, tell_at, trial, trials
 from worker.findings import look
 from worker.folding import instant_us
 from worker.reports.catalogue import REPORTS
@@ -44,8 +44,8 @@ def test_a_row_says_what_was_planned_how_it_stands_and_what_the_rule_does(door: 
         "heats": 0, "days": 1, "least_plates": 3, "least_heats": None, "least_days": None, "remaining": None,
         "decided_day": "2026-03-02", "lower": pytest.approx(0.1 ** (1 / 22)), "producer_risk": None,
         "real_producer_risk": None, "consumer_risk": 0.1, "real_consumer_risk": pytest.approx(0.9**22),
-        "reason": "passed on 2026-03-02: 22 of 22 trials good, which shows a reliability of 90.06 % at a confidence of "
-        "90 %",
+        "reason": "passed on 2026-03-02: 22 of 22 trials good, which shows a reliability of at least 90.06 % at a "
+        "confidence of 90 %",
     }]  # fmt: skip
     assert report["details"] == {"planned": 0, "running": 0, "passed": 1, "failed": 0}
     assert report["filters"] == {"purpose": ["production", "proof"]}
@@ -145,9 +145,11 @@ def test_it_says_the_same_in_whatever_order_all_was_told(door: Door, service: Se
     other = service.door(door.clock)
     plan = event("proof.planned", "PR-1", time=START.isoformat(), **PLAN | {"reliability": 0.8, "least_days": 2})
     mistaken = trial(20, 0, minute=5.5)
-    told = [plan, *trials(9), trial(9, quantity=3, good=2, scrap=0), mistaken, void(mistaken),
+    told = [*trials(9), trial(9, quantity=3, good=2, scrap=0), mistaken, void(mistaken),
             *(trial(number, int(number != 14), minute=DAY + number) for number in range(10, 20)),
             event("attempt.inspected", "A-0009", time=minutes(DAY), good=1)]  # fmt: skip
+    for each in (door, other):
+        tell_at(each, START, plan)
     door.told(*told)
     late = told[::-1]
     for start in range(0, len(late), 4):
@@ -182,6 +184,8 @@ def test_a_decided_proof_is_a_finding_until_it_is_old(door: Door) -> None:
     assert found["figures"] == {
         "state": "passed", "thickness_mm": 28, "material": "S355", "machine": "Laser 2", "reliability": 0.8,
         "confidence": 0.9, "trials": 11, "good": 11, "plates": 11, "heats": 0, "days": 1,
+        "kind": "fixed", "unacceptable_reliability": None, "producer_risk": None, "real_producer_risk": None,
+        "consumer_risk": 0.1, "real_consumer_risk": pytest.approx(0.8**11),
         "lower": pytest.approx(0.1 ** (1 / 11)), "decided_by": "A-0010", "decided_day": "2026-03-02",
     }  # fmt: skip
     assert found["window"] == {"first_day": "2026-03-02", "last_day": "2026-03-02"}
@@ -203,3 +207,14 @@ def test_a_late_event_closes_the_finding_or_turns_it(door: Door) -> None:
     (failed,) = looked(door, 3)
     assert (failed["id"], failed["figures"]["state"], failed["times_opened"]) == (passed["id"], "failed", 2)
     assert ": failed on 2026-03-02: 0 of 1 trial good" in failed["detail"]
+
+
+def test_the_finding_of_a_sequential_proof_says_what_was_ruled_out(door: Door) -> None:
+    rule = planned(door, reliability=0.9, confidence=0.9, sequential=SEQUENTIAL)["rule"]
+    door.told(*trials(10))
+    (found,) = looked(door, 1)
+    assert ": passed on 2026-03-02: 9 of 9 trials good, which rules out 70 % (real risk 9.96 %) and" in found["detail"]
+    figures = found["figures"]
+    assert (figures["kind"], figures["unacceptable_reliability"]) == ("sequential", 0.7)
+    for risk in ("producer_risk", "consumer_risk"):
+        assert (figures[risk], figures[f"real_{risk}"]) == (rule[risk]["planned"], rule[risk]["real"])

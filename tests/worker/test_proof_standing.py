@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -12,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from worker.proof_plans import Plan, Risks, Rule, impossibility, percent, practice_of
-from worker.proof_standing import FAILED, OUTCOMES, PASSED, Standing, Trial, outcome_of, standing
+from worker.proof_standing import FAILED, MOST_CUTS, OUTCOMES, PASSED, Standing, Trial, outcome_of, standing
+from worker.stats.clustering import Correlation
 
 FIXED = Rule(0.8, 0.8, failures_allowed=1)
 WALD = Rule(0.9, 0.9, sequential=Risks(producer=0.1, consumer=0.1, unacceptable_reliability=0.5))
@@ -134,9 +136,8 @@ def test_what_is_cut_after_the_decision_changes_nothing_but_what_is_left_over(pl
 @given(PLANS, TRIALS)
 def test_each_attempt_is_somewhere_and_once(planned: Plan, told: list[Trial]) -> None:
     found = standing(planned, told)
-    open_later = sum(
-        one.outcome == "open" for one in told if found.decided is not None and one.order > found.decided.order
-    )
+    held = found.decided or found.blocked_by
+    open_later = sum(one.outcome == "open" for one in told if held is not None and one.order > held.order)
     blocks = int(found.blocked_by is not None)
     assert found.cuts + found.void + found.untried + found.waiting + found.left_over + blocks + open_later == len(told)
     assert [step.trial.order for step in found.steps] == sorted(step.trial.order for step in found.steps)
@@ -165,6 +166,59 @@ def test_trials_that_are_more_alike_never_prove_more(rule: Rule, one: float, oth
     assert more.cuts > less.cuts or more.effective_trials <= less.effective_trials + 1e-9
 
 
+ALIKE = st.one_of(
+    st.none(), st.floats(-1, 1), st.builds(lambda value, degrees: Correlation(value, degrees=degrees),
+                                           st.floats(-1, 1), st.floats(0, 80)),
+)  # fmt: skip
+ON_PLATES = st.lists(st.tuples(st.integers(0, 12), st.integers(0, 9).map(bool)), max_size=40)
+
+
+def on_plates(told: list[tuple[int, bool]]) -> list[Trial]:
+    return [trial(number, "good" if good else "failed", plate=plate) for number, (plate, good) in enumerate(told)]
+
+
+@given(PLANS, ON_PLATES, ALIKE)
+def test_what_passed_has_a_bound_at_its_reliability_or_above(
+    planned: Plan, told: list[tuple[int, bool]], alike: float | None
+) -> None:
+    found = standing(planned, on_plates(told), alike=alike)
+    if found.state == PASSED and planned.rule.sequential is None:
+        assert found.lower is not None
+        assert found.lower >= planned.rule.reliability - 1e-9
+
+
+@given(PLANS, ON_PLATES, ALIKE)
+def test_so_many_more_on_plates_of_their_own_pass_it_whatever_shares_a_plate(
+    planned: Plan, told: list[tuple[int, bool]], alike: float | None
+) -> None:
+    before = on_plates(told)
+    found = standing(planned, before, alike=alike)
+    if found.remaining is None:
+        assert found.state in (PASSED, FAILED)
+        return
+    more = [trial(100 + number, a_day=1) for number in range(found.remaining)]
+    assert standing(planned, [*before, *more], alike=alike).state == PASSED
+    assert standing(planned, [*before, *more[:-1]], alike=alike).state not in (PASSED, FAILED)
+
+
+@given(PLANS, ON_PLATES, ALIKE)
+def test_a_good_trial_never_adds_to_what_remains(
+    planned: Plan, told: list[tuple[int, bool]], alike: float | None
+) -> None:
+    steps = standing(planned, on_plates(told), alike=alike).steps
+    for before, after in pairwise(steps):
+        if after.trial.outcome == "good" and after.remaining is not None:
+            assert before.remaining is not None
+            assert after.remaining <= before.remaining
+
+
+def test_a_series_that_never_ends_is_given_up() -> None:
+    never = plan(FIXED, least_heats=2)
+    told = [trial(number) for number in range(MOST_CUTS + 5)]
+    found = standing(never, told)
+    assert (found.given_up, found.cuts, found.left_over, found.remaining) == (True, MOST_CUTS, 5, None)
+
+
 # --- words ------------------------------------------------------------------------------------------------------
 
 
@@ -176,7 +230,9 @@ def test_trials_that_are_more_alike_never_prove_more(rule: Rule, one: float, oth
         ("finished", 4, 4, 0, 0, "good"),
         ("finished", 4, 3, 1, 0, "pending"),
         ("finished", 4, 2, 1, 0, "failed"),
-        ("finished", 4, 3, 0, 1, "void"),
+        ("finished", 4, 3, 0, 1, "good"),
+        ("finished", 4, 0, 0, 4, "void"),
+        ("finished", 4, 0, 0, 3, "failed"),
         ("finished", 4, 2, 0, 1, "failed"),
         ("finished", 4, 2, 1, 1, "pending"),
     ],

@@ -8,6 +8,7 @@ from typing import Final
 
 from worker.noticing.finding import PROOF, Finding
 from worker.placing import mm
+from worker.proof_plans import practice_of
 from worker.proof_standing import DECIDED
 from worker.reports.proof_trials import Proof, ProofReader, plans
 from worker.reports.proof_words import cut_of, state_of
@@ -35,6 +36,7 @@ def _decided(reader: Reader, today: date) -> Iterator[Finding]:
 
 def _finding(proof: Proof) -> Finding:
     plan, found, day = proof.planned.plan, proof.standing, proof.decided_day or proof.planned_day
+    risks, practice = plan.rule.sequential, practice_of(plan.rule)
     return Finding(
         kind=PROOF,
         code=CODE,
@@ -49,6 +51,12 @@ def _finding(proof: Proof) -> Finding:
             "machine": plan.machine,
             "reliability": plan.rule.reliability,
             "confidence": plan.rule.confidence,
+            "kind": plan.rule.kind,
+            "unacceptable_reliability": risks and risks.unacceptable_reliability,
+            "producer_risk": risks and risks.producer,
+            "real_producer_risk": practice and practice.producer_risk,
+            "consumer_risk": plan.rule.consumer_risk,
+            "real_consumer_risk": practice and practice.consumer_risk,
             "trials": found.trials,
             "good": found.trials - found.failures,
             "plates": found.spread.plates,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from typing import Any, Final
 
 from worker.cautions import CAUTIONS
@@ -11,17 +11,19 @@ from worker.placing import mm
 from worker.proof_plans import Plan, Risks, Rule, practice_of
 from worker.proof_standing import DECIDED, STATES, Trial, standing
 from worker.reports.comparing import described
-from worker.reports.proof_trials import COUNT, LeftOut, Planned, Proof, ProofReader, plans
+from worker.reports.proof_cuts import COUNT
+from worker.reports.proof_trials import LeftOut, Planned, Proof, ProofReader, plans
 from worker.reports.proof_words import RULES, notes_of, risks_of, state_of
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader
 from worker.reports.report import Column, Report
-from worker.sites import Settings
 
 _ANY: Final = "; null: any"
 COLUMNS: Final = (
     Column("proof", "", "id of the proof", "text"),
-    Column("planned_day", "", "production day on which it was planned; cuts count from that moment on", "text"),
+    Column(
+        "planned_day", "", "production day on which the ledger had the plan; cuts count from that moment on", "text"
+    ),
     Column("thickness_mm", "mm", "thickness to prove"),
     Column("material", "", "material to prove it in", "text"),
     Column("machine", "", "machine to prove it on", "text"),
@@ -36,9 +38,12 @@ COLUMNS: Final = (
     Column("failures_allowed", "trials", "failures that a fixed series may have; null for a sequential one", "integer"),
     Column("needed", "trials", "trials that a fixed series takes; null for a sequential one", "integer"),
     Column("longest", "trials", "trials after which it has ended, if spread as widely as planned by then", "integer"),
-    Column("state", "", "planned (no trial yet), running, passed or failed", "text"),
+    Column("state", "", "planned (no trial has begun), running, passed or failed", "text"),
     Column(
-        "trials", "trials", "first attempts that counted; of a sequential series the plates they stand on", "integer"
+        "trials",
+        "trials",
+        "first attempts that counted; the plates they stand on, where a plate is one trial (note)",
+        "integer",
     ),
     Column("good", "trials", "those among them that were good", "integer"),
     Column("failed", "trials", "those among them that were not", "integer"),
@@ -49,7 +54,12 @@ COLUMNS: Final = (
     Column("least_plates", "plates", "plates that it must be spread over; null: no matter", "integer"),
     Column("least_heats", "heats", "heats that it must be spread over; null: no matter", "integer"),
     Column("least_days", "days", "production days that it must be spread over; null: no matter", "integer"),
-    Column("remaining", "trials", "good trials that are still to come at least; null when it is decided", "integer"),
+    Column(
+        "remaining",
+        "trials",
+        "good trials, each on a plate of its own, that are still to come at least; null when none would pass it",
+        "integer",
+    ),
     Column("decided_day", "", "production day of the trial that decided it", "text"),
     Column(
         "lower",
@@ -81,11 +91,10 @@ def proof_series(reader: Reader, question: Question) -> Report:
     Raises QuestionUnanswerable for filters that are about cuts, not about what is to be proven.
     """
     _refuse_others(question)
-    settings = reader.calendar.latest
     proofs = ProofReader(reader, last_day=question.last_day)
     first, last = question.first_day.isoformat(), question.last_day.isoformat()
-    asked = [planned for planned in plans(reader) if _is_asked(planned.plan, question, settings)]
-    begun = [planned for planned in asked if reader.calendar.place(planned.planned_us).day <= question.last_day]
+    asked = [planned for planned in plans(reader) if _is_asked(planned, question, proofs)]
+    begun = [planned for planned in asked if reader.calendar.place(planned.since_us).day <= question.last_day]
     found = [proofs.proof(planned) for planned in begun]
     shown = [proof for proof in found if max(proof.planned_day, proof.decided_day or last) >= first]
     return _answer(reader, question, shown)
@@ -104,31 +113,28 @@ def _refuse_others(question: Question) -> None:
         raise QuestionUnanswerable(wrong)
 
 
-def _is_asked(plan: Plan, question: Question, settings: Settings) -> bool:
+def _is_asked(planned: Planned, question: Question, proofs: ProofReader) -> bool:
     return all(
-        bool(_values(plan, name, settings) & set(values))
+        bool(_values(planned, name, proofs) & set(values))
         for name, values in question.filters.items()
         if name != "purpose"
     )
 
 
-def _values(plan: Plan, name: str, settings: Settings) -> set[Any]:
+def _values(planned: Planned, name: str, proofs: ProofReader) -> Set[Any]:
     """What a filter may say to mean this plan."""
+    plan = planned.plan
     if name == "thickness":
         return {plan.thickness_nm}
     if name == "recipe" and plan.recipe is not None:
         revision = plan.recipe_revision and name_key(plan.recipe_revision)
-        return {recipe_label(key, revision) for key in _keys(settings, name, plan.recipe)}
+        return {recipe_label(key, revision) for key in proofs.keys(planned, name, plan.recipe)}
     told = getattr(plan, name)
-    return _keys(settings, name, told) if name in ("material", "machine") else {told}
-
-
-def _keys(settings: Settings, kind: str, name: str) -> set[str]:
-    return {name_key(name), settings.name_and_key(kind, name)[1] or ""}
+    return proofs.keys(planned, name, told) if name in ("material", "machine") else {told}
 
 
 def _answer(reader: Reader, question: Question, proofs: Iterable[Proof]) -> Report:
-    shown = sorted(proofs, key=lambda one: (one.planned.planned_us, one.planned.proof))
+    shown = sorted(proofs, key=lambda one: (one.planned.since_us, one.planned.proof))
     if len(shown) > MOST_ROWS:
         raise QuestionUnanswerable([Wrong("from", f"gives {len(shown)} proofs; ask for at most {MOST_ROWS}")])
     rows = [row_of(proof) for proof in shown]
@@ -197,8 +203,7 @@ def row_of(proof: Proof) -> dict[str, Any]:
         "lower": found.lower,
         "producer_risk": risks and risks.producer,
         "real_producer_risk": practice and practice.producer_risk,
-        # As it is written: 1 - 0.95 has more digits than anyone planned
-        "consumer_risk": risks.consumer if risks else round(1 - rule.confidence, 9),
+        "consumer_risk": rule.consumer_risk,
         "real_consumer_risk": practice and practice.consumer_risk,
         "reason": state_of(proof),
     }

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
+from worker.events import NOT_THE_PROCESS
 from worker.placing import mm
-from worker.proof_plans import SEQUENTIAL, Plan, impossibility, percent, practice_of
-from worker.proof_standing import DECIDED, OPEN, PASSED, PLANNED, Spread, Standing
-from worker.reports.process_parts import NOT_THE_PROCESS
+from worker.proof_plans import FIXED, SEQUENTIAL, Plan, impossibility, percent, practice_of
+from worker.proof_standing import DECIDED, GOOD, OPEN, PASSED, PLANNED, Spread, Standing
 from worker.reports.proof_trials import Proof
-from worker.stats.clustering import INDEPENDENCE_ASSUMED
+from worker.reports.reading import instant
 
 #: What goes with every proof.
 RULES: Final = (
     "a trial is a first attempt that started when the proof was planned or later, for production or proof, with a "
-    "square cut; it is good when all parts that it tried were good at the first verdict",
+    "square cut; it is good when all parts that it tried were good at the first verdict, those left out that were lost "
+    f"to a confirmed cause that is not the process ({', '.join(NOT_THE_PROCESS)})",
 )
+#: Trials: less than this is no loss.
+_HARDLY: Final = 0.05
+#: How several cuts on a plate are taken, said while a proof goes on: by the kind of its rule.
+_CUT_SINGLY: Final = {
+    SEQUENTIAL: "cut one trial a plate: a plate is one trial, bad when one cut on it is, so with several cuts a "
+    "plate a good process fails more often than planned",
+    FIXED: "cut one trial a plate: several on one tell more than one does only if cuts in the 26 weeks before the plan "
+    "show how alike those of one plate come out",
+}
 
 
 def cut_of(plan: Plan) -> str:
@@ -49,27 +60,69 @@ def spread_of(spread: Spread, *, more: str = "") -> str:
 
 def state_of(proof: Proof) -> str:
     """How it stands, in a sentence."""
+    return f"{_state_of(proof)}{_too_early(proof)}"
+
+
+def _state_of(proof: Proof) -> str:
     plan, found = proof.planned.plan, proof.standing
-    unit = "plates" if plan.rule.kind == SEQUENTIAL else "trials"
-    said = f"{found.trials - found.failures} of {counted(found.trials, unit[:-1])} good"
+    unit = _unit(found)
+    said = f"{found.trials - found.failures} of {counted(found.trials, unit)} good"
     if found.state in DECIDED:
-        return f"{found.state} on {proof.decided_day}: {said}{_at_least(plan, found)}"
+        return f"{found.state} on {proof.decided_day}: {said}{_shown(plan, found)}"
     if (why := impossibility(plan.rule)) is not None:
         return f"cannot be decided: {why}"
-    if found.remaining is None:
-        return f"open: {said}"
-    missing = "" if found.missing.is_none else f", on at least {spread_of(found.missing, more='more ')}"
-    begun = "no trial yet" if found.state == PLANNED else f"open: {said}"
-    return f"{begun}; {counted(found.remaining, f'more good {unit[:-1]}', f'more good {unit}')} would pass it{missing}"
-
-
-def _at_least(plan: Plan, found: Standing) -> str:
-    if found.lower is None:
-        return ""
-    shown = "shows" if found.state == PASSED else "shows no more than"
-    return f", which {shown} a reliability of {percent(_floor(found.lower))} at a confidence of " + percent(
-        plan.rule.confidence
+    if found.given_up:
+        return f"open for good: {said}, and after {found.cuts} cuts no more is counted; plan another proof"
+    begun = (
+        "no trial yet" if found.state == PLANNED else f"open: {said}" if found.trials else "open: no trial judged yet"
     )
+    return f"{begun}; {_would_pass(found)}"
+
+
+def _unit(found: Standing) -> str:
+    return "plate" if found.by_plate and found.cuts > found.trials else "trial"
+
+
+def _would_pass(found: Standing) -> str:
+    remaining, missing = found.remaining or 0, replace(found.missing, plates=0)
+    own = "a plate of its own" if remaining == 1 else "plates of their own"
+    over = "" if missing.is_none else f", over at least {spread_of(missing, more='more ')}"
+    return f"{counted(remaining, 'more good trial')} on {own} would pass it{over}"
+
+
+def _too_early(proof: Proof) -> str:
+    """That a plan says it is older than it is in the ledger."""
+    if not proof.early:
+        return ""
+    planned, received = (
+        instant(us).isoformat(timespec="seconds") for us in (proof.planned.planned_us, proof.planned.received_us)
+    )
+    return (
+        f"; by its own word it was planned at {planned}, but the ledger received it at {received}: "
+        f"{counted(proof.early, 'cut')} in between {_do('be', proof.early)} none of its trials"
+    )
+
+
+def _shown(plan: Plan, found: Standing) -> str:
+    """What it shows, now that it has ended."""
+    has_passed, risks, practice = found.state == PASSED, plan.rule.sequential, practice_of(plan.rule)
+    bound = ""
+    if found.lower is not None:
+        only, at_least = "" if has_passed else "only ", "at least " if has_passed else ""
+        bound = (
+            f"shows {only}a reliability of {at_least}{percent(_floor(found.lower))} at a confidence of "
+            f"{percent(plan.rule.confidence)}"
+        )
+    ruled_out = ""
+    if risks is not None and practice is not None and practice.producer_risk is not None:
+        out, risk = (
+            (risks.unacceptable_reliability, practice.consumer_risk)
+            if has_passed
+            else (plan.rule.reliability, practice.producer_risk)
+        )
+        ruled_out = f"rules out {percent(out)} (real risk {percent(round(risk, 4))})"
+    told = " and ".join(each for each in (ruled_out, bound) if each)
+    return f", which {told}" if told else ""
 
 
 def _floor(share: float) -> float:
@@ -97,33 +150,41 @@ def _notes(proof: Proof) -> Iterator[str]:
     yield from _not_counted(proof)
     if found.left_over:
         yield (
-            f"{counted(found.left_over, 'cut')} after the decision {_do('prove', found.left_over)} nothing here, good "
-            "or bad; report standing counts all"
+            f"{counted(found.left_over, 'cut')} after the {'end' if found.given_up else 'decision'} "
+            f"{_do('prove', found.left_over)} nothing here, good or bad; report standing counts all"
+        )
+    if proof.planned.others:
+        yield (
+            f"{counted(proof.planned.others, 'other plan')} under this id came to the ledger later, and "
+            f"{_do('be', proof.planned.others)} none: the first one counts until it is voided"
         )
 
 
 def _of_plates(proof: Proof) -> Iterator[str]:
     plan, found = proof.planned.plan, proof.standing
-    if plan.rule.kind == SEQUENTIAL and found.cuts > found.trials:
-        yield (
-            f"a plate is one trial, good when all cuts on it are: {found.cuts} cuts make "
-            f"{counted(found.trials, 'trial')}; cut one a plate, else more of them fail than the plan reckons with"
+    if found.by_plate and found.cuts > found.trials:
+        why = (
+            ""
+            if plan.rule.kind == SEQUENTIAL
+            else ", since no cuts before the plan tell how alike those of one plate are"
         )
-    elif found.design_effect > 1:
-        from_where = "in the 26 weeks before the plan" if proof.alike is not None else "in the series"
         yield (
-            f"trials of one plate stand or fall together, as cuts {from_where} did: {found.trials} tell as much as "
-            f"{found.effective_trials:.1f} on plates of their own"
+            f"a plate is one trial, good when all cuts on it are{why}: {found.cuts} cuts make "
+            f"{counted(found.trials, 'trial')}"
         )
-    elif found.assumed == INDEPENDENCE_ASSUMED:
+    elif found.cuts - found.effective_trials > _HARDLY:
         yield (
-            "several trials stand on one plate and are taken as independent, since no cuts before the plan tell "
-            "otherwise; ask for least_plates, or cut one a plate"
+            f"trials of one plate stand or fall together, as cuts in the 26 weeks before the plan did: {found.trials} "
+            f"tell as much as {found.effective_trials:.1f} on plates of their own"
         )
-    plateless = sum(step.trial.plate is None for step in found.steps)
-    if plateless and (plan.least_plates or plan.least_heats):
+    if found.state not in DECIDED:
+        yield _CUT_SINGLY[plan.rule.kind]
+    if plateless := sum(step.trial.plate is None for step in found.steps):
         names, adds = _do("name", plateless), _do("add", plateless)
-        yield f"{counted(plateless, 'trial')} {names} no plate, and {adds} to no spread"
+        yield (
+            f"{counted(plateless, 'trial')} {names} no plate, and {adds} to no spread; each of their runs is taken for "
+            "a plate of its own"
+        )
 
 
 def _not_counted(proof: Proof) -> Iterator[str]:
@@ -131,8 +192,13 @@ def _not_counted(proof: Proof) -> Iterator[str]:
     if found.void:
         causes = ", ".join(NOT_THE_PROCESS)
         yield (
-            f"{counted(found.void, 'attempt')} {_do('be', found.void)} no trial: all that it lost was lost to a "
-            f"confirmed cause that is not the process ({causes})"
+            f"{counted(found.void, 'attempt')} {_do('be', found.void)} no trial: all parts were lost to a confirmed "
+            f"cause that is not the process ({causes})"
+        )
+    if partly := sum(step.trial.outcome == GOOD and step.trial.lost_otherwise > 0 for step in found.steps):
+        yield (
+            f"{counted(partly, 'trial')} {_do('be', partly)} good though parts were lost: to a confirmed cause that is "
+            "not the process, and all others were good"
         )
     if found.untried:
         reached, is_none = _do("reach", found.untried), _do("be", found.untried)
