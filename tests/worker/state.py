@@ -40,7 +40,8 @@ COMPARED = (
     "outcome", "stop_reason", "seconds_ms", "interruptions", "attempt_no", "quantity", "tried", "good", "rework",
     "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework", "released", "hidden", "pierces",
     "failed_pierces", "rework_minutes_e3", "lost_us", "scrap_mass_mg", "cost_e6", "lost_pierce", "lost_sever",
-    "lost_surface", "lost_size", "lost_unstated", "lost_otherwise", "cluster", "mill", "heat_number", "supplier", "part_number",
+    "lost_surface", "lost_size", "lost_unstated", "lost_otherwise", "cluster", "mill", "heat_number", "supplier",
+    "part_number",
 )  # fmt: skip
 
 

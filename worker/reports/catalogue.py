@@ -224,7 +224,7 @@ _ENTRIES: Final = (
         size_deviations.size_deviations,
         columns=size_deviations.COLUMNS,
         details=size_deviations.DETAILS,
-        by=("machine",),
+        by=("machine", "thickness", "recipe"),
         keys=("feature",),
         last="26w",
         purposes=(),

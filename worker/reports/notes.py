@@ -35,7 +35,8 @@ def common_notes(
         yield f"{_are(sums['open_attempts'], 'attempt')} still cutting; counted in open_attempts alone"
     if sums["bevelled_attempts"] and all(dimension.name != "bevel" for dimension in question.by):
         bevelled = _are(sums["bevelled_attempts"], "attempt")
-        yield f"{bevelled} bevelled and stand under the plate's thickness; by=bevel tells them apart"
+        apart = "" if "bevel" in question.filters else "; by=bevel tells them apart"
+        yield f"{bevelled} bevelled and stand under the plate's thickness{apart}"
 
 
 def certainty_notes(
