@@ -58,7 +58,7 @@ def _past() -> list[Shape]:
         ),
         _query(
             "bevel",
-            "only past cuts with this bevel, degrees; left out: square cuts",
+            "only past cuts with this bevel, degrees; unknown: square cuts; left out: the job's, else square cuts",
             {"type": "number", "minimum": 0, "maximum": 90, "examples": [30]},
         ),
     ]

@@ -38,7 +38,7 @@ blueprint = Blueprint("plan", __name__, url_prefix="/v1", description="What plan
 _PAST: Final = ("from", "to", "last", "purpose", "bevel")
 #: Past parts of all purposes speak of the cut.
 _ASKABLE: Final = Askable(by=(), last=LAST, purposes=())
-_NUMBER: Final = re.compile(r"[0-9]{1,12}(\.[0-9]{1,12})?", re.ASCII)
+_NUMBER: Final = re.compile(r"-?[0-9]{1,30}(\.[0-9]{1,30})?", re.ASCII)
 #: Fields of one plan that are numbers.
 _NUMBERS: Final = tuple(name for name, field in ONE_PLAN.fields.items() if isinstance(field, (Whole, Number)))
 
@@ -70,7 +70,7 @@ def get_plan() -> Response:
             (order,) = read_orders(reader, [item], place.settings)
         except PlanUnanswerable as error:
             raise QuestionUnanswerable([Wrong(one.field, one.detail) for one in error.wanting]) from None
-        past = Past(reader, question, place.settings, place.day)
+        past = Past(reader, question, place.settings, place.day, [order])
         assurance = float(item.get("assurance", DEFAULT_ASSURANCE))
         plain = plan_plain(plan(past, order, assurance=assurance, with_top_up=True))
     head = _head(reader, question, assurance)
@@ -98,7 +98,7 @@ def post_plan() -> Response:
         except PlanUnanswerable as error:
             raise _wrong_items(error) from None
         _refuse_too_many(orders)
-        past = Past(reader, question, place.settings, place.day)
+        past = Past(reader, question, place.settings, place.day, orders)
         assurance = float(asked.get("assurance", DEFAULT_ASSURANCE))
         plans = [plan_plain(plan(past, order, assurance=assurance, with_top_up=False)) for order in orders]
     return _rendered(reader, _head(reader, question, assurance) | {"plans": plans}, plans, media_type)
@@ -125,7 +125,15 @@ def _asked_item() -> dict[str, Any]:
         return dict(ONE_PLAN.load(sent))
     except ValidationError as error:
         faults = first_faults(faults_of(error.messages, ""))
-        raise QuestionUnanswerable([Wrong(fault.pointer.removeprefix("/"), fault.detail) for fault in faults]) from None
+        raise QuestionUnanswerable([_of_parameter(fault) for fault in faults]) from None
+
+
+def _of_parameter(fault: Fault) -> Wrong:
+    """A fault of a field as that of a parameter, which has no quotes to leave out."""
+    detail = fault.detail.replace("; write it without quotes and", "; write it").replace(
+        "; write it without quotes", "; write it in plain digits"
+    )
+    return Wrong(fault.pointer.removeprefix("/"), detail)
 
 
 def _value(name: str, text: str) -> Any:

@@ -12,9 +12,11 @@ from service.schemas.event_parts import THICKNESS_IN, THICKNESS_MM
 from service.schemas.strict import Errors, Record, Rows, StrictSchema
 from service.strict_fields import Choice, Identifier, Number, Text, ThicknessInch, ThicknessMm, Whole, about
 from worker.events import GASES
+from worker.planning.figures import MOST_ALTERNATIVES
 from worker.planning.orders import MOST_ITEMS, MOST_PARTS, MOST_PARTS_IN_TABLE
 from worker.planning.plans import DEFAULT_ASSURANCE, MIXED, MOST_TOPPED_UP
 from worker.reports.holding import STANDINGS
+from worker.stats.starts import UNTOLD_CORRELATION
 
 SURFACE_GROUPS: Final = ("clean", "disturbed")
 THERMAL_HISTORIES: Final = ("as_supplied", "thermal_edge", "hardened")
@@ -144,7 +146,11 @@ class PlannedYield(Answer):
     effective_n = number("independent parts that would tell as much", 48.2, null=True)
     design_effect = number("so many times fewer than the parts of the past", 1.9, null=True)
     correlation = _any_number("how alike parts of one plate were, over all cuts of the material", 0.12)
-    correlation_ahead = number("how alike they are taken to be: the same and one standard error", 0.16, null=True)
+    correlation_ahead = number(
+        f"how alike those ahead are taken to be: the same and one standard error, {UNTOLD_CORRELATION:g} where nothing "
+        "tells it; null with one part a plate",
+        0.16, null=True,
+    )  # fmt: skip
     source = word(
         ("cell", "curve", "thicker"),
         "cell: parts at this thickness and condition; curve: that over thickness; thicker: this and all thicker plate",
@@ -152,11 +158,12 @@ class PlannedYield(Answer):
     )
     parts = whole("first-attempt parts judged at this thickness and condition", 92)
     good = whole("of these good at once", 84)
-    plates = whole("their plates, else runs, else attempts", 11)
+    plates = whole("plates (else runs, else attempts) among them", 11)
     below_mm = number("the next thinner plate tried, mm", 25, null=True)
     above_mm = number("the next thicker plate tried, mm", 30, null=True)
     method = text("how the curve was fitted", None, null=True)
-    reason = text("what it lacks, or rests on", None, null=True)
+    counts_reason = text("what the number of independent parts rests on, if not on these parts alone", None, null=True)
+    reason = text("why it is not that of the cell, or null", None, null=True)
 
 
 class PlanAlternative(Answer):
@@ -169,7 +176,7 @@ class PlanAlternative(Answer):
     high = number("upper limit of its interval of 90 % confidence", 0.95, null=True)
     effective_n = number("independent parts that would tell as much", 48.2, null=True)
     source = word(("cell", "curve", "thicker"), "as in yield", null=True)
-    reason = text("what it lacks, or rests on", None, null=True)
+    reason = text("why it is not that of the cell, or null", None, null=True)
 
 
 class Planned(Answer):
@@ -180,6 +187,9 @@ class Planned(Answer):
     parts = whole("good parts wanted", 40)
     material = text("material", "S355J2+N")
     thickness_mm = number("nominal plate thickness, mm", 28)
+    bevel_deg = number(
+        "bevel of the past cuts that count: as asked, else that of the job; null: square", None, null=True
+    )
     machine = text("machine, asked or chosen; null: none cut this, or nobody noted it", "laser-2", null=True)
     gas = text("gas, asked or chosen; null: none cut this, or nobody noted it", "oxygen", null=True)
     recipe = text("recipe asked for", None, null=True)
@@ -208,7 +218,12 @@ class Planned(Answer):
         (*STANDINGS, MIXED), "what report standing says today of this cut; mixed: its cells stand apart", null=True
     )
     expected_yield = record(PlannedYield, "the first-pass yield that it rests on")
-    alternatives = rows(PlanAlternative, "all machines and gases that cut the material as asked, the chosen one too")
+    alternatives = rows(
+        PlanAlternative,
+        f"machines and gases that cut the material as asked, those that promise most: at most {MOST_ALTERNATIVES}, the "
+        "best first",
+    )
+    more_alternatives = whole("machines and gases that are not listed", 0)
     reason = text("why there are no starts", None, null=True)
     notes = rows(text("note", "start 47 for 40 good ones"), "what it rests on, and what it leaves open")
 

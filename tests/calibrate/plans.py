@@ -30,9 +30,11 @@ ASSURANCE: Final = 0.95
 YIELDS: Final = (0.75, 0.8, 0.85, 0.9, 0.93, 0.96)
 MM: Final = 28
 OTHERS: Final = (20, 25, 32, 40)
+MANY_OTHERS: Final = (15, 18, 20, 22, 25, 30, 32, 36, 40)
 #: The log-odds fall by so much per unit of ln(thickness): from 96 % at 20 mm to 75 % at 40 mm or so.
 SLOPE: Final = 3.0
 _SETUP: Final = Setup("laser 2", "oxygen")
+_ELSEWHERE: Final = Setup("laser 1", "oxygen")
 _CUT: Final = PlannedCut("s355", MM * 1_000_000)
 _QUESTION: Final = Question(date(2026, 1, 5), date(2026, 7, 5), (), {}, {}, 0.9)
 
@@ -41,6 +43,7 @@ _QUESTION: Final = Question(date(2026, 1, 5), date(2026, 7, 5), (), {}, {}, 0.9)
 class Case:
     """A history and an order: so many plates of so many parts at the thickness, and at each other one.
 
+    thicknesses: the other ones. elsewhere: plates of another machine, that tell only how alike parts of one plate are.
     off: standard deviation by which the log-odds of a thickness lie off the line. most: share of the clairvoyant starts
     that may be started beyond them; None: printed, since `why` enough is not promised.
     """
@@ -51,17 +54,23 @@ class Case:
     alike: float = ALIKE
     parts: int = 40
     off: float = 0.0
+    thicknesses: tuple[int, ...] = OTHERS
+    elsewhere: int = 0
     most: float | None = None
     why: str = ""
 
     def __str__(self) -> str:
-        of = f"{self.plates} plates of {self.size}" if self.size > 1 else f"{self.plates} parts, one a plate"
-        others = f", {self.others} at each of {len(OTHERS)} other thicknesses" if self.others else ""
+        many = "1 plate" if self.plates == 1 else f"{self.plates} plates"
+        of = f"{many} of {self.size}" if self.size > 1 else f"{self.plates} parts, one a plate"
+        others = f", {self.others} at each of {len(self.thicknesses)} other thicknesses" if self.others else ""
+        others += f", {self.elsewhere} of another machine" if self.elsewhere else ""
         off = f" that lie off the curve by {self.off:g}" if self.off else ""
         alike = f", correlation {self.alike:g}" if self.size > 1 and self.alike != ALIKE else ""
         return f"{self.parts} good from {of}{others}{off}{alike}{': ' if self.why else ''}{self.why}"
 
 
+_UNTOLD: Final = "one plate tells nothing of others"
+_ELSEWHERE_TOLD: Final = "few plates of another machine tell how alike parts are"
 _FEW: Final = "so few plates hardly tell how alike parts are"
 CASES: Final = (
     Case(3, why=_FEW),
@@ -77,6 +86,12 @@ CASES: Final = (
     Case(50, size=1, most=0.15),
     Case(2, others=10, off=0.3, most=0.2),
     Case(5, others=10, off=0.3, most=0.2),
+    Case(1, why=_UNTOLD),
+    Case(1, others=1, thicknesses=MANY_OTHERS, most=0.9),
+    Case(1, others=1, thicknesses=MANY_OTHERS, alike=0.5, most=0.9),
+    Case(1, others=1, thicknesses=MANY_OTHERS, size=20, alike=0.3, most=0.6),
+    Case(1, others=1, thicknesses=MANY_OTHERS, elsewhere=5, alike=0.3, why=_ELSEWHERE_TOLD),
+    Case(1, others=1, thicknesses=MANY_OTHERS, size=20, elsewhere=10, alike=0.3, why=_ELSEWHERE_TOLD),
     Case(2, others=10, off=0.8, why="a curve says little where thicknesses scatter so much"),
 )
 #: Plates of one part are planned so much faster that so many times the trials are made.
@@ -136,7 +151,7 @@ def clairvoyant(share: float, case: Case) -> int:
 def _history(chance: np.random.Generator, case: Case, share: float) -> tuple[History, float]:
     """(a history, the true yield at the thickness asked about)."""
     cells, truth = [], share
-    for mm in (MM, *OTHERS):
+    for mm in (MM, *case.thicknesses):
         log_odds = special.logit(share) - SLOPE * np.log(mm / MM)
         if case.off:
             # In steps, so that what follows from a true yield is worked out once
@@ -146,8 +161,14 @@ def _history(chance: np.random.Generator, case: Case, share: float) -> tuple[His
         if mm == MM:
             truth = of_mm
         if plates:
-            parts = np.full(plates, case.size)
-            good = good_parts(chance, of_mm, parts, alike=case.alike if case.size > 1 else 0.0)
-            counts = Clustered.of(zip(good.tolist(), parts.tolist(), strict=True))
-            cells.append((_SETUP, None, mm * 1_000_000, "clean", "as_supplied", counts))
+            cells.append(_cell(chance, _SETUP, mm, of_mm, plates, case))
+    if case.elsewhere:
+        cells.append(_cell(chance, _ELSEWHERE, MM, share, case.elsewhere, case))
     return history_of(cells, question=_QUESTION), truth
+
+
+def _cell(chance: np.random.Generator, setup: Setup, mm: int, share: float, plates: int, case: Case) -> Any:
+    parts = np.full(plates, case.size)
+    good = good_parts(chance, share, parts, alike=case.alike if case.size > 1 else 0.0)
+    counts = Clustered.of(zip(good.tolist(), parts.tolist(), strict=True))
+    return setup, None, mm * 1_000_000, "clean", "as_supplied", counts

@@ -212,6 +212,32 @@ def test_times_that_vary_give_a_range_and_rework_costs_labour(door: Door) -> Non
     assert any("12 of 12 parts that were not became good by rework" in note for note in found["notes"])
 
 
+def test_a_shop_without_rework_has_an_upper_limit_of_its_cost(door: Door) -> None:
+    door.set(rates=RATES)
+    single(door, 18, 2)
+    door.count()
+    found = planned(door, part_mass_kg=10)
+    assert (found["rework_minutes"]["expected"], found["rework_minutes"]["high"]) == (0, None)
+    assert found["rework_minutes"]["reason"] == "none so far, with this material: no upper limit"
+    assert found["cost"]["low"] < found["cost"]["expected"] < found["cost"]["high"]
+    assert "rework: none so far" in found["cost"]["reason"]
+    # Rework at another thickness tells how much there would be.
+    door.post(
+        [
+            cut("R", thickness_mm=30, machine="laser-2", gas="oxygen", quantity=2, good=1, rework=1, time=on(1)),
+            event("attempt.reworked", "R", operation="grinding", minutes=8, parts=1, recovered=1, time=on(1)),
+        ]
+    )
+    door.count()
+    other = planned(door, part_mass_kg=10)
+    # 4 minutes a part, on as many of 20 clusters as Wilson's upper limit of 0 of 20 allows at 90 %.
+    most = 1.6448536**2 / (20 + 1.6448536**2)
+    days = other["rework_minutes"]["high"] / (4 * other["starts"])
+    assert other["rework_minutes"]["expected"] == 0
+    assert most < days < 1
+    assert other["cost"]["high"] > found["cost"]["high"]
+
+
 @pytest.mark.parametrize(
     ("rates", "asks", "reason"),
     [
@@ -243,6 +269,40 @@ def test_seconds_that_are_asked_or_planned_by_the_job_go_before_those_of_the_pas
     assert "planned by the job" in of_job["machine_minutes"]["reason"]
     assert of_job["scrap_mass_kg"]["expected"] is not None
     assert planned(door, job="J", seconds_a_part=30)["machine_minutes"]["expected"] == pytest.approx(7.5)
+
+
+def test_full_plates_are_chosen_by_filters_and_then_counted_whole(door: Door) -> None:
+    # Half of a plate is cut as production, a quarter as trial, a day later: three quarters of its steel became parts.
+    door.post([opened("J", part_mass_kg=19.625)])
+    for index in range(3):
+        plate, stated = f"P{index}", {"job": "J", "machine": "laser-2", "gas": "oxygen"}
+        door.post(
+            [
+                received(plate, length_mm=2000, width_mm=1000, time=on(index - 1)),
+                cut(f"A{index}", plate=plate, quantity=8, good=8, time=on(index), **stated),
+                cut(f"B{index}", plate=plate, quantity=4, good=4, purpose="trial", time=on(index + 1), **stated),
+                event("plate.closed", plate, reason="used", time=on(index + 2)),
+            ]
+        )
+    # A plate with parts whose mass nobody told is left out, whatever the filters
+    door.post(
+        [
+            received("PX", length_mm=2000, width_mm=1000, time=on(0)),
+            cut("AX", plate="PX", quantity=8, good=8, job="J", machine="laser-2", gas="oxygen", time=on(1)),
+            cut("BX", plate="PX", quantity=1, good=1, job="J0", purpose="trial", machine="laser-2", time=on(1)),
+            event("plate.closed", "PX", reason="used", time=on(2)),
+        ]
+    )
+    door.count()
+    asks = {"thickness_mm": 20, "job": "J", "plate_length_mm": 2000, "plate_width_mm": 1000}
+    for filters in ({}, {"purpose": "production"}, {"purpose": "trial"}):
+        found = planned(door, **asks, **filters)["plates"]
+        assert (found["parts_a_plate"], found["source"][:48]) == (
+            12,
+            "estimated: 75% of the steel of 3 closed plates o",
+        )
+    # Only the first plate was cut on the first day, and it counts whole.
+    assert "75% of the steel of 1 closed plate " in planned(door, **asks, to="2026-01-05")["plates"]["source"]
 
 
 # --- where the yield comes from ---------------------------------------------------------------------------------
@@ -347,6 +407,34 @@ def test_only_the_window_counts(door: Door) -> None:
     assert asked(door)["window"] == {"first_day": "2026-01-01", "last_day": "2026-12-31"}
 
 
+# --- with a bevel -----------------------------------------------------------------------------------------------
+
+
+def test_a_job_with_a_bevel_is_planned_from_cuts_with_that_bevel(door: Door) -> None:
+    single(door, 18, 2)
+    door.post([opened("JB", thickness_mm=28, bevel_deg=45, quantity=10)])
+    door.count()
+    of_job = {"parts": ..., "thickness_mm": ..., "material": ..., "job": "JB"}
+    nothing = planned(door, **of_job)
+    assert (nothing["starts"], nothing["bevel_deg"], nothing["standing"]) == (None, 45, None)
+    assert nothing["reason"] == "no first attempts with a bevel of 45 degrees and with a verdict in the window"
+    single(door, 15, 15, name="b", job="JB")
+    door.count()
+    found = planned(door, **of_job)
+    assert (found["bevel_deg"], found["expected_yield"]["parts"], found["expected_yield"]["share"]) == (45, 30, 0.5)
+    assert "the job states a bevel of 45 degrees: past cuts with this bevel count" in found["notes"]
+    assert not any("by=bevel" in note for note in found["notes"])
+    square = planned(door, **of_job, bevel="unknown")
+    assert (square["bevel_deg"], square["starts"]) == (None, 15)
+    assert any("but past square cuts count, as bevel= asks" in note for note in square["notes"])
+    # In a list each has the past of its own bevel.
+    item = {"parts": 10, "thickness_mm": 28, "material": "S355"}
+    plans = listed(door, [item, {"job": "JB"}, item])["plans"]
+    assert [one["bevel_deg"] for one in plans] == [None, 45, None]
+    assert [one["starts"] for one in plans] == [15, found["starts"], 15]
+    assert found["starts"] > 20
+
+
 # --- which machine ----------------------------------------------------------------------------------------------
 
 
@@ -358,7 +446,8 @@ def test_the_setup_that_promises_most_is_chosen_and_the_others_are_listed(door: 
     door.count()
     found = planned(door)
     assert (found["machine"], found["gas"]) == ("Laser-2", "oxygen")
-    assert [one["machine"] for one in found["alternatives"]] == ["laser-1", "Laser-2", "laser-3"]
+    assert [one["machine"] for one in found["alternatives"]] == ["Laser-2", "laser-1", "laser-3"]
+    assert found["more_alternatives"] == 0
     assert any("3 setups cut this material" in note for note in found["notes"])
     asked_for = planned(door, machine="LASER-1")
     assert (asked_for["machine"], len(asked_for["alternatives"])) == ("laser-1", 1)
@@ -366,6 +455,16 @@ def test_the_setup_that_promises_most_is_chosen_and_the_others_are_listed(door: 
     assert planned(door, gas="nitrogen")["machine"] == "laser-3"
     unknown = planned(door, machine="laser-9")
     assert (unknown["machine"], unknown["reason"]) == ("laser-9", "no first attempts with a verdict in the window")
+
+
+def test_ten_setups_are_listed_and_the_others_are_counted(door: Door) -> None:
+    for machine in range(12):
+        single(door, 1 + machine, 0, name=f"m{machine}", machine=f"laser-{machine}")
+    door.count()
+    found = planned(door)
+    assert [one["machine"] for one in found["alternatives"]] == [f"laser-{each}" for each in range(11, 1, -1)]
+    assert found["more_alternatives"] == 2
+    assert any("12 setups cut this material" in note and "lists the 10 best" in note for note in found["notes"])
 
 
 def test_a_plan_says_what_may_be_promised_of_the_cut_today(door: Door) -> None:
@@ -405,7 +504,10 @@ def test_a_list_says_of_each_what_one_plan_says(door: Door) -> None:
     one = planned(door)
     assert first | {"top_up": one["top_up"], "notes": one["notes"], "ref": None} == one
     assert (second["starts"], second["ref"]) == (None, None)
-    assert second["reason"] == "none of 2 setups tells anything: above the thickest tried, 20 mm"
+    assert second["reason"] == (
+        "none of 2 setups tells anything: above the thickest tried, 20 mm (laser-1 with oxygen); "
+        "above the thickest tried, 28 mm (laser-2 with oxygen)"
+    )
     assert (third["machine"], third["parts"], third["job"]) == ("laser-1", 7, "J")
     assert answer["cautions"] == list(CAUTIONS)
 
@@ -447,6 +549,9 @@ def test_an_item_that_cannot_be_planned_is_pointed_to(door: Door, parts: list[An
     [
         ({"parts": "0"}, "parts", "must be a whole number from 1 to 100000"),
         ({"parts": ...}, "parts", "is missing; give it, or a job that tells it"),
+        ({"parts": "99999999999999999"}, "parts", "from 1 to 100000; found 99999999999999999"),
+        ({"thickness_mm": "28,5"}, "thickness_mm", 'found "28,5"; write it with a decimal point'),
+        ({"thickness_mm": "-2"}, "thickness_mm", "found -2"),
         ({"thickness_mm": "thick"}, "thickness_mm", "must be a number"),
         ({"thickness_in": "3/4"}, "thickness_in", "give one of the two"),
         ({"assurance": "1"}, "assurance", "must be a number from 0.5 to 0.9999"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
 from random import Random
 
@@ -11,9 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from worker.planning.figures import Amount, added, amount
+from worker.planning.figures import NONE_YET, Amount, added, amount
+from worker.reports import expected_yield as module
 from worker.reports.cutting_amounts import took, took_between
 from worker.reports.expected_yield import (
+    ALIKE_ASSUMED,
     CONFIDENCE,
     ENOUGH,
     History,
@@ -24,9 +27,10 @@ from worker.reports.expected_yield import (
     telling_as_much,
 )
 from worker.reports.questions import Question
-from worker.stats.clustering import Clustered, Effective
+from worker.stats.clustering import Clustered, Correlation, Effective
 from worker.stats.ratios import Rate
-from worker.stats.starts import MOST_STARTS, TOO_MANY, Plates, starts
+from worker.stats.starts import MOST_STARTS, TOO_MANY, UNTOLD_CORRELATION, Plates, prudent_correlation, starts
+from worker.stats.thickness_curve import band
 
 SETUP = Setup("laser 2", "oxygen")
 QUESTION = Question(date(2026, 1, 5), date(2026, 7, 5), (), {}, {}, 0.9)
@@ -117,6 +121,85 @@ def test_a_yield_that_rises_with_thickness_lends_nothing() -> None:
 def test_what_was_never_tried_has_no_yield(asked: PlannedCut, reason: str) -> None:
     found = expected_yield(known(FALLING), asked, SETUP)
     assert (found.counts, found.share, found.source, found.reason) == (None, None, None, reason)
+
+
+def test_a_condition_is_planned_no_further_than_it_was_tried() -> None:
+    disturbed = ("disturbed", "as_supplied")
+    history = known(FALLING | {(mm, disturbed): (27, 30) for mm in (15, 20)})
+    found = expected_yield(history, cut(40, "disturbed"), SETUP)
+    assert (found.counts, found.reason) == (None, "above the thickest tried in this condition, 20 mm")
+    found = expected_yield(history, cut(18, "disturbed"), SETUP)
+    assert (found.source, found.below_mm, found.above_mm) == ("curve", 15, 20)
+    assert expected_yield(history, cut(35, "clean"), SETUP).above_mm == 40
+
+
+def test_a_curve_that_says_nothing_is_the_reason_and_not_what_its_counts_rest_on() -> None:
+    plates = {15: [(2, 2)], 28: [(2, 2)] * 7 + [(1, 2)] * 2, 40: [(1, 2)]}
+    cells = [(SETUP, None, mm * 1_000_000, *CLEAN, Clustered.of(goods)) for mm, goods in plates.items()]
+    found = expected_yield(history_of(cells, question=QUESTION), cut(28), SETUP)
+    assert found.counts is not None
+    assert (found.source, found.reason) == ("cell", "the curve over thickness says nothing here")
+    assert found.counts.reason == "correlation of all groups together"
+
+
+# --- where nothing tells how alike parts of one plate are -------------------------------------------------------
+
+
+def one_plate_each(goods: dict[float, int], *, size: int = 8) -> History:
+    cells = [(SETUP, None, round(mm * 1_000_000), *CLEAN, Clustered.of([(x, size)])) for mm, x in goods.items()]
+    return history_of(cells, question=QUESTION)
+
+
+TEN = dict(zip((10, 12, 15, 18, 20, 22, 25, 30, 35, 40), (8, 8, 8, 7, 8, 8, 7, 7, 5, 4), strict=True))
+
+
+def test_where_nothing_tells_how_alike_parts_of_one_plate_are_it_is_assumed_and_said() -> None:
+    history = one_plate_each(TEN)
+    assert (history.pooled, history.is_told, history.alike) == (None, False, UNTOLD_CORRELATION)
+    found = expected_yield(history, cut(28), SETUP)
+    assert found.counts is not None
+    assert (found.source, found.counts.reason, found.reason) == ("curve", ALIKE_ASSUMED, None)
+    assert found.counts.design_effect == pytest.approx(1 + 7 * UNTOLD_CORRELATION)
+    single = expected_yield(known({(mm, CLEAN): (x, 8) for mm, x in TEN.items()}), cut(28), SETUP)
+    assert (single.low or 0) > (found.low or 1)
+    # The plate of one cell tells as much as (8 parts) / (1 + 7 x correlation).
+    alone = expected_yield(one_plate_each({28: 7}), cut(28), SETUP)
+    assert alone.counts is not None
+    assert alone.counts.n == pytest.approx(8 / (1 + 7 * UNTOLD_CORRELATION))
+    assert alone.counts.reason == ALIKE_ASSUMED
+
+
+def test_where_nothing_failed_on_several_plates_they_are_taken_for_little_alike() -> None:
+    cells = [(SETUP, None, 28_000_000, *CLEAN, Clustered.of([(8, 8)] * 30))]
+    history = history_of(cells, question=QUESTION)
+    assert (history.pooled, history.is_told) == (None, True)
+    assert history.alike == pytest.approx(prudent_correlation(Correlation(0.0, degrees=29), mean_size=8))
+    # One bad part, and nothing that ranks below it asks for fewer starts
+    one_bad = history_of([(*cells[0][:5], Clustered.of([(7, 8)] + [(8, 8)] * 29))], question=QUESTION)
+    asked = []
+    for each in (history, one_bad):
+        counts = expected_yield(each, cut(28), SETUP).counts
+        assert counts is not None
+        asked.append(starts(counts, parts=40, assurance=0.95, plates=Plates(8, each.alike)).started or 0)
+    assert asked[0] <= asked[1]
+    # Of several cells of one plate without a failure nothing is told
+    assert one_plate_each(dict.fromkeys(TEN, 8)).is_told is False
+
+
+def test_parts_that_were_alone_on_their_plates_tell_nothing_of_plates_to_come() -> None:
+    history = known({(28, CLEAN): (18, 20)})
+    assert (history.is_told, history.alike) == (True, UNTOLD_CORRELATION)
+
+
+def test_limits_of_a_curve_are_sought_at_all_thicknesses_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = []
+    monkeypatch.setattr(module, "band", lambda *args, **more: calls.append(args) or band(*args, **more))
+    asked = [18, 22, 28, 33, 38, 60]
+    history = replace(known(FALLING), ahead=frozenset(mm * 1_000_000 for mm in asked))
+    found = [expected_yield(history, cut(mm), SETUP) for mm in asked]
+    assert len(calls) == 1
+    alone = [expected_yield(known(FALLING), cut(mm), SETUP) for mm in asked]
+    assert [one.low for one in found] == [one and pytest.approx(one, rel=1e-9) for one in (each.low for each in alone)]
 
 
 def test_conditions_that_are_noted_together_or_not_at_all_are_told_together() -> None:
@@ -216,6 +299,17 @@ def test_distances_to_limits_add_up_by_their_squares() -> None:
     assert added([(one, 2.0), (Amount(5, None, None, 9, "why"), 0.0)]) == Amount(20, 14, 28, 50)
     open_ended = added([(one, 1.0), (Amount(5, 5, None, 9, "why"), 1.0)])
     assert (open_ended.expected, open_ended.low, open_ended.high, open_ended.reason) == (15, 12, None, "why")
+    # One of which there is none so far leaves the others their limit, and says that it is not in it.
+    assert added([(one, 1.0), (Amount(0, 0, None, 9, NONE_YET), 1.0)]) == Amount(10, 7, 14, 9, NONE_YET)
+
+
+def test_an_amount_of_which_there_is_none_is_limited_by_how_much_there_is_elsewhere() -> None:
+    none = Rate(0.0, 20, None, 0.0)
+    assert amount(none, parts=10, past_parts=40, missing="") == Amount(0, 0, None, 40, NONE_YET)
+    limited = amount(none, parts=10, past_parts=40, usual=3.0, missing="")
+    # Wilson's upper limit of 0 of 20 at 90 %: z^2 / (n + z^2)
+    z2 = float(stats.norm.ppf(0.95)) ** 2
+    assert limited.high == pytest.approx(10 * 3.0 * z2 / (20 + z2))
 
 
 SUMS = {

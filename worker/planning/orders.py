@@ -42,13 +42,17 @@ class PlanUnanswerable(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """Parts to make, what is stated of them taken from the item, else from its job. Names as they are asked."""
+    """Parts to make, what is stated of them taken from the item, else from its job. Names as they are asked.
+
+    bevel_mdeg: the bevel that the job states, in thousandths of a degree; None is a square cut.
+    """
 
     parts: int
     material: str
     cut: PlannedCut
     ref: str | None = None
     job: str | None = None
+    bevel_mdeg: int | None = None
     machine: str | None = None
     recipe: str | None = None
     part_mass_kg: float | None = None
@@ -102,6 +106,7 @@ def _jobs(reader: Reader, names: Sequence[str]) -> dict[str, dict[str, Any]]:
                 "material": told.get("material"),
                 "part_mass_kg": told.get("part_mass_kg"),
                 "planned_seconds": told.get("planned_seconds"),
+                "bevel_deg": told.get("bevel_deg"),
             }
     return found
 
@@ -114,6 +119,7 @@ def _stated(item: Mapping[str, Any], job: Mapping[str, Any]) -> dict[str, Any]:
         "material": item.get("material", job.get("material")),
         "part_mass_kg": item.get("part_mass_kg", job.get("part_mass_kg")),
         "seconds_a_part": item.get("seconds_a_part", job.get("planned_seconds")),
+        "bevel_deg": job.get("bevel_deg"),
     }
 
 
@@ -140,6 +146,7 @@ def _order(item: Mapping[str, Any], stated: Mapping[str, Any], settings: Setting
         ),
         ref=item.get("ref"),
         job=item.get("job"),
+        bevel_mdeg=round(stated["bevel_deg"] * 1000) if stated["bevel_deg"] else None,
         machine=item.get("machine"),
         recipe=item.get("recipe"),
         part_mass_kg=amount("part_mass_kg"),

@@ -23,7 +23,7 @@ _OF_TOP_UP: Final = ("first", "second_chance", "expected", "low", "high", "chanc
 _OF_YIELD: Final = (
     "share", "low", "high", "effective_n", "design_effect", "correlation", "correlation_ahead",
     "source", "parts", "good", "plates",
-    "below_mm", "above_mm", "method", "reason",
+    "below_mm", "above_mm", "method", "counts_reason", "reason",
 )  # fmt: skip
 
 
@@ -36,6 +36,7 @@ def plan_plain(done: Plan) -> dict[str, Any]:
         "parts": order.parts,
         "material": order.material,
         "thickness_mm": mm(cut.thickness_nm),
+        "bevel_deg": mm(None if done.bevel_mdeg is None else done.bevel_mdeg * 1000),
         "machine": done.machine,
         "gas": done.gas,
         "recipe": order.recipe,
@@ -54,6 +55,7 @@ def plan_plain(done: Plan) -> dict[str, Any]:
         "standing": done.standing,
         "expected_yield": _yield_plain(done),
         "alternatives": [asdict(one) for one in done.alternatives],
+        "more_alternatives": done.more_alternatives,
         "reason": done.reason,
         "notes": list(done.notes),
     }
@@ -67,6 +69,7 @@ def _yield_plain(done: Plan) -> dict[str, Any]:
     more = {
         "effective_n": None if counts is None else counts.n,
         "design_effect": None if counts is None else counts.design_effect,
+        "counts_reason": None if counts is None else counts.reason,
         "correlation": None if done.correlation is None else float(done.correlation),
         "correlation_ahead": done.correlation_ahead,
     }

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from typing import Final
 
-from worker.planning.figures import Alternative, Amount, Plan, PlatesNeeded, added, amount
+from worker.placing import mm
+from worker.planning.figures import (
+    MOST_ALTERNATIVES,
+    NONE_YET,
+    Alternative,
+    Amount,
+    Plan,
+    PlatesNeeded,
+    added,
+    amount,
+)
 from worker.planning.orders import MOST_PARTS, Order
 from worker.planning.sentences import said
 from worker.reports.cutting_amounts import (
@@ -20,12 +30,12 @@ from worker.reports.cutting_amounts import (
     amounts,
     share_of_plates,
     took_between,
+    usual_rework,
 )
 from worker.reports.expected_yield import (
     NEVER_CUT,
     ExpectedYield,
     History,
-    PlannedCut,
     Setup,
     expected_yield,
     history,
@@ -43,53 +53,87 @@ LAST: Final = "26w"
 MOST_TOPPED_UP: Final = 2_000
 #: Cells of one cut that stand apart.
 MIXED: Final = "mixed"
+#: Of reasons why none of several setups tells anything so many are said.
+_MOST_REASONS: Final = 3
 _MINUTE: Final = 60
+_BEVEL: Final = "bevel"
+
+#: A material, by its key, cut with a bevel in thousandths of a degree; None is a square cut.
+_Kind = tuple[str, int | None]
 
 
 @dataclass
 class Past:
-    """What the site's past tells of the orders: each material is read once, each curve fitted once."""
+    """What the site's past tells of the orders: each material and bevel is read once, each curve fitted once."""
 
     reader: Reader
     question: Question
     settings: Settings
     today: date
-    _histories: dict[str, History] = field(default_factory=dict)
-    _amounts: dict[tuple[str, int], Amounts] = field(default_factory=dict)
+    orders: Sequence[Order]
+    _histories: dict[_Kind, History] = field(default_factory=dict)
+    _amounts: dict[tuple[_Kind, int], Amounts] = field(default_factory=dict)
+    _rework: dict[_Kind, float | None] = field(default_factory=dict)
     _standings: dict[str, list[Standing]] = field(default_factory=dict)
-    _filled: dict[tuple[str, int], Filled] = field(default_factory=dict)
+    _filled: dict[tuple[_Kind, int], Filled] = field(default_factory=dict)
 
-    def history(self, material: str) -> History:
-        """First-attempt parts of a material."""
-        if material not in self._histories:
-            self._histories[material] = history(self.reader, self.question, material)
-        return self._histories[material]
+    def bevel_mdeg(self, order: Order) -> int | None:
+        """The bevel of past cuts that count: that asked for, else that of the job; None is a square cut."""
+        asked: tuple[int | None, ...] = self.question.filters.get(_BEVEL, (order.bevel_mdeg,))
+        return asked[0] or None
 
-    def took(self, cut: PlannedCut, expected: ExpectedYield) -> Took:
+    def _kind(self, order: Order) -> _Kind:
+        return order.cut.material, self.bevel_mdeg(order)
+
+    def history(self, order: Order) -> History:
+        """First-attempt parts of the material of an order with its bevel."""
+        kind = self._kind(order)
+        if kind not in self._histories:
+            question = self.question
+            if kind[1] is not None and _BEVEL not in question.filters:
+                question = replace(question, filters={**question.filters, _BEVEL: (kind[1],)})
+            ahead = {one.cut.thickness_nm for one in self.orders if self._kind(one) == kind}
+            self._histories[kind] = history(self.reader, question, kind[0], ahead=ahead)
+        return self._histories[kind]
+
+    def took(self, order: Order, expected: ExpectedYield) -> Took:
         """What this cut took; where nothing is known of its own thickness, between the next thinner and thicker."""
-        own = self._took(cut, expected.setup, cut.thickness_nm)
+        cut = order.cut
+        own = self._took(order, expected.setup, cut.thickness_nm)
         if own.seconds is not None or own.judged or expected.below_mm is None or expected.above_mm is None:
             return own
         between = expected.below_mm, expected.above_mm
-        thinner, thicker = (self._took(cut, expected.setup, round(each * 1_000_000)) for each in between)
+        thinner, thicker = (self._took(order, expected.setup, round(each * 1_000_000)) for each in between)
         return took_between(thinner, thicker, at_mm=cut.thickness_nm / 1_000_000, between=between)
 
-    def _took(self, cut: PlannedCut, setup: Setup, thickness_nm: int) -> Took:
-        place = cut.material, thickness_nm
+    def _took(self, order: Order, setup: Setup, thickness_nm: int) -> Took:
+        place = self._kind(order), thickness_nm
         if place not in self._amounts:
-            self._amounts[place] = amounts(self.reader, self.history(cut.material).question, thickness_nm)
-        return self._amounts[place].of(cut, setup)
+            self._amounts[place] = amounts(self.reader, self.history(order).question, thickness_nm)
+        return self._amounts[place].of(order.cut, setup)
 
-    def filled(self, cut: PlannedCut) -> Filled:
+    def rework(self, order: Order) -> float | None:
+        """Minutes of rework a part where there is any, over all cuts of the material."""
+        kind = self._kind(order)
+        if kind not in self._rework:
+            self._rework[kind] = usual_rework(self.reader, self.history(order).question)
+        return self._rework[kind]
+
+    def filled(self, order: Order) -> Filled:
         """How full plates were."""
-        place = cut.material, cut.thickness_nm
+        place = self._kind(order), order.cut.thickness_nm
         if place not in self._filled:
-            asked = self.history(cut.material).question
-            self._filled[place] = share_of_plates(self.reader, asked, cut.thickness_nm)
+            self._filled[place] = share_of_plates(self.reader, self.history(order).question, order.cut.thickness_nm)
         return self._filled[place]
 
-    def standing(self, cut: PlannedCut, setup: Setup) -> str | None:
-        """What report standing says today of the cells of this cut; MIXED where they stand apart, None without any."""
+    def standing(self, order: Order, setup: Setup) -> str | None:
+        """What report standing says today of the cells of this cut; MIXED where they stand apart, None without any.
+
+        It speaks of square cuts alone.
+        """
+        cut = order.cut
+        if self.bevel_mdeg(order) is not None:
+            return None
         if cut.material not in self._standings:
             asked = standing_question(self.reader, self.today)
             asked = replace(asked, filters={**asked.filters, "material": (cut.material,)})
@@ -117,13 +161,13 @@ class Past:
 
 def plan(past: Past, order: Order, *, assurance: float, with_top_up: bool) -> Plan:
     """The plan of an order with the best setup of those asked for."""
-    known = past.history(order.cut.material)
-    tried = [expected_yield(known, order.cut, setup) for setup in known.setups(order.cut)]
-    best = max(tried, key=_promise, default=None)
-    others = tuple(_alternative(past, one) for one in tried)
-    if best is None or best.counts is None:
-        return _no_plan(past, order, best, others, assurance)
-    return _planned(past, order, best, others, assurance=assurance, with_top_up=with_top_up)
+    known = past.history(order)
+    tried = sorted(
+        (expected_yield(known, order.cut, setup) for setup in known.setups(order.cut)), key=_promise, reverse=True
+    )
+    if not tried or tried[0].counts is None:
+        return _no_plan(past, order, tried, assurance)
+    return _planned(past, order, tried, assurance=assurance, with_top_up=with_top_up)
 
 
 def _promise(one: ExpectedYield) -> tuple[float, float]:
@@ -131,10 +175,19 @@ def _promise(one: ExpectedYield) -> tuple[float, float]:
     return (-1.0 if one.low is None else one.low, -1.0 if one.share is None else one.share)
 
 
-def _alternative(past: Past, one: ExpectedYield) -> Alternative:
-    n = None if one.counts is None else one.counts.n
-    return Alternative(
-        _spelled(past, one.setup), one.setup.gas, one.share, one.low, one.high, n, one.source, one.reason
+def _alternatives(past: Past, tried: Sequence[ExpectedYield]) -> tuple[Alternative, ...]:
+    return tuple(
+        Alternative(
+            _spelled(past, one.setup),
+            one.setup.gas,
+            one.share,
+            one.low,
+            one.high,
+            None if one.counts is None else one.counts.n,
+            one.source,
+            one.reason,
+        )
+        for one in tried[:MOST_ALTERNATIVES]
     )
 
 
@@ -142,12 +195,8 @@ def _spelled(past: Past, setup: Setup) -> str | None:
     return setup.machine and past.machines.get(setup.machine, setup.machine)
 
 
-def _no_plan(
-    past: Past, order: Order, best: ExpectedYield | None, others: tuple[Alternative, ...], assurance: float
-) -> Plan:
-    reason = NEVER_CUT if best is None else best.reason
-    if len(others) > 1:
-        reason = f"none of {len(others)} setups tells anything: {reason}"
+def _no_plan(past: Past, order: Order, tried: Sequence[ExpectedYield], assurance: float) -> Plan:
+    best, reason = tried[0] if tried else None, _why_none(past, order, tried)
     nothing = Amount(reason=reason)
     return Plan(
         order=order,
@@ -166,22 +215,43 @@ def _no_plan(
         currency=None,
         machine=order.machine if best is None else _spelled(past, best.setup),
         gas=order.cut.gas if best is None else best.setup.gas,
-        alternatives=others,
+        bevel_mdeg=past.bevel_mdeg(order),
+        alternatives=_alternatives(past, tried),
+        more_alternatives=max(0, len(tried) - MOST_ALTERNATIVES),
         reason=reason,
-        notes=past.history(order.cut.material).notes,
+        notes=past.history(order).notes,
     )
+
+
+def _why_none(past: Past, order: Order, tried: Sequence[ExpectedYield]) -> str | None:
+    """Why no setup tells the yield: each reason once, with one that it holds for."""
+    if not tried:
+        bevel = past.bevel_mdeg(order)
+        if bevel is None:
+            return NEVER_CUT
+        return f"no first attempts with a bevel of {mm(bevel * 1000):g} degrees and with a verdict in the window"
+    if len(tried) == 1:
+        return tried[0].reason
+    reasons: dict[str | None, str] = {}
+    for one in tried:
+        gas = f" with {one.setup.gas}" if one.setup.gas else ""
+        reasons.setdefault(one.reason, f"{one.reason} ({_spelled(past, one.setup) or 'a machine nobody noted'}{gas})")
+    said = [*reasons.values()][:_MOST_REASONS]
+    if len(reasons) > len(said):
+        said.append(f"and {len(reasons) - len(said)} other reasons")
+    return f"none of {len(tried)} setups tells anything: {'; '.join(said)}"
 
 
 def _planned(
     past: Past,
     order: Order,
-    expected: ExpectedYield,
-    others: tuple[Alternative, ...],
+    tried: Sequence[ExpectedYield],
     *,
     assurance: float,
     with_top_up: bool,
 ) -> Plan:
-    counts, known = expected.counts, past.history(order.cut.material)
+    expected, known = tried[0], past.history(order)
+    counts = expected.counts
     assert counts is not None
     plates = _plates(past, order, expected)
     lie = Plates(_parts_a_plate(plates, expected), known.alike)
@@ -192,9 +262,9 @@ def _planned(
         order=order,
         assurance=assurance,
         expected=expected,
-        standing=past.standing(order.cut, expected.setup),
+        standing=past.standing(order, expected.setup),
         correlation=known.pooled,
-        correlation_ahead=known.alike,
+        correlation_ahead=known.alike if lie.parts_a_plate > 1 else None,
         starts=found,
         top_up=more,
         plates=_needed(plates, found.started),
@@ -205,13 +275,15 @@ def _planned(
         currency=None,
         machine=_spelled(past, expected.setup),
         gas=expected.setup.gas,
-        alternatives=others,
+        bevel_mdeg=past.bevel_mdeg(order),
+        alternatives=_alternatives(past, tried),
+        more_alternatives=max(0, len(tried) - MOST_ALTERNATIVES),
         reason=found.reason if found.started is None else None,
         notes=(),
     )
-    took = past.took(order.cut, expected)
+    took = past.took(order, expected)
     if found.started is not None:
-        done = _costed(done, took, expected, past.settings)
+        done = _costed(done, took, expected, past.settings, usual_rework=past.rework(order))
     return replace(done, notes=(*said(done, took, lie), *known.notes))
 
 
@@ -226,7 +298,7 @@ def _plates(past: Past, order: Order, expected: ExpectedYield) -> PlatesNeeded:
         return PlatesNeeded(None, None, None, "give parts_a_plate, or plate_length_mm, plate_width_mm and part_mass_kg")
     if order.part_mass_kg is None:
         return PlatesNeeded(None, None, None, "the mass of a part is not known; give part_mass_kg or parts_a_plate")
-    filled = past.filled(order.cut)
+    filled = past.filled(order)
     if filled.share is None:
         reason = "no closed plate of this thickness tells how full plates get; give parts_a_plate"
         return PlatesNeeded(None, None, None, reason)
@@ -255,13 +327,17 @@ def _needed(plates: PlatesNeeded, started: int | None) -> PlatesNeeded:
 # --- minutes, mass, cost ----------------------------------------------------------------------------------------
 
 
-def _costed(done: Plan, took: Took, expected: ExpectedYield, settings: Settings) -> Plan:
+def _costed(done: Plan, took: Took, expected: ExpectedYield, settings: Settings, *, usual_rework: float | None) -> Plan:
     assert done.starts is not None
     assert done.starts.started is not None
     started, order = done.starts.started, done.order
     minutes = _machine_minutes(order, took, started)
     rework = amount(
-        took.rework_minutes, parts=started, past_parts=took.judged, missing="no judged parts of this cut in the window"
+        took.rework_minutes,
+        parts=started,
+        past_parts=took.judged,
+        usual=usual_rework,
+        missing="no judged parts of this cut in the window",
     )
     scrap = _scrap(done.starts, took, order.part_mass_kg, 0.0 if expected.counts is None else expected.counts.n)
     cost, currency = _cost(minutes, rework, scrap, settings, expected.setup, order)
@@ -311,4 +387,7 @@ def _cost(
             return Amount(reason=f"the site has set no rate for {of}"), currency
         if one.expected is None:
             return Amount(reason=f"{what}: {one.reason}"), currency
-    return added([(one, float(rate or 0) / per) for _, one, _, rate, per in priced]), currency
+    whole = added([(one, float(rate or 0) / per) for _, one, _, rate, per in priced])
+    if whole.reason == NONE_YET:
+        whole = replace(whole, reason=f"rework: {NONE_YET}, so that it is not in that of the cost")
+    return whole, currency

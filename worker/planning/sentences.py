@@ -8,8 +8,7 @@ from worker.placing import mm
 from worker.planning.figures import Plan
 from worker.planning.orders import Order
 from worker.reports.cutting_amounts import Took
-from worker.reports.expected_yield import ENOUGH, ExpectedYield
-from worker.stats.clustering import INDEPENDENCE_ASSUMED
+from worker.reports.expected_yield import ALIKE_ASSUMED, ENOUGH, ExpectedYield
 from worker.stats.starts import MOST_STARTS, Plates
 
 
@@ -20,11 +19,15 @@ def said(done: Plan, took: Took, lie: Plates) -> Iterable[str]:
     yield from _starts_said(done)
     yield from _yield_said(done.order, done.expected)
     yield from _alike_said(done, lie)
-    if len(done.alternatives) > 1:
+    setups = len(done.alternatives) + done.more_alternatives
+    if setups > 1:
+        listed = f"the {len(done.alternatives)} best" if done.more_alternatives else "them"
         yield (
-            f"{len(done.alternatives)} setups cut this material: {_setup_of(done)} has the highest lower limit of the "
-            "yield; alternatives lists them"
+            f"{setups} setups cut this material: {_setup_of(done)} has the highest lower limit of the yield; "
+            f"alternatives lists {listed}"
         )
+    if done.order.bevel_mdeg is not None:
+        yield _bevel_said(done)
     ended = took.lost + took.recovered
     if took.recovered and done.starts.started is not None and done.starts.expected is not None:
         more = (done.starts.started - done.starts.expected) * took.recovered / ended
@@ -49,6 +52,14 @@ def said(done: Plan, took: Took, lie: Plates) -> Iterable[str]:
         yield "cost is that of machine time, rework and scrap; the material of good parts is not in it"
 
 
+def _bevel_said(done: Plan) -> str:
+    of_job = f"{mm((done.order.bevel_mdeg or 0) * 1000):g} degrees"
+    if done.bevel_mdeg == done.order.bevel_mdeg:
+        return f"the job states a bevel of {of_job}: past cuts with this bevel count"
+    counted = "square cuts" if done.bevel_mdeg is None else f"cuts with one of {mm(done.bevel_mdeg * 1000):g} degrees"
+    return f"the job states a bevel of {of_job}, but past {counted} count, as bevel= asks"
+
+
 def _starts_said(done: Plan) -> Iterable[str]:
     found = done.starts
     assert found is not None
@@ -61,8 +72,9 @@ def _starts_said(done: Plan) -> Iterable[str]:
         f"(asked {100 * done.assurance:g} %), {found.low} to {found.high} good in 90 % of cases"
     )
     if found.if_known is not None and found.share_of_uncertainty:
+        more = found.started - found.if_known
         yield (
-            f"{found.started - found.if_known} of the {found.started} are started only because the yield is not known "
+            f"{more} of the {found.started} {'is' if more == 1 else 'are'} started only because the yield is not known "
             f"better: {found.if_known} would do if it were just that of the past"
         )
     if done.top_up is not None and done.top_up.expected is not None and done.top_up.second_chance is not None:
@@ -107,9 +119,12 @@ def _next_to(order: Order, found: ExpectedYield) -> str:
 def _alike_said(done: Plan, lie: Plates) -> Iterable[str]:
     known = None if done.expected is None else done.expected.counts
     if done.correlation is None:
-        if lie.parts_a_plate > 1 or (known is not None and known.reason == INDEPENDENCE_ASSUMED):
+        if known is not None and known.reason == ALIKE_ASSUMED:
+            yield f"{ALIKE_ASSUMED}, of past plates and of those ahead"
+        elif lie.parts_a_plate > 1:
             yield (
-                f"how alike parts of one plate are cannot be told: {INDEPENDENCE_ASSUMED}, so ranges may be too narrow"
+                "how alike parts of one plate are does not show in the past: of plates ahead a correlation of "
+                f"{lie.correlation:.2f} is assumed"
             )
         return
     if lie.parts_a_plate > 1:

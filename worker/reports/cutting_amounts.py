@@ -1,6 +1,7 @@
 """What cutting took in the past: machine seconds, rework minutes, what became of parts, and how full plates were.
 
 Sums by production day and combination, in which plates are whole: one is a cluster. All attempts count, retries too.
+How full plates were: filters choose the plates, then all that was cut of them counts.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import and_, select
+from sqlalchemy import select
 
 from worker.measures import E3
 from worker.placing import exact
@@ -20,6 +21,7 @@ from worker.reports.expected_yield import PlannedCut, Setup
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, asked_of, conditions_of, window_of
 from worker.stats.ratios import Rate, rate_of, weighted_rate
+from worker.sums import total
 
 #: Mass of a cubic millimetre of steel, kg: 7850 kg/m3, the nominal density of structural steel (EN 1991-1-1, from
 #: memory).
@@ -86,6 +88,26 @@ def amounts(reader: Reader, question: Question, thickness_nm: int) -> Amounts:
     )
 
 
+def usual_rework(reader: Reader, question: Question) -> float | None:
+    """Minutes of rework a judged part where there is any, over the window and filters of a question; None without."""
+    t = reader.tables.tallies.c
+    columns, joined = with_dimensions(reader, question, reader.tables.tallies)
+    judged = t.good + t.rework + t.scrap + t.not_made
+    query = (
+        select(total(t.rework_minutes_e3), total(judged))
+        .select_from(joined)
+        .where(
+            t.site == reader.site,
+            *window_of(question, t),
+            *asked_of(question, columns),
+            t.rework_minutes_e3 > 0,
+            judged > 0,
+        )
+    )
+    minutes_e3, parts = reader.connection.execute(query).one()
+    return minutes_e3 / E3 / parts if parts else None
+
+
 def took(clusters: Iterable[Mapping[str, int]]) -> Took:
     """Rates over clusters of sums, in any order."""
     known = list(clusters)
@@ -146,33 +168,49 @@ class Filled:
 def share_of_plates(reader: Reader, question: Question, thickness_nm: int) -> Filled:
     """How much of the plates of this thickness that are closed became parts, remnants aside.
 
-    Only plates of known size count on which all attempts are of jobs that tell the mass of a part. A part that was
-    tried twice counts twice, so that a share is at most 1.
+    The window and filters of the question choose plates, by any attempt on them; then all attempts on these count. Only
+    plates of known size count on which all attempts are of jobs that tell the mass of a part. A part that was tried
+    twice counts twice, so that a share is at most 1.
     """
-    a, p = reader.tables.attempts.c, reader.tables.plates.c
-    of_plate = and_(p.site == a.site, p.plate == a.plate)
-    query = (
-        select(a.plate, a.job, a.tried, p.stated)
-        .select_from(reader.tables.attempts.join(reader.tables.plates, of_plate))
-        .where(
-            *conditions_of(reader, question, a),
-            a.state == "finished",
-            a.thickness_nm == thickness_nm,
-            p.state == "closed",
-        )
-    )
-    rows = reader.connection.execute(query).all()
-    plate_kg = {row.plate: _plate_kg(row.stated, thickness_nm) for row in rows}
-    part_kg = _part_masses(reader, {row.job for row in rows if row.job is not None})
-    unclear = {row.plate for row in rows if plate_kg[row.plate] is None or part_kg.get(row.job) is None}
-    used = [row for row in rows if row.plate not in unclear]
-    plates = sorted({row.plate for row in used})
+    plate_kg = _closed_plates_kg(reader, question, thickness_nm)
+    tried = _tried_on(reader, plate_kg)
+    part_kg = _part_masses(reader, {job for _, job, _ in tried if job is not None})
+    unclear = {plate for plate, job, _ in tried if part_kg.get(job) is None}
+    plates = sorted(plate for plate, kg in plate_kg.items() if kg is not None and plate not in unclear)
     remnants = _remnants_kg(reader, plates, thickness_nm)
-    steel = sum((plate_kg[plate] or 0) - remnants.get(plate, 0) for plate in plates)
+    steel = sum(plate_kg[plate] - remnants.get(plate, 0) for plate in plates)
     if steel <= 0:
         return Filled(None, 0)
-    parts = sum(part_kg[row.job] * row.tried for row in used)
+    kept = set(plates)
+    parts = sum(part_kg[job] * count for plate, job, count in tried if plate in kept)
     return Filled(min(1.0, float(parts / steel)), len(plates))
+
+
+def _closed_plates_kg(reader: Reader, question: Question, thickness_nm: int) -> dict[str, Any]:
+    """Closed plates that a question chooses, and their mass in kg; None where their size is not known."""
+    a, p = reader.tables.attempts.c, reader.tables.plates.c
+    cut = select(a.plate).where(
+        *conditions_of(reader, question, a),
+        a.state == "finished",
+        a.thickness_nm == thickness_nm,
+        a.plate.is_not(None),
+    )
+    query = select(p.plate, p.stated).where(p.site == reader.site, p.state == "closed", p.plate.in_(cut))
+    return {plate: _plate_kg(stated, thickness_nm) for plate, stated in reader.connection.execute(query)}
+
+
+def _tried_on(reader: Reader, plates: Collection[str]) -> list[tuple[str, str | None, int]]:
+    """(plate, job, parts tried) of all attempts on these plates."""
+    a, names = reader.tables.attempts.c, sorted(plates)
+    found: list[tuple[str, str | None, int]] = []
+    for some in (names[start : start + _AT_ONCE] for start in range(0, len(names), _AT_ONCE)):
+        query = (
+            select(a.plate, a.job, total(a.tried))
+            .where(a.site == reader.site, a.plate.in_(some), a.state == "finished")
+            .group_by(a.plate, a.job)
+        )
+        found += [(plate, job, int(count)) for plate, job, count in reader.connection.execute(query)]
+    return found
 
 
 def _plate_kg(stated: str, thickness_nm: int) -> Any:

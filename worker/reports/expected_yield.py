@@ -4,7 +4,9 @@ A setup is a machine with a gas. The past are first attempts of one material tha
 unless one is asked for. The yield comes from the parts at the very thickness and condition of the plate, its cell, when
 these tell as much as ENOUGH independent ones; else from the curve of the setup over thickness; and where no curve can
 be fitted since too little failed or was tried, from the cell and all thicker plate, which can only be worse. Nothing is
-said beyond the thicknesses tried. A condition that is not asked for stands for the mix of the past.
+said beyond the thicknesses tried in the condition. A condition that is not asked for stands for the mix of the past.
+
+Where nothing tells how alike parts of one plate are, UNTOLD_CORRELATION is assumed.
 """
 
 from __future__ import annotations
@@ -12,9 +14,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final, Literal, NamedTuple
 
-from scipy import special
+from scipy import optimize, special
 
 from worker.measures import FIRST_PASS
 from worker.placing import mm
@@ -32,7 +35,7 @@ from worker.stats.clustering import (
     estimate,
 )
 from worker.stats.proportions import quantile
-from worker.stats.starts import prudent_correlation
+from worker.stats.starts import UNTOLD_CORRELATION, prudent_correlation
 from worker.stats.thickness_curve import NOT_FALLING, CurvePoint, YieldCurve, band
 
 #: Independent parts, or so many that tell as much, from which on a cell speaks for itself. With fewer it asks for 20 to
@@ -54,6 +57,11 @@ _DIVIDED: Final = ("machine", "gas", "recipe", "thickness", "surface_group", "th
 _GUARD: Final = 1e-12
 
 NEVER_CUT: Final = "no first attempts with a verdict in the window"
+NOT_IN_CONDITION: Final = "no first attempts on plate in this condition in the window"
+#: What counts rest on, where nothing tells how alike parts of one plate are.
+ALIKE_ASSUMED: Final = (
+    f"how alike parts of one plate are cannot be told: a correlation of {UNTOLD_CORRELATION:g} is assumed"
+)
 
 Source = Literal["cell", "curve", "thicker"]
 
@@ -91,24 +99,59 @@ class _Cell(NamedTuple):
 class History:
     """First-attempt parts of one material in a window, by cell; `pooled`: how alike parts of one plate are, over all.
 
-    `question` is what was counted in the end. Curves are fitted once for each setup and recipe asked for.
+    `question` is what was counted in the end. `ahead` are thicknesses in nm that will be asked about: the limits of a
+    curve are sought at all of them at once. Curves are fitted once for each setup and recipe asked for.
     """
 
     cells: tuple[_Cell, ...]
     pooled: Correlation | None
     question: Question
     notes: tuple[str, ...]
+    ahead: frozenset[int] = frozenset()
     _curves: dict[tuple[Setup, str | None], YieldCurve] = field(default_factory=dict)
+    _points: dict[tuple[Setup, str | None, tuple[str, str]], dict[int, CurvePoint]] = field(default_factory=dict)
+
+    @cached_property
+    def _whole(self) -> Clustered:
+        return Clustered.total(cell.counts for cell in self.cells)
+
+    @cached_property
+    def _of_setups(self) -> dict[Setup, list[_Cell]]:
+        found: dict[Setup, list[_Cell]] = {}
+        for cell in self.cells:
+            found.setdefault(cell.setup, []).append(cell)
+        return found
+
+    @cached_property
+    def _degrees(self) -> float:
+        """Degrees of freedom between the plates of cells, or else of thicknesses."""
+        return max(math.fsum(one.clusters_of_equal_size - 1 for one in groups) for groups in _groups(self.cells))
+
+    @cached_property
+    def is_told(self) -> bool:
+        """Something tells how alike parts of one plate are, or does not need to.
+
+        That is their correlation, or that nothing failed on several plates alike, or that plates had one part.
+        """
+        whole = self._whole
+        nothing_failed = whole.n - whole.x <= _GUARD * whole.n and self._degrees > 0
+        return self.pooled is not None or whole.of_single_parts or nothing_failed
 
     @property
     def alike(self) -> float:
-        """Correlation to reckon with on plates to come."""
-        whole = Clustered.total(cell.counts for cell in self.cells)
-        return prudent_correlation(self.pooled, mean_size=whole.n / whole.clusters if whole.clusters else 1.0)
+        """Correlation to reckon with on plates to come, that of the past and more: see `prudent_correlation`.
+
+        Where nothing failed, the same as if it were 0, but no more than where nothing is told.
+        """
+        whole, found = self._whole, self.pooled
+        if found is None and self.is_told and not whole.of_single_parts:
+            found = Correlation(0.0, degrees=self._degrees)
+        prudent = prudent_correlation(found, mean_size=whole.n / whole.clusters if whole.clusters else 1.0)
+        return prudent if self.pooled is not None else min(UNTOLD_CORRELATION, prudent)
 
     def tried(self, setup: Setup, recipe: str | None) -> list[_Cell]:
         """Cells of a setup, of one recipe when that is asked for."""
-        return [cell for cell in self.cells if cell.setup == setup and recipe in (None, cell.recipe)]
+        return [cell for cell in self._of_setups.get(setup, ()) if recipe in (None, cell.recipe)]
 
     def curve(self, setup: Setup, recipe: str | None) -> YieldCurve:
         """The curve over these cells."""
@@ -117,8 +160,21 @@ class History:
                 ((cell.thickness_nm, cell.surface_group, cell.thermal_history), cell.counts)
                 for cell in self.tried(setup, recipe)
             ]
-            self._curves[setup, recipe] = curve_of(cells, pooled=self.pooled)
+            self._curves[setup, recipe] = curve_of(cells, pooled=self.pooled if self.is_told else UNTOLD_CORRELATION)
         return self._curves[setup, recipe]
+
+    def point(self, setup: Setup, recipe: str | None, condition: tuple[str, str], thickness_nm: int) -> CurvePoint:
+        """The curve at a thickness within those tried, for plate in one condition; there must be a fit."""
+        known = self._points.setdefault((setup, recipe, condition), {})
+        if thickness_nm not in known:
+            curve = self.curve(setup, recipe)
+            thinnest, thickest = (round(row.thickness_mm * 1_000_000) for row in (curve.tried[0], curve.tried[-1]))
+            wanted = sorted({thickness_nm, *(nm for nm in self.ahead if thinnest <= nm <= thickest)})
+            at_mm = [nm / 1_000_000 for nm in wanted]
+            known.update(
+                zip(wanted, band(curve, at_mm, confidence=CONFIDENCE, condition=shifted(*condition)), strict=True)
+            )
+        return known[thickness_nm]
 
     def setups(self, cut: PlannedCut) -> list[Setup]:
         """Setups that cut this material, and this recipe, of those asked for; by their names, not noted last."""
@@ -132,8 +188,11 @@ class History:
         return sorted(found, key=lambda setup: [(name is None, name or "") for name in setup])
 
 
-def history(reader: Reader, question: Question, material: str) -> History:
-    """The past of a material, by its key, over the window of a question and with its filters."""
+def history(reader: Reader, question: Question, material: str, *, ahead: Iterable[int] = ()) -> History:
+    """The past of a material, by its key, over the window of a question and with its filters.
+
+    ahead: thicknesses in nm that will be asked about.
+    """
     asked = Question(
         question.first_day,
         question.last_day,
@@ -148,7 +207,8 @@ def history(reader: Reader, question: Question, material: str) -> History:
         for (machine, gas, recipe, nm, surface, thermal), sums in found.groups.items()
         if nm is not None and sums[FIRST_PASS.n]
     ]
-    return history_of(cells, question=found.question, notes=found.notes)
+    known = history_of(cells, question=found.question, notes=found.notes)
+    return replace(known, ahead=frozenset(ahead))
 
 
 def history_of(
@@ -173,13 +233,17 @@ def _alike(cells: Sequence[_Cell]) -> Correlation | None:
 
     The latter takes what conditions and recipes make of it for likeness of plates, and so is rather too high.
     """
-    found = correlation([cell.counts for cell in cells])
-    if found is not None:
-        return found
+    within_cells, within_thicknesses = _groups(cells)
+    found = correlation(within_cells)
+    return correlation(within_thicknesses) if found is None else found
+
+
+def _groups(cells: Sequence[_Cell]) -> tuple[list[Clustered], list[Clustered]]:
+    """(counts of cells, counts of thicknesses of setups)."""
     wider: dict[tuple[Setup, int], list[Clustered]] = {}
     for cell in cells:
         wider.setdefault((cell.setup, cell.thickness_nm), []).append(cell.counts)
-    return correlation([Clustered.total(counts) for counts in wider.values()])
+    return [cell.counts for cell in cells], [Clustered.total(counts) for counts in wider.values()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +252,8 @@ class ExpectedYield:
 
     `counts` are independent parts that would tell as much: what a plan starts from. `low` and `high` are limits of 90 %
     confidence. `source` says where it comes from. `parts` of the cell were judged, `good` of them were good, on so many
-    `plates` (else runs, else attempts). `below_mm` and `above_mm`: the nearest thicknesses tried, the cell's own aside.
+    `plates` (else runs, else attempts). `below_mm` and `above_mm`: the nearest thicknesses tried in the condition, the
+    cell's own aside. `reason` says why it is not from the cell, or not at all; what `counts` rest on is said there.
     `parts_a_plate`: first-attempt parts on the plate of a part, on average.
     """
 
@@ -213,10 +278,10 @@ def expected_yield(history: History, cut: PlannedCut, setup: Setup) -> ExpectedY
     tried = history.tried(setup, cut.recipe)
     cell = [each for each in tried if each.thickness_nm == cut.thickness_nm and _in_condition(each, cut)]
     whole = Clustered.total(each.counts for each in cell)
-    counts = _counts(whole, history.pooled)
+    counts = _counts(whole, history)
     found = _of_cell(counts) if counts.n >= ENOUGH - _GUARD else _borrowed(history, cut, setup, tried, counts)
     around = Clustered.total(each.counts for each in (cell or tried))
-    others = {each.thickness_nm for each in tried if each.thickness_nm != cut.thickness_nm}
+    others = {each.thickness_nm for each in tried if _in_condition(each, cut)} - {cut.thickness_nm}
     return ExpectedYield(
         setup=setup,
         counts=found.counts,
@@ -239,15 +304,17 @@ def _in_condition(cell: _Cell, cut: PlannedCut) -> bool:
     return cut.surface_group in (None, cell.surface_group) and cut.thermal_history in (None, cell.thermal_history)
 
 
-def _counts(parts: Clustered, alike: float | None) -> Effective:
+def _counts(parts: Clustered, history: History) -> Effective:
     """Independent parts that would tell as much, also where few plates tell how alike their parts are.
 
     Divided by the squared ratio of Student's t to the normal quantile: Korn EL, Graubard BI (1998), Survey Methodology
     24, 193-201. But parts cannot be more than wholly alike: a plate tells at least as much as one part. Also where
-    independence is assumed: all parts of three plates being good says little of the next plate.
+    nothing failed: all parts of three plates being good says little of the next plate.
     """
-    found = effective(parts, pooled=alike, own=False)
-    if found.degrees is None or found.n <= 0:
+    if not history.is_told or (history.pooled is None and parts.clusters == 1 and not parts.of_single_parts):
+        return replace(effective(parts, pooled=UNTOLD_CORRELATION, own=False), degrees=None, reason=ALIKE_ASSUMED)
+    found = effective(parts, pooled=history.pooled, own=False)
+    if found.n <= 0 or found.degrees is None:
         return found
     left = (quantile(CONFIDENCE) / quantile(CONFIDENCE, found.degrees)) ** 2
     n = max(found.n * left, min(found.n, parts.clusters_of_equal_size))
@@ -267,7 +334,7 @@ class _Found:
 
 def _of_cell(counts: Effective, source: Source = "cell", reason: str | None = None) -> _Found:
     found = estimate(counts, confidence=CONFIDENCE)
-    return _Found(counts, found.share, found.low, found.high, source, reason or found.reason)
+    return _Found(counts, found.share, found.low, found.high, source, reason)
 
 
 def _borrowed(history: History, cut: PlannedCut, setup: Setup, tried: Sequence[_Cell], own: Effective) -> _Found:
@@ -278,16 +345,16 @@ def _borrowed(history: History, cut: PlannedCut, setup: Setup, tried: Sequence[_
     curve = history.curve(setup, cut.recipe)
     reason = curve.reason
     if reason is None:
-        found, alone = _of_curve(curve, cut, tried), _of_cell(own)
+        found, alone = _of_curve(history, cut, setup, tried), _of_cell(own)
         if own.n >= LEAST_TO_OBJECT and found.share is not None and (alone.high or 1.0) < found.share:
             return replace(alone, reason=WORSE_THAN_CURVE)
         if found.counts is not None and found.counts.n > own.n:
             return found
-        reason = found.reason or CURVE_SAYS_NOTHING
+        reason = CURVE_SAYS_NOTHING
     elif reason != NOT_FALLING:
         thicker = [each for each in tried if each.thickness_nm >= cut.thickness_nm and _in_condition(each, cut)]
         whole = Clustered.total(each.counts for each in thicker)
-        together = _counts(whole, history.pooled)
+        together = _counts(whole, history)
         if together.n > own.n:
             return _of_cell(together, "thicker", reason)
     return _of_cell(own, reason=reason) if own.n > 0 else _Found(reason=reason)
@@ -297,17 +364,18 @@ def _beyond(cut: PlannedCut, tried: Sequence[_Cell]) -> str | None:
     """Why the past of these cells cannot speak for the cut at all."""
     if not tried:
         return NEVER_CUT
-    thicknesses = [each.thickness_nm for each in tried]
+    thicknesses = [each.thickness_nm for each in tried if _in_condition(each, cut)]
+    if not thicknesses:
+        return NOT_IN_CONDITION
+    where = "tried" if len(thicknesses) == len(tried) else "tried in this condition"
     if cut.thickness_nm > max(thicknesses):
-        return f"above the thickest tried, {mm(max(thicknesses)):g} mm"
+        return f"above the thickest {where}, {mm(max(thicknesses)):g} mm"
     if cut.thickness_nm < min(thicknesses):
-        return f"below the thinnest tried, {mm(min(thicknesses)):g} mm"
-    if not any(_in_condition(each, cut) for each in tried):
-        return "no first attempts on plate in this condition in the window"
+        return f"below the thinnest {where}, {mm(min(thicknesses)):g} mm"
     return None
 
 
-def _of_curve(curve: YieldCurve, cut: PlannedCut, tried: Sequence[_Cell]) -> _Found:
+def _of_curve(history: History, cut: PlannedCut, setup: Setup, tried: Sequence[_Cell]) -> _Found:
     """The curve at the thickness, over the mix of conditions of the past parts that meet what is asked.
 
     Conditions share the curve, so that their limits add up as their yields do: as if all were wrong together. Each was
@@ -318,10 +386,9 @@ def _of_curve(curve: YieldCurve, cut: PlannedCut, tried: Sequence[_Cell]) -> _Fo
         if _in_condition(each, cut):
             condition = each.surface_group, each.thermal_history
             mix[condition] = mix.get(condition, 0.0) + each.counts.n
-    whole = math.fsum(mix.values())
-    at_mm = cut.thickness_nm / 1_000_000
+    whole, curve = math.fsum(mix.values()), history.curve(setup, cut.recipe)
     points = [
-        (parts / whole, _off(band(curve, [at_mm], confidence=CONFIDENCE, condition=shifted(*condition))[0]))
+        (parts / whole, _off(history.point(setup, cut.recipe, condition, cut.thickness_nm)))
         for condition, parts in sorted(mix.items())
     ]
     share, low, high = (
@@ -330,8 +397,9 @@ def _of_curve(curve: YieldCurve, cut: PlannedCut, tried: Sequence[_Cell]) -> _Fo
     )
     n = telling_as_much(share, low, most=curve.parts)
     design = math.fsum(row.counts.parts for row in curve.tried) / curve.parts
-    counts = Effective(share * n, n, design, sum(row.counts.clusters for row in curve.tried), None, curve.counts_reason)
-    return _Found(counts, share, low, high, "curve", curve.counts_reason)
+    reason = curve.counts_reason if history.is_told else ALIKE_ASSUMED
+    counts = Effective(share * n, n, design, sum(row.counts.clusters for row in curve.tried), None, reason)
+    return _Found(counts, share, low, high, "curve")
 
 
 def _off(point: CurvePoint) -> CurvePoint:
@@ -363,13 +431,9 @@ def telling_as_much(share: float, low: float, *, most: float) -> float:
     """
     tail = (1 - CONFIDENCE) / 2
 
-    def falls_below(n: float) -> bool:
-        return float(special.betaincinv(share * n + 0.5, (1 - share) * n + 0.5, tail)) < low
+    def above(n: float) -> float:
+        return float(special.betaincinv(share * n + 0.5, (1 - share) * n + 0.5, tail)) - low
 
-    if falls_below(most):
+    if above(most) < 0:
         return most
-    fewest, least = 0.0, most
-    for _ in range(60):
-        middle = (fewest + least) / 2
-        fewest, least = (middle, least) if falls_below(middle) else (fewest, middle)
-    return fewest
+    return 0.0 if above(0.0) >= 0 else float(optimize.brentq(above, 0.0, most, xtol=1e-9, rtol=1e-12))

@@ -26,6 +26,10 @@ TOO_MANY: Final = "at this yield it takes more parts than anyone will start"
 RANGE: Final = 0.9
 
 _GUARD: Final = 1e-12
+#: How alike parts of one plate are taken to be, past and to come, where nothing tells it. By simulation of histories
+#: with one plate at each of ten thicknesses, orders planned at 95 % were enough in 97 to 100 % of cases with it, up
+#: to a true correlation of 0.5 (`make calibrate`, part plans); without any in 77 to 88 %.
+UNTOLD_CORRELATION: Final = 0.4
 #: Below it parts are independent: the chances are the same to all digits that matter.
 _LEAST_CORRELATION: Final = 1e-7
 #: Yields at which the average over the posterior is taken.
@@ -55,22 +59,25 @@ class Plates:
         """By which so many parts count less than independent ones, at least 1."""
         if self.independent or not started:
             return 1.0
-        whole, rest = divmod(started, self.parts_a_plate)
-        mean_size = (whole * self.parts_a_plate**2 + rest * rest) / started
+        size = min(self.parts_a_plate, started)
+        whole, rest = divmod(started, size)
+        mean_size = (whole * size * size + rest * rest) / started
         return 1 + (mean_size - 1) * self.correlation
 
 
 def prudent_correlation(found: Correlation | None, *, mean_size: float) -> float:
     """The correlation to reckon with on plates to come: that of the past and one standard error, 0-1.
 
-    mean_size: parts on a plate of the past. None was found, or plates had one part: 0. Where a history has by chance
-    too few failures, these also look less alike than they are, so that both errors point the same way: with the
-    estimate itself, orders planned at 95 % from 5 to 20 plates were enough in 92 to 95 % of simulated cases (`make
-    calibrate`, part plans). The standard error is that of normal values, sqrt(2 / (m (m - 1) d)) (1 - r) (1 + (m - 1)
-    r) with m parts a plate and d degrees of freedom between plates: Fisher RA (1925), Statistical Methods for Research
-    Workers, section 39 (from memory).
+    mean_size: parts on a plate of the past. None was found: UNTOLD_CORRELATION. Where a history has by chance too few
+    failures, these also look less alike than they are, so that both errors point the same way: with the estimate
+    itself, orders planned at 95 % from 5 to 20 plates were enough in 92 to 95 % of simulated cases (`make calibrate`,
+    part plans). The standard error is that of normal values, sqrt(2 / (m (m - 1) d)) (1 - r) (1 + (m - 1) r) with m
+    parts a plate and d degrees of freedom between plates: Fisher RA (1925), Statistical Methods for Research Workers,
+    section 39 (from memory).
     """
-    if found is None or mean_size <= 1:
+    if found is None:
+        return UNTOLD_CORRELATION
+    if mean_size <= 1:
         return 0.0
     alike, size = max(0.0, float(found)), max(2.0, mean_size)
     error = math.sqrt(2 / (size * (size - 1) * max(1.0, found.degrees))) * (1 - alike) * (1 + (size - 1) * alike)
@@ -131,10 +138,12 @@ def good_parts(share: Posterior | float, *, started: int, plates: Plates) -> Any
         rates, weights = share.rates(_nodes(share, started=started, plates=plates))
     else:
         rates, weights = np.array([share]), np.ones(1)
-    whole, rest = divmod(started, plates.parts_a_plate)
+    # No plate holds more than are started: its chances would be worked out in vain
+    size = min(plates.parts_a_plate, started)
+    whole, rest = divmod(started, size)
     # Sums of independent plates: their Fourier transforms multiply
     wide = 1 << started.bit_length()
-    spectrum = _power(_of_a_plate(rates, plates.parts_a_plate, plates.correlation, wide), whole)
+    spectrum = _power(_of_a_plate(rates, size, plates.correlation, wide), whole)
     if rest:
         spectrum = spectrum * _of_a_plate(rates, rest, plates.correlation, wide)
     found = np.fft.irfft(weights @ spectrum, wide)[: started + 1].clip(0.0)

@@ -14,6 +14,7 @@ from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Cluste
 from worker.stats.starts import (
     MOST_STARTS,
     TOO_MANY,
+    UNTOLD_CORRELATION,
     Plates,
     Posterior,
     good_parts,
@@ -289,7 +290,8 @@ def test_a_prudent_correlation_is_that_of_the_past_and_one_standard_error() -> N
     assert prudent_correlation(Correlation(0.2, degrees=1e9), mean_size=8) == pytest.approx(0.2, abs=1e-4)
     assert prudent_correlation(Correlation(-0.1, degrees=1e9), mean_size=8) == pytest.approx(0.0, abs=1e-4)
     assert prudent_correlation(Correlation(0.99, degrees=1), mean_size=8) <= 1
-    assert prudent_correlation(None, mean_size=8) == 0
+    # Where nothing tells it, plates to come are not taken for independent parts
+    assert prudent_correlation(None, mean_size=8) == prudent_correlation(None, mean_size=1) == UNTOLD_CORRELATION > 0
     assert prudent_correlation(Correlation(0.5, degrees=9), mean_size=1) == 0
 
 
@@ -309,3 +311,10 @@ def test_published_starts_give_the_published_number_on_average(
 ) -> None:
     found = good_parts(share, started=started, plates=ALONE)
     assert float(np.arange(started + 1) @ found) == pytest.approx(good, abs=tolerance)
+
+
+def test_a_plate_that_holds_more_than_are_started_is_one_of_those_started() -> None:
+    small, large = (starts(PAST, parts=10, assurance=0.95, plates=Plates(size, 0.2)) for size in (1_000, 100_000))
+    assert small == large
+    assert Plates(100_000, 0.2).design_effect(5) == pytest.approx(1 + 4 * 0.2)
+    assert Plates(5, 0.2).design_effect(5) == Plates(100_000, 0.2).design_effect(5)
