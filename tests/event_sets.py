@@ -424,7 +424,10 @@ def site_set(rng: Random, shop: Shop) -> Built:
         "plausibility": {"off": rng.choice((["measured_thickness"], []))},
     }
     valid_from = near if rng.random() < 0.7 else date(2026, 1, 1)
-    return "main", {"valid_from": valid_from.isoformat(), **some(rng, 0.5, values)}, moment
+    told = some(rng, 0.5, values)
+    if all(value is None for value in told.values()):
+        told["zone"] = values["zone"]
+    return "main", {"valid_from": valid_from.isoformat(), **told}, moment
 
 
 def void(rng: Random, shop: Shop, events: list[Event], mismatched: bool) -> Built:

@@ -131,6 +131,14 @@ class Door:
         return found
 
 
+@contextmanager
+def alone(door: Door, module: str) -> Iterator[None]:
+    """While it lasts, what this module does for each site it does for this one: the others belong to other tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(f"{module}.site_names", lambda _: [door.site])
+        yield
+
+
 def as_lines(events: list[Event]) -> bytes:
     """Events as NDJSON."""
     return b"".join(json.dumps(each).encode() + b"\n" for each in events)

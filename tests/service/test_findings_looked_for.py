@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.builders import event
-from tests.service.conftest import Door, Service, cut, opened, received, void
+from tests.service.conftest import Door, Service, alone, cut, opened, received, void
 from worker import findings
 from worker.findings import LEAST_REST_US, MOST_WAIT_US, OLD_US, look, look_when_due
 
@@ -374,7 +374,8 @@ def test_a_look_says_up_to_which_event_it_saw(door: Door) -> None:
 
 def test_a_look_is_due_after_a_change_and_a_rest_and_not_while_events_wait(door: Door) -> None:
     def due(after_us: int) -> bool:
-        return door.site in look_when_due(door.database, now_us=door.clock.now_us + after_us)
+        with alone(door, "worker.findings"):
+            return door.site in look_when_due(door.database, now_us=door.clock.now_us + after_us)
 
     assert not due(0)
     contradicted(door)
@@ -408,8 +409,9 @@ def test_a_look_that_took_long_rests_long(door: Door, monkeypatch: pytest.Monkey
     contradicted(door)
     look(door.database, door.site, now_us=door.clock.now_us)
     door.told(cut("B"))
-    assert door.site not in look_when_due(door.database, now_us=door.clock.now_us + 59_000_000)
-    assert door.site in look_when_due(door.database, now_us=door.clock.now_us + 60_000_000)
+    with alone(door, "worker.findings"):
+        assert not look_when_due(door.database, now_us=door.clock.now_us + 59_000_000)
+        assert look_when_due(door.database, now_us=door.clock.now_us + 60_000_000) == [door.site]
 
 
 def test_a_site_that_fails_holds_up_no_other(door: Door, service: Service, monkeypatch: pytest.MonkeyPatch) -> None:

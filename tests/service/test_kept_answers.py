@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from tests.service.conftest import Door, cut, received
+from tests.service.conftest import Door, alone, cut, received
 from worker import answers
 from worker.answers import ASKED_AGAIN_US, FORGOTTEN_US, KEPT_FROM_US, OLD_US, OLDER_FROM_US, make_answers
 from worker.tables import kept_answers
@@ -67,7 +67,8 @@ def lots_of(answer: Any) -> list[str]:
 def make(door: Door, after_us: int = 0) -> None:
     """What the worker of another process makes: one that did not rest."""
     answers._rests_until.clear()
-    make_answers(door.database, now_us=door.clock.now_us + after_us, seconds=1e9)
+    with alone(door, "worker.answers"):
+        make_answers(door.database, now_us=door.clock.now_us + after_us, seconds=1e9)
 
 
 def test_a_quick_answer_is_made_each_time_and_not_kept(door: Door, takes: Callable[[float], None]) -> None:
@@ -211,9 +212,10 @@ def test_the_worker_rests_between_its_turns_but_not_until_answers_are_old(
     revision = kept(door)[0].revision
     door.told(*plates("B", 8))
     turn_us = 1_000_000 * 100 * 20
-    make_answers(door.database, now_us=door.clock.now_us + 60_000_000, seconds=1e9)
-    assert {row.revision for row in kept(door)} == {revision}
-    make_answers(door.database, now_us=door.clock.now_us + turn_us, seconds=1e9)
+    with alone(door, "worker.answers"):
+        make_answers(door.database, now_us=door.clock.now_us + 60_000_000, seconds=1e9)
+        assert {row.revision for row in kept(door)} == {revision}
+        make_answers(door.database, now_us=door.clock.now_us + turn_us, seconds=1e9)
     assert {row.revision for row in kept(door)} != {revision}
 
 

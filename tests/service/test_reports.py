@@ -552,7 +552,9 @@ def test_the_rolled_throughput_yield_is_the_first_pass_yield_in_every_row(
 @pytest.mark.parametrize("name", NAMES)
 def test_csv_has_the_rows_of_the_json_in_the_same_columns(door: Door, name: str) -> None:
     mixed(door)
-    asked = {"month": "2026-03", "purpose": "all"} | ({"by": "thickness,machine,day"} if name in SUMMED else {})
+    # A proof says itself which cuts it counts.
+    asked = {"month": "2026-03"} | ({} if name == "proof" else {"purpose": "all"})
+    asked |= {"by": "thickness,machine,day"} if name in SUMMED else {}
     rows = exact(door.get(f"/v1/reports/{name}", **asked))["rows"]
     answer = door.get(f"/v1/reports/{name}", format="csv", **asked)
     assert answer.content_type == "text/csv; charset=utf-8; header=present"

@@ -39,7 +39,7 @@ def deliver(sites: Sites, site: str, batches: Sequence[Sequence[Event]], *, rand
 
 @pytest.mark.parametrize("part", range(4))
 def test_state_is_that_of_the_independent_recount_in_any_order(sites: Sites, part: int) -> None:
-    @settings(max_examples=sites.examples(500))
+    @settings(max_examples=sites.examples(300))
     @given(events=event_sets(mismatched_voids=False), random=RANDOMS)
     def check(events: list[Event], random: Random) -> None:
         site = sites.new()
