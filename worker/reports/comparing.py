@@ -55,13 +55,13 @@ def described(
     notes: list[str],
     cautions: tuple[str, ...] = (),
 ) -> Report:
-    """A report whose rows are no sums."""
+    """A report whose rows are no sums; `columns` are all of it, those that divide it among them."""
     return Report(
         name=name,
         site=reader.site,
         first_day=question.first_day,
         last_day=question.last_day,
-        by=(),
+        by=tuple(dimension.name for dimension in question.by),
         filters=question.asked,
         confidence=question.confidence,
         as_of=reader.as_of,

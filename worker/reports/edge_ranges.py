@@ -29,6 +29,7 @@ from worker.edge_quality import (
 )
 from worker.events import NM_PER_MM
 from worker.readings import DROSS, NM_PER_UM, RZ5, U
+from worker.reports.comparing import described
 from worker.reports.measured import (
     EDITION,
     Asked,
@@ -207,18 +208,12 @@ def _answer(reader: Reader, question: Question, found: Measured[EdgeReading]) ->
             for one in _ranges(figure, whole[figure.sort], alike[figure.sort], confidence=question.confidence)
         ],
     }
-    return Report(
-        name="edges",
-        site=reader.site,
-        first_day=question.first_day,
-        last_day=question.last_day,
-        by=tuple(dimension.name for dimension in question.by),
-        filters=question.asked,
-        confidence=question.confidence,
-        as_of=reader.as_of,
+    return described(
+        "edges",
+        reader,
+        question,
         columns=(*dimension_columns(question), *COLUMNS),
         rows=rows,
-        totals={},
         details=details,
         notes=[*_said(known, whole, details, alike, question), *found.notes(reader, question)],
     )

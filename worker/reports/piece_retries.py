@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from worker.reports.comparing import described
 from worker.reports.notes import common_notes
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, dimension_columns, shown_groups
@@ -84,18 +85,12 @@ def _answer(
     ]
     curve = _curve(whole, correlation(whole.steps), confidence=question.confidence)
     final = clustered_wilson(whole.decided, confidence=question.confidence)
-    return Report(
-        name="retries",
-        site=reader.site,
-        first_day=question.first_day,
-        last_day=question.last_day,
-        by=tuple(dimension.name for dimension in question.by),
-        filters=question.asked,
-        confidence=question.confidence,
-        as_of=reader.as_of,
+    return described(
+        "retries",
+        reader,
+        question,
         columns=(*dimension_columns(question), *COLUMNS),
         rows=rows,
-        totals={},
         details=_details(whole, curve, final, without_first),
         notes=list(_said(reader, question, whole, curve, final, without_first)),
     )

@@ -28,6 +28,7 @@ from worker.edge_quality import BASIS
 from worker.events import SIZE_FEATURES
 from worker.placing import mm
 from worker.plausible_limits import above
+from worker.reports.comparing import described
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.kerf_advice import advice_of, names_of
 from worker.reports.kerf_offsets import (
@@ -166,18 +167,12 @@ def _answer(reader: Reader, question: Question, found: Measured[SizeReading]) ->
         for row in _rows(counted, aside, kerf, how)
     ]
     advice = advice_of(list(zip(names_of([where for where, _ in shown]), kerfs, strict=True)), how)
-    return Report(
-        name="sizes",
-        site=reader.site,
-        first_day=question.first_day,
-        last_day=question.last_day,
-        by=tuple(dimension.name for dimension in question.by),
-        filters=question.asked,
-        confidence=question.confidence,
-        as_of=reader.as_of,
+    return described(
+        "sizes",
+        reader,
+        question,
         columns=(*dimension_columns(question), *COLUMNS),
         rows=rows,
-        totals={},
         details={
             "readings": len(sizes.kept),
             "readings_after_rework": found.after_rework,
