@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from itertools import islice
@@ -16,13 +14,15 @@ from worker.proof_standing import Spread, Step
 from worker.reports.proof_trials import Planned, Proof, ProofReader, plans
 from worker.reports.proof_words import RULES, notes_of, risks_of, state_of
 from worker.reports.reading import Reader, instant
-from worker.state import Page, PageCursorUnreadable
+from worker.state import Page, last_of, page_cursor
 
 Value = dict[str, Any]
 #: Trials that are told at a time.
 MOST_TRIALS: Final = 500
 #: Plans that are read at a time.
 _AT_A_TIME: Final = 100
+#: How cursors of pages of proofs begin.
+_PLANS: Final = "r1:"
 
 
 def proofs(reader: Reader, *, state: str | None = None, after: str | None = None, limit: int = 100) -> Page:
@@ -30,12 +30,15 @@ def proofs(reader: Reader, *, state: str | None = None, after: str | None = None
 
     Raises PageCursorUnreadable.
     """
-    last = None if after is None else _last_of(after)
+    last = None if after is None else last_of(after, form=_PLANS)
     standing_in = ProofReader(reader)
     told = (standing_in.proof(planned) for planned in _after(reader, last))
     found = list(islice((each for each in told if state in (None, each.standing.state)), limit + 1))
     shown = found[:limit]
-    return Page([_shown(each) for each in shown], _cursor(shown[-1].planned.proof) if len(found) > limit else None)
+    return Page(
+        [_shown(each) for each in shown],
+        page_cursor(shown[-1].planned.proof, form=_PLANS) if len(found) > limit else None,
+    )
 
 
 def _after(reader: Reader, last: str | None) -> Iterator[Planned]:
@@ -58,21 +61,6 @@ def proof(reader: Reader, name: str, *, after: int = 0, limit: int = MOST_TRIALS
     last = after + len(shown)
     more = {"trials": trials, "next_after": last if last < len(steps) else None}
     return _shown(told) | more | {"notes": notes, "cautions": CAUTIONS}
-
-
-def _cursor(last: str) -> str:
-    return base64.urlsafe_b64encode(b"r1:" + last.encode()).decode().rstrip("=")
-
-
-def _last_of(cursor: str) -> str:
-    try:
-        text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)).decode()
-    except (binascii.Error, ValueError) as error:
-        raise PageCursorUnreadable(cursor) from error
-    # No database takes a NUL, and no id has one.
-    if not text.startswith("r1:") or _cursor(text[3:]) != cursor or "\0" in text:
-        raise PageCursorUnreadable(cursor)
-    return text[3:]
 
 
 def _shown(told: Proof) -> Value:

@@ -37,18 +37,22 @@ class Page:
     next: str | None
 
 
-def _cursor(last: str) -> str:
-    return base64.urlsafe_b64encode(b"p1:" + last.encode()).decode().rstrip("=")
+def page_cursor(last: str, *, form: str = "p1:") -> str:
+    """The cursor of the page beyond an id; `form` begins the cursors of one kind of page."""
+    return base64.urlsafe_b64encode(f"{form}{last}".encode()).decode().rstrip("=")
 
 
-def _last_of(cursor: str) -> str:
+def last_of(cursor: str, *, form: str = "p1:") -> str:
+    """The id of a page's cursor; raises PageCursorUnreadable."""
     try:
         text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)).decode()
     except (binascii.Error, ValueError) as error:
         raise PageCursorUnreadable(cursor) from error
-    if not text.startswith("p1:") or _cursor(text[3:]) != cursor:
+    last = text.removeprefix(form)
+    # No database takes a NUL, and no id has one.
+    if page_cursor(last, form=form) != cursor or "\0" in last:
         raise PageCursorUnreadable(cursor)
-    return text[3:]
+    return last
 
 
 def _page(
@@ -56,9 +60,9 @@ def _page(
 ) -> tuple[list[Value], str | None]:
     query = select(table).where(table.c.site == site, *where)
     if after is not None:
-        query = query.where(table.c[key] > _last_of(after))
+        query = query.where(table.c[key] > last_of(after))
     rows = _rows(connection, query.order_by(table.c[key]).limit(limit + 1))
-    return rows[:limit], _cursor(rows[limit - 1][key]) if len(rows) > limit else None
+    return rows[:limit], page_cursor(rows[limit - 1][key]) if len(rows) > limit else None
 
 
 def _rows(connection: Connection, query: Select[Any]) -> list[Value]:

@@ -22,8 +22,8 @@ from worker.planning.figures import (
 )
 from worker.planning.orders import MOST_PARTS, Order
 from worker.planning.sentences import said
+from worker.plausible_series import STEEL_KG_PER_MM3
 from worker.reports.cutting_amounts import (
-    STEEL_KG_PER_MM3,
     Amounts,
     Filled,
     Took,
@@ -40,9 +40,10 @@ from worker.reports.expected_yield import (
     expected_yield,
     history,
 )
+from worker.reports.process_parts import CELL_NAMES
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
-from worker.reports.standings import CELL, Standing, standing_question, standings
+from worker.reports.standings import Standing, standing_question, standings
 from worker.sites import Settings
 from worker.stats.starts import Plates, Starts, starts, top_up
 
@@ -145,7 +146,7 @@ class Past:
             for one in self._standings[cut.material]
             if all(
                 wanted[name] == value if name in ("machine", "gas") else wanted[name] in (None, value)
-                for name, value in zip(CELL, one.cell, strict=True)
+                for name, value in zip(CELL_NAMES, one.cell, strict=True)
             )
         }
         return (words.pop() if len(words) == 1 else MIXED) if words else None

@@ -21,9 +21,10 @@ from worker.reports.bad_lots import LOT_OF
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.expected_yield import NEVER_CUT, ExpectedYield, PlannedCut, Setup, expected_yield
 from worker.reports.holding import OPEN, PROVEN, RULED_OUT
+from worker.reports.process_parts import CELL_NAMES
 from worker.reports.questions import Askable, Question, read_question
 from worker.reports.reading import Reader, attempt_groups, spellings
-from worker.reports.standings import CELL, Standing, standing_question, standings
+from worker.reports.standings import Standing, standing_question, standings
 from worker.sites import Settings
 
 LAST: Final = "26w"
@@ -176,7 +177,7 @@ def standing_plain(evidence: Evidence) -> list[dict[str, Any]]:
 
 
 def _standing(one: Standing, recipes: dict[str, str], target: float, confidence: float) -> dict[str, Any]:
-    cell = dict(zip(CELL, one.cell, strict=True))
+    cell = dict(zip(CELL_NAMES, one.cell, strict=True))
     return {
         "standing": one.word,
         "recipe": cell["recipe"] and recipes.get(cell["recipe"], cell["recipe"]),

@@ -12,13 +12,12 @@ from worker.measures import FIRST_PASS
 from worker.naming import name_key
 from worker.plates import UNKNOWN
 from worker.reports.expected_yield import ExpectedYield, History, PlannedCut, Setup, history_of
-from worker.reports.process_parts import process_parts
+from worker.reports.process_parts import CELL_NAMES, process_parts
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums
-from worker.reports.standings import CELL
 from worker.stats.clustering import Clustered, correlation
 
-_DIVIDED: Final = (*CELL, "mill", "heat_number")
+_DIVIDED: Final = (*CELL_NAMES, "mill", "heat_number")
 
 
 class Heat(NamedTuple):
@@ -59,7 +58,7 @@ class Past:
         alike: dict[Group, Sums] = {}
         for group, sums in found.groups.items():
             if sums[FIRST_PASS.n]:
-                _add(alike, group[: len(CELL)], sums)
+                _add(alike, group[: len(CELL_NAMES)], sums)
                 self._keep(group, sums)
         # Within cells of equal recipe, so that differences between recipes are none between plates.
         self._pooled = correlation(FIRST_PASS.counts(sums) for sums in alike.values())

@@ -15,7 +15,9 @@ import orjson
 from sqlalchemy import select
 
 from worker.measures import E3
+from worker.measures import judged as judged_parts
 from worker.placing import exact
+from worker.plausible_series import STEEL_KG_PER_MM3
 from worker.reports.by_combination import with_dimensions
 from worker.reports.expected_yield import PlannedCut, Setup
 from worker.reports.questions import Question
@@ -23,9 +25,6 @@ from worker.reports.reading import Reader, asked_of, conditions_of, window_of
 from worker.stats.ratios import Rate, rate_of, weighted_rate
 from worker.sums import total
 
-#: Mass of a cubic millimetre of steel, kg: 7850 kg/m3, the nominal density of structural steel (EN 1991-1-1, from
-#: memory).
-STEEL_KG_PER_MM3: Final = 7850e-9
 _SUMS: Final = (
     "attempts_without_seconds", "cutting_ms", "parts_tried", "rework_minutes_e3", "good", "rework", "scrap", "not_made",
     "recovered", "scrapped", "in_rework",
@@ -112,7 +111,7 @@ def took(clusters: Iterable[Mapping[str, int]]) -> Took:
     """Rates over clusters of sums, in any order."""
     known = list(clusters)
     timed = [sums for sums in known if not sums["attempts_without_seconds"] and sums["parts_tried"]]
-    judged = [(sums["rework_minutes_e3"] / E3, parts) for sums in known if (parts := _judged(sums))]
+    judged = [(sums["rework_minutes_e3"] / E3, parts) for sums in known if (parts := judged_parts(sums))]
     whole = {name: sum(sums[name] for sums in known) for name in _SUMS}
     parts_timed = sum(sums["parts_tried"] for sums in timed)
     return Took(
@@ -148,10 +147,6 @@ def took_between(thinner: Took, thicker: Took, *, at_mm: float, between: tuple[f
         in_rework=thinner.in_rework + thicker.in_rework,
         between=between,
     )
-
-
-def _judged(sums: Mapping[str, int]) -> int:
-    return sums["good"] + sums["rework"] + sums["scrap"] + sums["not_made"]
 
 
 # --- how full plates were ---------------------------------------------------------------------------------------

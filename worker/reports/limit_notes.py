@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
+from worker.reports.notes import are
 from worker.reports.questions import Question
 from worker.stats.clustering import PLATE_AS_ONE
 
@@ -24,8 +25,7 @@ Figures = Mapping[str, Any]
 def limit_notes(rows: Sequence[Figures], details: Figures, question: Question, *, unresolved: int) -> list[str]:
     """Sentences on these rows and details of the report, no more than some dozen. unresolved: parts left out."""
     if unresolved:
-        parts = "1 part is" if unresolved == 1 else f"{unresolved} parts are"
-        start = [f"{parts} left out, since the thickness or the material is not known"]
+        start = [f"{are(unresolved, 'part')} left out, since the thickness or the material is not known"]
     else:
         start = []
     if not rows:

@@ -14,7 +14,8 @@ from worker.stats.clustering import INDEPENDENCE_ASSUMED
 COMMON_SUMS: Final = ("pending_first", "open_attempts", "bevelled_attempts")
 
 
-def _are(count: int, thing: str) -> str:
+def are(count: int, thing: str) -> str:
+    """So many things, one or several, with their verb."""
     return f"1 {thing} is" if count == 1 else f"{count} {thing}s are"
 
 
@@ -23,18 +24,18 @@ def common_notes(
 ) -> Iterator[str]:
     """Notes that hold for every report over attempts. provisional: pending parts may change its figures."""
     if as_of.waiting:
-        yield f"{_are(as_of.waiting, 'event')} in the ledger and not yet counted here"
+        yield f"{are(as_of.waiting, 'event')} in the ledger and not yet counted here"
     if as_of.set_aside:
-        yield f"{_are(as_of.set_aside, 'event')} set aside and not counted"
+        yield f"{are(as_of.set_aside, 'event')} set aside and not counted"
     if provisional and sums["pending_first"]:
         yield (
-            f"provisional: {_are(sums['pending_first'], 'part')} pending; failures are known at once, good parts only "
+            f"provisional: {are(sums['pending_first'], 'part')} pending; failures are known at once, good parts only "
             "when inspected, so the first-pass yield tends to rise"
         )
     if sums["open_attempts"]:
-        yield f"{_are(sums['open_attempts'], 'attempt')} still cutting; counted in open_attempts alone"
+        yield f"{are(sums['open_attempts'], 'attempt')} still cutting; counted in open_attempts alone"
     if sums["bevelled_attempts"] and all(dimension.name != "bevel" for dimension in question.by):
-        bevelled = _are(sums["bevelled_attempts"], "attempt")
+        bevelled = are(sums["bevelled_attempts"], "attempt")
         apart = "" if "bevel" in question.filters else "; by=bevel tells them apart"
         yield f"{bevelled} bevelled and stand under the plate's thickness{apart}"
 
@@ -63,7 +64,7 @@ def pierce_notes(sums: Mapping[str, int]) -> Iterator[str]:
     """Notes on failed pierces."""
     if sums["attempts_without_pierces"]:
         yield (
-            f"{_are(sums['attempts_without_pierces'], 'attempt')} left out of the failed-pierce rate: they do not tell "
+            f"{are(sums['attempts_without_pierces'], 'attempt')} left out of the failed-pierce rate: they do not tell "
             "their pierces and their failed ones"
         )
 
@@ -77,4 +78,4 @@ def cost_notes(sums: Mapping[str, int]) -> Iterator[str]:
 def in_rework_notes(sums: Mapping[str, int]) -> Iterator[str]:
     """Notes on rework that goes on."""
     if sums["in_rework"]:
-        yield f"so far: {_are(sums['in_rework'], 'part')} still in rework"
+        yield f"so far: {are(sums['in_rework'], 'part')} still in rework"

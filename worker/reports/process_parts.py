@@ -6,6 +6,7 @@ lost to a confirmed cause that is no fault of the cut.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -17,6 +18,7 @@ from worker.events import NOT_THE_PROCESS
 from worker.measures import FIRST_PASS
 from worker.reports.comparing import compared_groups
 from worker.reports.dimensions import DIMENSIONS, stored_expression
+from worker.reports.notes import are
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of
 from worker.stats.clustering import Clustered, Correlation, correlation
@@ -97,10 +99,14 @@ def _leave_out(reader: Reader, question: Question, groups: dict[Group, Sums]) ->
     ]
     sums = [total(each) for each in (a.good + a.rework + a.scrap + a.not_made, a.good, a.lost_otherwise)]
     left_out = 0
-    for some in in_batches(sorted({cluster for cluster, _, _ in clusters})):
+    days: dict[str, set[str]] = defaultdict(set)
+    for name, day, _ in clusters:
+        days[name].add(day)
+    for some in in_batches(sorted(days)):
+        on_days = sorted(set().union(*(days[name] for name in some)))
         query = (
             select(*by, a.cluster, a.day, a.combination, *sums)
-            .where(*first, a.cluster.in_(some), a.day.in_(sorted({day for name, day, _ in clusters if name in some})))
+            .where(*first, a.cluster.in_(some), a.day.in_(on_days))
             .group_by(*by, a.cluster, a.day, a.combination)
         )
         for row in reader.connection.execute(query):
@@ -124,9 +130,8 @@ def _without(sums: Sums, n: int, x: int, left_out: int) -> None:
 def _said(lost: int, bevelled: int, purposes: Mapping[str, int]) -> list[str]:
     notes = []
     if lost:
-        parts = "1 part is" if lost == 1 else f"{lost} parts are"
         causes = ", ".join(NOT_THE_PROCESS)
-        notes.append(f"{parts} left out, lost to a confirmed cause that is not the process ({causes})")
+        notes.append(f"{are(lost, 'part')} left out, lost to a confirmed cause that is not the process ({causes})")
     if bevelled:
         cuts = "1 cut with a bevel is" if bevelled == 1 else f"{bevelled} cuts with a bevel are"
         notes.append(f"{cuts} left out: a bevel cuts through more than the plate's thickness; bevel= asks for them")

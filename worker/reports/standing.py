@@ -13,11 +13,12 @@ from worker.cautions import CAUTIONS
 from worker.reports.comparing import described
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.holding import AGED, FELL_BACK, MARGIN, OPEN, PROVEN, RULED_OUT, STANDINGS, Daily, courses
-from worker.reports.process_parts import ProcessParts
+from worker.reports.notes import are
+from worker.reports.process_parts import CELL_NAMES, ProcessParts
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader, spellings
 from worker.reports.report import Column, Report
-from worker.reports.standings import CELL, TARGET, Standing, Standings, assessed, rule_of, standings
+from worker.reports.standings import TARGET, Standing, Standings, assessed, rule_of, standings
 from worker.stats.against_target import TAKEN_TOGETHER, Counts
 from worker.stats.clustering import NOTHING_JUDGED, Clustered, Correlation
 from worker.stats.demonstration import TOO_MANY
@@ -28,11 +29,11 @@ OPTIONS: Final = (TARGET,)
 #: So many of the rows that lack least are told in a sentence.
 _NEAREST: Final = 3
 NAMED: Final = ("material", "machine", "recipe")
-KEYS: Final = tuple(DIMENSIONS[name].label for name in CELL)
+KEYS: Final = tuple(DIMENSIONS[name].label for name in CELL_NAMES)
 _DIMENSIONS: Final = tuple(
     Column(DIMENSIONS[name].label, DIMENSIONS[name].unit, DIMENSIONS[name].definition,
            "text" if DIMENSIONS[name].is_text else "number")
-    for name in CELL
+    for name in CELL_NAMES
 )  # fmt: skip
 COLUMNS: Final = (
     *_DIMENSIONS,
@@ -119,7 +120,7 @@ def _answer(reader: Reader, question: Question, found: Standings, names: Names) 
 def shown(one: Standing, names: Names) -> dict[str, Any]:
     """The columns that say which cell it is."""
     values: dict[str, Any] = {}
-    for name, stored in zip(CELL, one.cell, strict=True):
+    for name, stored in zip(CELL_NAMES, one.cell, strict=True):
         value = DIMENSIONS[name].show(stored)
         values[DIMENSIONS[name].label] = names[name].get(stored, value) if name in NAMED else value
     return values
@@ -215,8 +216,7 @@ def _said(rows: Sequence[Mapping[str, Any]], found: Standings, question: Questio
     if any(row["reason"] and TAKEN_TOGETHER in row["reason"] for row in rows):
         yield TAKEN_TOGETHER
     if found.without_thickness:
-        parts = "1 part is" if found.without_thickness == 1 else f"{found.without_thickness} parts are"
-        yield f"{parts} left out: nobody told their thickness"
+        yield f"{are(found.without_thickness, 'part')} left out: nobody told their thickness"
     if found.days_without_history:
         days = (
             "1 production day" if found.days_without_history == 1 else f"{found.days_without_history} production days"

@@ -44,8 +44,6 @@ from worker.stats.demonstration import Bounds, MoreGood
 from worker.sums import MOST_IN_CLUSTER, total
 
 TARGET: Final = YIELD_TARGET
-#: What makes a cell, by the names of the dimensions.
-CELL: Final = CELL_NAMES
 PURPOSES: Final = ("production", "proof")
 WINDOW_DAYS: Final = 26 * 7
 #: A change of a standing is news for so long; so many days before the window are judged too.
@@ -56,10 +54,11 @@ NEWS_DAYS: Final = 28
 class Standing:
     """Where a cell stands at the end of the window, and how it came there.
 
-    `cell`: values of CELL as stored. `counts`: first-attempt parts of the window, good ones among them, by clusters of
-    one day. `plates`: plates (else runs, else attempts) among them. `at_target`: its lower bound is, on enough plates.
-    `more`: what would prove it; None for a cell that is ruled out, or that is open while another revision of its recipe
-    is cut in its place, a newer or an older one: `rivals`. `judged_from`: first day that was judged, as an ordinal.
+    `cell`: values of CELL_NAMES as stored. `counts`: first-attempt parts of the window, good ones among them, by
+    clusters of one day. `plates`: plates (else runs, else attempts) among them. `at_target`: its lower bound is,
+    on enough plates. `more`: what would prove it; None for a cell that is ruled out, or that is open while another
+    revision of its recipe is cut in its place, a newer or an older one: `rivals`. `judged_from`: first day that was
+    judged, as an ordinal.
     """
 
     cell: Group
@@ -107,11 +106,11 @@ def standing_question(reader: Reader, last_day: date) -> Question:
 
 def standings(reader: Reader, question: Question) -> Standings:
     """Where every cell of a question stands; `question.options` holds the target."""
-    parts = process_parts(reader, question, ("day", *CELL))
+    parts = process_parts(reader, question, ("day", *CELL_NAMES))
     counts = counts_by_cell(parts.groups)
     rule = rule_of(question, window_correlation(reader, question, counts.values()))
     earlier = _earlier(question, rule)
-    before = process_parts(reader, earlier, ("day", *CELL)) if earlier else None
+    before = process_parts(reader, earlier, ("day", *CELL_NAMES)) if earlier else None
     cells = daily([parts.groups, *([before.groups] if before else [])])
     whole = parts.question
     if earlier and before:
@@ -245,7 +244,7 @@ def _daily(told: Sequence[tuple[str, int, int, int, int]]) -> Daily:
 def _again(reader: Reader, question: Question, cells: Collection[Group]) -> dict[Group, Again]:
     """Clusters of the plates (else runs) that make several of them in a cell: on two days, or in two shifts."""
     c = reader.tables.combinations.c
-    by = [stored_expression(DIMENSIONS[name], c) for name in CELL]
+    by = [stored_expression(DIMENSIONS[name], c) for name in CELL_NAMES]
     known = reader.connection.execute(select(c.combination, *by).where(c.site == reader.site))
     of_cell = {combination: cell for combination, *values in known if (cell := tuple(values)) in cells}
     found: dict[Group, list[tuple[int, int, int]]] = defaultdict(list)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from worker.plates import UNKNOWN
-from worker.stats.clustering import Clustered, cautious
+from worker.stats.clustering import Clustered, promising
 from worker.stats.thickness_curve import Tried, YieldCurve, yield_curve
 
 #: What a curve holds equal, by the names of the dimensions: within one material, cut on one machine with one gas.
@@ -42,7 +42,7 @@ def curve_of(cells: Iterable[tuple[Cell, Clustered]], *, pooled: float | None) -
     for cell, counts in cells:
         together.setdefault(cell, []).append(counts)
     tried = [
-        Tried(nm / 1_000_000, cautious(Clustered.total(counts), pooled=pooled), shifted(*condition))
+        Tried(nm / 1_000_000, promising(Clustered.total(counts), pooled=pooled), shifted(*condition))
         for (nm, *condition), counts in sorted(together.items())
     ]
     return yield_curve(tried, names=tuple(SHIFTS))

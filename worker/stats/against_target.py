@@ -12,18 +12,24 @@ is asked for and no bound is looked for.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from scipy import special
 
-from worker.stats.clustering import MANY_CLUSTERS, Clustered, Correlation, Effective, effective
+from worker.stats.clustering import (
+    MANY_CLUSTERS,
+    PLATE_AS_ONE,
+    TOGETHER,
+    Clustered,
+    Correlation,
+    Effective,
+    kurtosis,
+    promising,
+)
 from worker.stats.demonstration import GUARD, Bounds, MoreGood, more_good, one_sided
 
-#: What is taken where nothing tells how alike parts of one plate are: nothing worse can be, so nothing was estimated.
-TOGETHER: Final = Correlation(1.0, degrees=math.inf)
 TAKEN_TOGETHER: Final = "nothing tells how alike parts of one plate are: they are taken to stand or fall together"
 
 #: Terms that the Wilson interval at about 95 % adds to the counts: see `clustering._degrees`.
@@ -89,16 +95,11 @@ def independent(counts: Counts, *, pooled: Correlation | None, confidence: float
     x, n = x / inflation, n / inflation
     if confidence <= 0.5 or pooled.degrees <= 0:
         return x, n
-    degrees = np.maximum(1.0, pooled.degrees / (1 + _kurtosis((x + _MORE_GOOD) / (n + _MORE), float(pooled)) / 2))
+    tails = np.maximum(0.0, kurtosis((x + _MORE_GOOD) / (n + _MORE), float(pooled)))
+    degrees = np.maximum(1.0, pooled.degrees / (1 + tails / 2))
     ratio = special.ndtri(confidence) / special.stdtrit(degrees, confidence)
     shrunk = np.where(singly | (degrees >= MANY_CLUSTERS - 1), 1.0, np.minimum(1.0, ratio * ratio))
     return x * shrunk, n * shrunk
-
-
-def _kurtosis(mean: Any, alike: float) -> Any:
-    """Excess kurtosis of beta distributions, by their means and the correlation of two draws at each; at least 0."""
-    varies, alike = mean * (1 - mean), max(0.0, alike)
-    return np.maximum(0.0, 6 * alike * (1 - varies * (5 + alike)) / (varies * (1 + alike) * (1 + 2 * alike)))
 
 
 def _at_least(x: Any, n: Any, share: float) -> Any:
@@ -146,9 +147,8 @@ def more_to_prove(
 
 
 def _alike(counts: Clustered, pooled: Correlation | None) -> Effective:
-    found = effective(counts, pooled=TOGETHER if pooled is None else pooled, own=False)
-    taken = pooled is None and not counts.of_single_parts
-    return replace(found, reason=TAKEN_TOGETHER) if taken else found
+    found = promising(counts, pooled=pooled)
+    return replace(found, reason=TAKEN_TOGETHER) if found.reason == PLATE_AS_ONE else found
 
 
 def _whole_plates(counts: Clustered) -> Effective:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 from worker.stats.proportions import wilson
 
@@ -122,6 +122,10 @@ class Correlation(float):
         return made
 
 
+#: What is taken where nothing tells how alike parts of one plate are: nothing worse can be, so nothing was estimated.
+TOGETHER: Final = Correlation(1.0, degrees=math.inf)
+
+
 def correlation(groups: Iterable[Clustered]) -> Correlation | None:
     """Intra-cluster correlation, by one-way analysis of variance within the groups, in [-1, 1].
 
@@ -179,13 +183,13 @@ def _degrees(counts: Clustered, known: float, *, x: float, n: float) -> float | 
     if free <= 0:
         return None
     centre = (x + 2) / (n + 4)
-    return few_degrees(free / (1 + _kurtosis(centre, known) / 2))
+    return few_degrees(free / (1 + max(0.0, kurtosis(centre, known)) / 2))
 
 
-def _kurtosis(mean: float, alike: float) -> float:
-    """Excess kurtosis of a beta distribution, by its mean and the correlation of two draws at it; at least 0."""
+def kurtosis(mean: Any, alike: float) -> Any:
+    """Excess kurtosis of beta distributions, by their mean or means and the correlation of two draws at it."""
     varies, alike = mean * (1 - mean), min(1.0, max(0.0, alike))
-    return max(0.0, 6 * alike * (1 - varies * (5 + alike)) / (varies * (1 + alike) * (1 + 2 * alike)))
+    return 6 * alike * (1 - varies * (5 + alike)) / (varies * (1 + alike) * (1 + 2 * alike))
 
 
 def told_by(parts: int, *, alike: float) -> float:
@@ -204,7 +208,7 @@ def degrees_at(mean: float, *, alike: float) -> float | None:
     """
     if not isinstance(alike, Correlation):
         return None
-    return few_degrees(alike.degrees / (1 + _kurtosis(mean, alike) / 2))
+    return few_degrees(alike.degrees / (1 + max(0.0, kurtosis(mean, alike)) / 2))
 
 
 def effective(counts: Clustered, *, pooled: float | None = None, own: bool = True) -> Effective:
@@ -233,14 +237,14 @@ def effective(counts: Clustered, *, pooled: float | None = None, own: bool = Tru
     )
 
 
-def cautious(counts: Clustered, *, pooled: float | None) -> Effective:
+def promising(counts: Clustered, *, pooled: float | None) -> Effective:
     """`effective` with the pooled correlation; where there is none a cluster counts as one part.
 
     For what is promised: parts that are taken for independent, when nothing tells that they are, promise too much.
     """
     if pooled is not None or counts.of_single_parts:
         return effective(counts, pooled=pooled, own=False)
-    return replace(effective(counts, pooled=1.0, own=False), degrees=None, reason=PLATE_AS_ONE)
+    return replace(effective(counts, pooled=TOGETHER, own=False), reason=PLATE_AS_ONE)
 
 
 def joint_degrees(groups: Iterable[Effective]) -> float | None:
