@@ -254,10 +254,14 @@ def _summit(
     here, gain = _place(data, method, start), math.inf
     free = np.eye(len(start)) if along is None else _across(along)
     for _ in range(_MOST_STEPS):
-        step = None if here is None else _step(here, free)
-        if here is None or step is None:
+        if here is None:
             return None
-        gain = float(step @ here.score)
+        # Where hardly a row tells anything the step may be longer than a number can say: as good as none
+        with np.errstate(over="ignore", invalid="ignore"):
+            step = _step(here, free)
+            gain = math.nan if step is None else float(step @ here.score)
+        if step is None or not math.isfinite(gain):
+            return None
         if gain < still:
             return here
         slack = _SLACK * (1 + abs(here.height)) if gain < _NEAR else 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,7 +13,7 @@ from worker.stats.clustering import Effective
 from worker.stats.demonstration import more_good, one_sided, trials_needed
 from worker.stats.proportions import clopper_pearson, exact_bound, jeffreys, wilson
 from worker.stats.starts import Plates, starts
-from worker.stats.thickness_curve import Tried, YieldCurve, band, yield_curve
+from worker.stats.thickness_curve import CurvePoint, Tried, YieldCurve, band, yield_curve
 from worker.stats.thickness_limit import ThicknessLimit, thickness_limit
 
 #: As the door takes them, with six decimals: nearer to one half than that quantiles are rounding.
@@ -116,6 +117,21 @@ def test_more_good_parts_at_every_thickness_never_lower_the_fitted_yield_of_all_
         return math.fsum(row.counts.n * point.share for row, point in zip(of.tried, points, strict=True))
 
     assert together(curve) <= together(better) + 1e-6
+
+
+@pytest.mark.parametrize("bad", [1e-3, 1e-5])
+def test_a_curve_with_hardly_a_bad_part_has_a_band_and_lies_above_one_with_more(bad: float) -> None:
+    # So near to separated that the way to a limit leads past places where a step is longer than a number can say
+    tried, good = (4, 4, 40 / 3, 40 / 3, 40 / 3, 40), (4, 4, 14 / 3, 40 / 3, 0, 18)
+
+    def points(kept: float) -> list[CurvePoint]:
+        counts = zip(MM, tried, good, strict=True)
+        curve = yield_curve([Tried(mm, Effective(n - kept * (n - x), n, 1.5)) for mm, n, x in counts])
+        return list(band(curve, list(MM), confidence=0.95))
+
+    few, more = points(bad), points(1.0)
+    assert all(0 <= point.low <= point.share <= point.high <= 1 for point in few)
+    assert all(point.share >= other.share for point, other in zip(few, more, strict=True))
 
 
 # --- more confidence --------------------------------------------------------------------------------------------
