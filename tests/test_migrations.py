@@ -58,6 +58,9 @@ def shape(connection: Connection) -> list[tuple[Any, ...]]:
                 "SELECT tablename, indexname, indexdef FROM pg_indexes WHERE schemaname = 'public' ORDER BY 1, 2",
                 "SELECT conrelid::regclass::text, conname, pg_get_constraintdef(oid) FROM pg_constraint "
                 "WHERE connamespace = 'public'::regnamespace ORDER BY 1, 2",
+                "SELECT tgrelid::regclass::text, tgname, pg_get_triggerdef(oid) FROM pg_trigger WHERE NOT tgisinternal "
+                "ORDER BY 1, 2",
+                "SELECT proname, '', prosrc FROM pg_proc WHERE pronamespace = 'public'::regnamespace ORDER BY 1",
             )
             for row in connection.execute(text(query))
         ]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 from sqlalchemy import (
+    DDL,
     BigInteger,
     Column,
     Index,
@@ -25,6 +26,7 @@ from sqlalchemy import (
     UniqueConstraint,
     text,
 )
+from sqlalchemy.event import listen
 
 NAMING: Final = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -35,7 +37,7 @@ metadata = MetaData(naming_convention=NAMING)
 
 #: Number of what the fold makes of events. Raised with each release that makes something else of them: a site that was
 #: counted under an older one is computed again from its ledger.
-FOLD: Final = 3
+FOLD: Final = 4
 
 OWED: Final = 0
 COUNTED: Final = 1
@@ -547,6 +549,9 @@ keys = Table(
     Column("created_us", BigInteger, nullable=False),
     Column("expires_us", BigInteger),
     Column("revoked_us", BigInteger),
+    # The key in whose place it was made
+    Column("replaces", String(16)),
+    Column("used_us", BigInteger),
 )
 
 key_sites = Table(
@@ -658,3 +663,168 @@ kept_answers = Table(
     Column("asked_us", BigInteger, nullable=False),
     Column("answer", LargeBinary, nullable=False),
 )
+
+#: Who made, changed or revoked what. Only ever added to: the databases themselves refuse to change or remove a row.
+administration = Table(
+    "administration",
+    metadata,
+    _site(),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("at_us", BigInteger, nullable=False),
+    # The key that asked for it; empty where a command of the server did
+    Column("actor", String(16), nullable=False),
+    Column("actor_name", Text, nullable=False),
+    Column("act", String(32), nullable=False),
+    Column("subject", _ident, nullable=False),
+    Column("details", Text, nullable=False),
+)
+
+#: What the ERP is told of a job, one increment after the other; never changed, as `administration`.
+confirmations = Table(
+    "confirmations",
+    metadata,
+    _site(),
+    Column("job", _ident, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("operation", _ident, nullable=False),
+    Column("posting_day", _day, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("amounts", Text, nullable=False),
+    # What goes on being true of the job: its state, how many are still to make, and the like
+    Column("stated", Text, nullable=False),
+)
+
+#: The sum of a job's confirmations by operation and posting day: what the next increment is the difference to.
+confirmed = Table(
+    "confirmed",
+    metadata,
+    _site(),
+    Column("job", _ident, primary_key=True),
+    Column("operation", _ident, primary_key=True),
+    Column("posting_day", _day, primary_key=True),
+    Column("amounts", Text, nullable=False),
+)
+
+#: How each job stood when it was last counted: what is told when it ends or runs short.
+told_jobs = Table(
+    "told_jobs",
+    metadata,
+    _site(),
+    Column("job", _ident, primary_key=True),
+    Column("state", String(8), nullable=False),
+    Column("to_make", Integer),
+    Column("short", SmallInteger, nullable=False),
+    Column("confirmations", Integer, nullable=False),
+    # How often it ended or ran short: so each time is news of its own
+    Column("changes", Integer, nullable=False),
+)
+
+webhooks = Table(
+    "webhooks",
+    metadata,
+    _site(),
+    Column("webhook", String(16), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("url", Text, nullable=False),
+    Column("topics", Text, nullable=False),
+    Column("created_us", BigInteger, nullable=False),
+    Column("created_by", String(16), nullable=False),
+    # Which of its secrets signs now; the one before it signs too until `old_secret_until_us`
+    Column("secret_number", Integer, nullable=False),
+    Column("old_secret_until_us", BigInteger),
+    Column("paused_us", BigInteger),
+    Column("paused_because", Text),
+    Column("removed_us", BigInteger),
+)
+
+#: What there is to push: made in the transaction in which it became true, once for each fact.
+pushes = Table(
+    "pushes",
+    metadata,
+    _site(),
+    Column("push", String(40), primary_key=True),
+    Column("topic", String(32), nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Index(None, "site", "at_us"),
+)
+
+deliveries = Table(
+    "deliveries",
+    metadata,
+    _site(),
+    Column("webhook", String(16), primary_key=True),
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("push", String(40), nullable=False),
+    Column("state", String(9), nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    # When it is tried next; None once it is delivered or dead
+    Column("due_us", BigInteger),
+    # Whoever sends it holds it until then
+    Column("held_until_us", BigInteger),
+    Column("ended_us", BigInteger),
+    Column("status", Integer),
+    Column("reason", Text),
+    UniqueConstraint("site", "webhook", "push"),
+    Index(
+        "ix_deliveries_due",
+        "due_us",
+        sqlite_where=text("state = 'waiting'"),
+        postgresql_where=text("state = 'waiting'"),
+    ),
+)
+
+delivery_tries = Table(
+    "delivery_tries",
+    metadata,
+    _site(),
+    Column("webhook", String(16), primary_key=True),
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("try_number", Integer, primary_key=True, autoincrement=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("took_us", BigInteger, nullable=False),
+    Column("status", Integer),
+    Column("reason", Text),
+)
+
+#: What late events changed of a week since it was published, each time that this was told.
+week_revisions = Table(
+    "week_revisions",
+    metadata,
+    _site(),
+    Column("week", _week, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("position", BigInteger, nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("digest", LargeBinary, nullable=False),
+    Column("changes", Text, nullable=False),
+)
+
+#: Tables whose rows nobody may change or remove: the database refuses it by triggers.
+APPEND_ONLY: Final = (administration, confirmations)
+
+
+def _refusals(table: str) -> dict[str, list[str]]:
+    """The statements by which each database is told to refuse changes of a table."""
+    refusal = f"{table} is only ever added to"
+    on_sqlite = [
+        f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} BEGIN SELECT RAISE(ABORT, '{refusal}'); END"
+        for act in ("UPDATE", "DELETE")
+    ]
+    on_postgresql = [
+        f"CREATE FUNCTION {table}_added_only() RETURNS trigger LANGUAGE plpgsql AS "
+        f"$$ BEGIN RAISE EXCEPTION '{refusal}'; END $$",
+        f"CREATE TRIGGER {table}_added_only BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+        f"FOR EACH STATEMENT EXECUTE FUNCTION {table}_added_only()",
+    ]
+    return {"sqlite": on_sqlite, "postgresql": on_postgresql}
+
+
+for _table in APPEND_ONLY:
+    for _dialect, _statements in _refusals(_table.name).items():
+        for _statement in _statements:
+            listen(_table, "after_create", DDL(_statement).execute_if(dialect=_dialect))
+    _forget = DDL(f"DROP FUNCTION IF EXISTS {_table.name}_added_only()")
+    listen(_table, "after_drop", _forget.execute_if(dialect="postgresql"))
