@@ -9,12 +9,12 @@ everywhere.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import (
-    DDL,
     BigInteger,
     Column,
+    Connection,
     Index,
     Integer,
     LargeBinary,
@@ -822,9 +822,16 @@ def _refusals(table: str) -> dict[str, list[str]]:
     return {"sqlite": on_sqlite, "postgresql": on_postgresql}
 
 
+def _refuse_changes(table: Table, connection: Connection, **_: Any) -> None:
+    for statement in _refusals(table.name)[connection.dialect.name]:
+        connection.exec_driver_sql(statement)
+
+
+def _forget_refusals(table: Table, connection: Connection, **_: Any) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(f"DROP FUNCTION IF EXISTS {table.name}_added_only()")
+
+
 for _table in APPEND_ONLY:
-    for _dialect, _statements in _refusals(_table.name).items():
-        for _statement in _statements:
-            listen(_table, "after_create", DDL(_statement).execute_if(dialect=_dialect))
-    _forget = DDL(f"DROP FUNCTION IF EXISTS {_table.name}_added_only()")
-    listen(_table, "after_drop", _forget.execute_if(dialect="postgresql"))
+    listen(_table, "after_create", _refuse_changes)
+    listen(_table, "after_drop", _forget_refusals)
