@@ -216,6 +216,17 @@ def tree_told() -> set[str]:
     return told
 
 
+def test_each_risk_of_the_ten_names_tests_that_there_are() -> None:
+    # OWASP API Security Top 10, 2023 edition; the numbers of the risks from memory
+    rows = re.findall(r"^\| (API\d+) [^|]*\|[^|]*\|([^|]*)\|$", text(DEVELOPERS), re.MULTILINE)
+    assert [risk for risk, _ in rows] == [f"API{number}" for number in range(1, 11)]
+    for risk, shown_by in rows:
+        tests = re.findall(r"`(tests/\w+(?:/\w+)*\.py)::(test_\w+)`", shown_by)
+        assert tests, risk
+        for file, name in tests:
+            assert re.search(rf"^def {name}\(", text(file), re.MULTILINE), f"{risk}: {file} has no {name}"
+
+
 def test_tree_lists_exactly_the_modules_that_there_are() -> None:
     found = {path.relative_to(ROOT) for package in PACKAGES for path in (ROOT / package).rglob("*.py")}
     there = {str(path) for path in found if path.name != "__init__.py" and NOT_IN_THE_TREE not in path.parts}
