@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any, Final, TypeVar
 
-from flask import Flask, current_app, g, request
+from flask import Flask, Response, current_app, g, request
 
+from service.beside import later
 from service.clock import now_us
 from service.problems import Problem
+from service.rates import Rates
+from worker.administration import Actor
 from worker.database import Database
-from worker.keys import Key, holder
+from worker.keys import USE_US, Key, holder, note_use, visible_id
 from worker.reports.reading import SiteUnknown
+
+log = logging.getLogger(__name__)
 
 View = TypeVar("View", bound=Callable[..., Any])
 
@@ -25,6 +32,7 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "read_state": ("terminal", "reader", "engineer", "erp", "admin"),
     "note": ("engineer", "admin"),
     "prove": ("engineer", "admin"),
+    "push": ("erp", "admin"),
     "administer": ("admin",),
 }
 PUBLIC: Final = "public"
@@ -33,6 +41,8 @@ NO_SOURCE: Final = "\x1f"
 #: A key's loss of validity is honoured within this time.
 REMEMBERED_SECONDS: Final = 0.5
 _MOST_REMEMBERED: Final = 4096
+#: A key that was right within this time is looked at again, however many wrong ones come from the same address.
+LATELY_SECONDS: Final = 3_600.0
 
 
 def needs(permission: str) -> Callable[[View], View]:
@@ -52,6 +62,17 @@ class Asker:
     """The holder of the request's key."""
 
     key: Key
+
+    @property
+    def actor(self) -> Actor:
+        """As whom the record of administration knows it."""
+        return Actor(self.key.key_id, self.key.name)
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """The sites that it may ask about."""
+        g.site_asked = True
+        return self.key.sites
 
     def may(self, permission: str) -> bool:
         """True when one of the key's roles has the permission."""
@@ -77,38 +98,79 @@ class Asker:
 
         Another site's id answers exactly like one that does not exist: SiteUnknown.
         """
+        sites = self.sites
         if name is not None:
-            if name not in self.key.sites:
+            if name not in sites:
                 raise SiteUnknown(name)
             return name
-        if len(self.key.sites) == 1:
-            return self.key.sites[0]
-        detail = f"is needed: this key has {len(self.key.sites)} sites; name one of them"
+        if len(sites) == 1:
+            return sites[0]
+        detail = f"is needed: this key has {len(sites)} sites; name one of them"
         raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
 
 
 class Gate:
     """Knows keys for a moment, so that not each request asks the database."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, rates: Rates) -> None:
         self._database = database
+        self._rates = rates
         self._known: dict[str, tuple[float, Key]] = {}
+        #: When a key was last found right, by a hash of its text; when its last use was written down, by its id.
+        self._right: dict[bytes, float] = {}
+        self._noted: dict[str, float] = {}
         self._lock = threading.Lock()
 
     def admit(self, header: str | None) -> Asker:
-        """Holder of an Authorization header; raises a Problem 401."""
+        """Holder of an Authorization header of the running request.
+
+        Raises a Problem 401, or 429 once too many wrong keys were tried: before anything is asked of the database.
+        """
         scheme, _, text = (header or "").partition(" ")
         if scheme.lower() != "bearer" or not text.strip():
             raise _no_key("send the key as Authorization: Bearer KEY; cutledger key new makes one")
-        key = self._key(text.strip())
+        text, address = text.strip(), request.remote_addr
+        mark = blake2b(text.encode(errors="replace"), digest_size=16).digest()
+        if not self._was_right(mark):
+            self._rates.refuse_guess(address, visible_id(text))
+        key = self._key(text)
         if key is None or not key.is_valid(now_us()):
+            with self._lock:
+                self._right.pop(mark, None)
+            self._rates.failed(address, visible_id(text))
             raise _no_key("this key is not known here, has expired or was revoked")
+        with self._lock:
+            if len(self._right) >= _MOST_REMEMBERED:
+                self._right.clear()
+            self._right[mark] = time.monotonic()
+        self._note_use(key.key_id)
         return Asker(key)
 
     def forget(self) -> None:
         """Ask the database about every key again: one of them has changed."""
         with self._lock:
             self._known.clear()
+
+    def _was_right(self, mark: bytes) -> bool:
+        with self._lock:
+            return time.monotonic() - self._right.get(mark, -LATELY_SECONDS) < LATELY_SECONDS
+
+    def _note_use(self, key_id: str) -> None:
+        """Let the last use of a key be written down beside the answer, once in a while."""
+        with self._lock:
+            if time.monotonic() - self._noted.get(key_id, -USE_US) < USE_US / 1_000_000:
+                return
+        used_us = now_us()
+
+        def note() -> None:
+            with self._lock:
+                if len(self._noted) >= _MOST_REMEMBERED:
+                    self._noted.clear()
+                self._noted[key_id] = time.monotonic()
+            with self._database.write() as connection:
+                note_use(connection, key_id, now_us=used_us)
+
+        later(note)
 
     def _key(self, text: str) -> Key | None:
         with self._lock:
@@ -131,21 +193,39 @@ def _no_key(detail: str) -> Problem:
     return Problem(401, "key-missing", detail, headers={"WWW-Authenticate": 'Bearer realm="cutledger"'})
 
 
-def guard(app: Flask, gate: Gate) -> None:
-    """Ask every request for the permission that its view names; a view that names none is a fault of ours."""
+def guard(app: Flask, gate: Gate, rates: Rates, signed_in: Callable[[], Asker | None]) -> None:
+    """Ask every request for the permission that its view names; a view that names none is a fault of ours.
+
+    signed_in: who asks by a session in the place of a key, if the request does.
+    """
 
     @app.before_request
     def _ask() -> None:
         if request.endpoint is None:
             return
-        permission = permission_of(app, request.endpoint)
-        if permission == PUBLIC:
+        if permission_of(app, request.endpoint) != PUBLIC:
+            g.asker = signed_in() or gate.admit(request.headers.get("Authorization"))
+
+    # By now it is known for whom the limits count.
+    rates.hold(app)
+
+    @app.before_request
+    def _allow() -> None:
+        if "asker" not in g:
             return
-        asker = gate.admit(request.headers.get("Authorization"))
-        if not asker.may(permission):
+        permission = permission_of(app, str(request.endpoint))
+        if not asker().may(permission):
             allowed = ", ".join(PERMISSIONS[permission])
             raise Problem(403, "not-allowed", f"this asks for a key with one of the roles {allowed}")
-        g.asker = asker
+
+
+def hold_to_site(response: Response) -> Response:
+    """The response, unless its view asked for no site of the key: it may have read any, so nothing of it leaves."""
+    is_answer = "asker" in g and response.status_code < 400 and request.method != "OPTIONS"
+    if not is_answer or not request.path.startswith("/v1/") or g.get("site_asked"):
+        return response
+    log.error("%s answered without asking for the site of the key, request %s", request.endpoint, g.request_id)
+    return Problem(500, "fault", "it was logged under the instance named here").response()
 
 
 def permission_of(app: Flask, endpoint: str) -> str:
@@ -171,6 +251,7 @@ def asked_site() -> str:
 
 def only_site() -> str | None:
     """The site that a request names, where that is the only parameter: another that vanished might have been meant."""
+    g.site_asked = True
     if wrong := [{"parameter": name, "detail": "is no parameter here"} for name in request.args if name != "site"]:
         raise Problem(422, "parameters", "; ".join(f"{one['parameter']} {one['detail']}" for one in wrong), wrong)
     return asked_site() if "site" in request.args else None

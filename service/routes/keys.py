@@ -1,23 +1,25 @@
-"""Keys: made, listed, revoked. A key is shown once."""
+"""Keys: made, listed, replaced, revoked. A key is shown once."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from flask import Response, current_app
 from flask_smorest import Blueprint
+from sqlalchemy import Connection
 
 from service.api_document.operations import Reply, json_body, operation, path_id
 from service.asking import Asker, asker, database, needs, only_site
 from service.clock import now_us
 from service.formats import json_response
 from service.objects import read_object, wrong_field
-from service.problems import not_found
-from service.schemas.administration import KEY_NEW, KeyNew
+from service.problems import Problem, not_found
+from service.schemas.administration import KEY_NEW, KEY_ROTATION, KeyNew, KeyRotation
 from service.schemas.administration_answers import KeyList, KeyMade
-from worker.keys import Key, known_keys, new_key, revoke
+from worker.keys import HOUR_US, OVERLAP_HOURS, Key, KeyNotReplaceable, known_keys, new_key, revoke, rotate
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
+_KEY_ID: Final = path_id("key_id", "visible id of the key", "k7m2q9xa")
 
 
 @blueprint.route("/keys", methods=["GET"])
@@ -67,13 +69,41 @@ def post_key() -> Response:
             source_prefix=asked.get("source_prefix"),
             expires_us=expires_us,
             now_us=now,
+            by=asker().actor,
         )
     return json_response({"key": text} | _shown(key), 201)
 
 
-@blueprint.route(
-    "/keys/<identifier:key_id>", methods=["DELETE"], parameters=path_id("key_id", "visible id of the key", "k7m2q9xa")
+@blueprint.route("/keys/<identifier:key_id>/rotation", methods=["POST"], parameters=_KEY_ID)
+@blueprint.doc(
+    **operation(
+        Reply(201, "The key that replaces it, with its secret.", KeyMade),
+        errors=(404, 409),
+        body=json_body(KeyRotation, "For how long both hold; at most 1 MiB."),
+    )
 )
+@needs("administer")
+def post_key_rotation(key_id: str) -> Response:
+    """Replace a key.
+
+    The new one may what the old one may. Both hold for a while, so that whoever has the old one can change to the new
+    one without a gap; one with an end gets a successor that holds as long as it did. The answer holds the new key once.
+    """
+    only_site()
+    asked, _ = read_object(KEY_ROTATION)
+    hours = asked.get("overlap_hours")
+    overlap_us = (OVERLAP_HOURS if hours is None else hours) * HOUR_US
+    try:
+        with database().write() as connection:
+            _seen(connection, key_id)
+            text, key = rotate(connection, key_id, overlap_us=overlap_us, now_us=now_us(), by=asker().actor)
+    except KeyNotReplaceable as error:
+        raise Problem(409, "conflict", str(error)) from None
+    current_app.extensions["cutledger"].gate.forget()
+    return json_response({"key": text} | _shown(key), 201)
+
+
+@blueprint.route("/keys/<identifier:key_id>", methods=["DELETE"], parameters=_KEY_ID)
 @blueprint.doc(**operation(Reply(204, "It is revoked."), errors=(404,)))
 @needs("administer")
 def delete_key(key_id: str) -> Response:
@@ -83,11 +113,22 @@ def delete_key(key_id: str) -> Response:
     """
     only_site()
     with database().write() as connection:
-        found = next(iter(known_keys(connection, [key_id])), None)
-        if found is None or not _is_seen(found, asker()) or not revoke(connection, key_id, now_us=now_us()):
-            raise not_found(f"there is no key {key_id!r} that still holds")
+        _seen(connection, key_id)
+        if not revoke(connection, key_id, now_us=now_us(), by=asker().actor):
+            raise _no_such_key(key_id)
     current_app.extensions["cutledger"].gate.forget()
     return Response(status=204)
+
+
+def _seen(connection: Connection, key_id: str) -> None:
+    """Raise a Problem 404 for a key that is not there, or has a site that the asking one has not."""
+    found = next(iter(known_keys(connection, [key_id])), None)
+    if found is None or not _is_seen(found, asker()):
+        raise _no_such_key(key_id)
+
+
+def _no_such_key(key_id: str) -> Problem:
+    return not_found(f"there is no key {key_id!r} that still holds")
 
 
 def _is_seen(key: Key, who: Asker) -> bool:
@@ -104,4 +145,6 @@ def _shown(key: Key) -> dict[str, Any]:
         "created_at": key.created_at,
         "expires_at": key.expires_at,
         "revoked_at": key.revoked_at,
+        "replaces": key.replaces,
+        "last_used_at": key.used_at,
     }

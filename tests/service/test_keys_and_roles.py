@@ -2,21 +2,38 @@
 
 from __future__ import annotations
 
+import hmac
+import json
 import re
+import threading
+import time
+from contextlib import nullcontext
 from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
+from flask import Response
 from sqlalchemy import select
 
 from service import asking
 from service.asking import PERMISSIONS, PUBLIC, permission_of
-from tests.builders import NOW_US, event
-from tests.service.conftest import Door, cut, opened, received, void
-from worker.keys import ROLES
+from service.beside import later
+from service.cli import main
+from service.formats import json_response
+from tests.builders import NOW_US, event, installed
+from tests.grown import fresh_postgres
+from tests.service.conftest import Door, cut, opened, received, statements, void
+from tests.service.serving import key_for, serving, wait_until
+from worker.database import DatabaseUnavailable
+from worker.keys import ROLES, note_use, visible_id
 from worker.tables import metadata
 
-PUBLIC_PATHS = {"/livez", "/readyz", "/openapi.json", "/docs/", "/docs/<path:path>"}
+PUBLIC_PATHS = {"/livez", "/readyz", "/openapi.json", "/docs/", "/docs/<path:path>", "/sign-in", "/static/<path:name>"}
+#: Tables whose rows belong to a site, but for what is looked up to know the key that asks.
+BOUND = sorted(table.name for table in metadata.sorted_tables if "site" in table.c and table.name != "key_sites")
 
 
 @pytest.fixture(autouse=True)
@@ -49,7 +66,7 @@ def test_every_route_names_its_permission_and_asks_for_a_key_but_the_public_ones
         for key in (None, "cut_aaaaaaaa_no-such-key", "nonsense"):
             status = door.ask(method, path, key=key).status_code
             if permission == PUBLIC:
-                assert status in (200, 404), path
+                assert status in (200, 403, 404), path
             else:
                 assert status == 401, (method, path)
 
@@ -62,7 +79,7 @@ def test_head_and_options_tell_nothing_without_a_key(door: Door, service: Any) -
 
 
 def test_what_is_not_there_is_404_with_or_without_a_key(door: Door) -> None:
-    for path in ("/", "/v1", "/v1/nothing", "/v2/events", "/v1/events/"):
+    for path in ("/v1", "/v1/nothing", "/v2/events", "/v1/events/"):
         for key in (None, "admin"):
             answer = door.ask("GET", path, key=key)
             assert (answer.status_code, answer.content_type) == (404, "application/problem+json"), path
@@ -84,6 +101,7 @@ def test_401_says_how_to_ask(door: Door) -> None:
 
 WRITE, READ = {"terminal", "erp", "admin"}, {"reader", "engineer", "erp", "admin"}
 STATE, ADMIN = READ | {"terminal"}, {"admin"}
+PUSH = {"erp", "admin"}
 #: What 8-http.md lets each role do.
 RIGHTS: list[tuple[str, str, set[str]]] = [
     ("POST", "/v1/events", WRITE),
@@ -91,6 +109,7 @@ RIGHTS: list[tuple[str, str, set[str]]] = [
     *(("GET", f"/v1/{kind}", STATE) for kind in ("jobs", "plates", "attempts")),
     *(("GET", f"/v1/{kind}/x", STATE) for kind in ("jobs", "plates", "attempts")),
     *(("GET", f"/v1/{kind}/x/events", READ) for kind in ("jobs", "plates", "attempts")),
+    ("GET", "/v1/jobs/x/confirmations", READ),
     ("GET", "/v1/plates/x/precheck", STATE),
     ("GET", "/v1/reports", READ),
     ("GET", "/v1/reports/x", READ),
@@ -104,8 +123,18 @@ RIGHTS: list[tuple[str, str, set[str]]] = [
     ("POST", "/v1/proofs", {"engineer", "admin"}),
     *((method, "/v1/sites", ADMIN) for method in ("GET", "POST")),
     *((method, "/v1/sites/x", ADMIN) for method in ("GET", "PUT")),
+    ("POST", "/v1/sites/x/people/unlinking", ADMIN),
     *((method, "/v1/keys", ADMIN) for method in ("GET", "POST")),
     ("DELETE", "/v1/keys/x", ADMIN),
+    ("POST", "/v1/keys/x/rotation", ADMIN),
+    ("GET", "/v1/administration", ADMIN),
+    ("GET", "/", STATE),
+    ("POST", "/sign-out", STATE),
+    *((method, "/v1/webhooks", PUSH) for method in ("GET", "POST")),
+    *((method, "/v1/webhooks/x", PUSH) for method in ("GET", "DELETE")),
+    *(("POST", f"/v1/webhooks/x/{act}", PUSH) for act in ("pause", "resume", "rotation", "test", "resend")),
+    ("GET", "/v1/webhooks/x/deliveries", PUSH),
+    ("POST", "/v1/webhooks/x/deliveries/x/resend", PUSH),
     ("GET", "/metrics", ADMIN),
     *((method, "/v1/audit", ADMIN) for method in ("GET", "POST")),
 ]
@@ -270,9 +299,201 @@ def test_a_key_that_differs_in_one_letter_is_refused(door: Door) -> None:
     assert door.get("/v1/jobs", headers={"Authorization": f"bearer  {text} "}, key=None).status_code == 200
 
 
+def test_a_revoked_key_is_refused_by_every_process_within_a_second(tmp_path: Path) -> None:
+    with fresh_postgres("revoked") as url:
+        database = installed(url)
+        admin, text = key_for(database, "admin"), key_for(database, "reader")
+        key_id = visible_id(text)
+        database.close()
+        environment = {"CUTLEDGER_DATABASE_URL": url}
+        with serving(tmp_path, "--processes", "2", environment=environment) as server:
+
+            def answered(status: int) -> set[int]:
+                """The processes that ever answered this key so."""
+                told = [json.loads(line) for line in server.log.splitlines() if f'"{key_id}"' in line or status == 401]
+                return {line["pid"] for line in told if (line.get("route"), line.get("status")) == ("/v1/jobs", status)}
+
+            def asked(times: int) -> set[int]:
+                return {server.ask("GET", "/v1/jobs", key=text).status for _ in range(times)}
+
+            wait_until(lambda: asked(4) == {200} and len(answered(200)) == 2, what="an answer of both processes")
+            # Both have it in mind from now on.
+            asked(10)
+            assert server.ask("DELETE", f"/v1/keys/{key_id}", key=admin).status == 204
+            time.sleep(1.0)
+            seen = set[int]()
+            wait_until(lambda: seen.update(asked(4)) or len(answered(401)) == 2, what="a refusal of both processes")
+            # 429 once it was refused often
+            assert 401 in seen <= {401, 429}
+
+
 def test_what_was_learned_of_a_key_counts_for_less_than_a_second(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.undo()
     assert 0 < asking.REMEMBERED_SECONDS < 1
+
+
+def test_a_wrong_secret_takes_the_same_work_as_an_unknown_id(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    compared: list[tuple[int, int]] = []
+
+    def compare_digest(one: bytes, other: bytes) -> bool:
+        compared.append((len(one), len(other)))
+        return hmac.compare_digest(one, other)
+
+    monkeypatch.setattr("worker.keys.hmac", SimpleNamespace(compare_digest=compare_digest))
+    text = door.keys["admin"]
+    work = []
+    for wrong in (text[:-1] + ("A" if text[-1] != "A" else "B"), "cut_aaaaaaaa" + text[12:]):
+        compared.clear()
+        with statements(door.database) as asked:
+            assert door.get("/v1/jobs", key=wrong).status_code == 401
+        work.append(([each.text for each in asked], list(compared)))
+    assert work[0] == work[1]
+    assert len(work[0][0]) > 1
+    assert work[0][1] == [(32, 32)]
+
+
+# --- a key that is replaced -------------------------------------------------------------------------------------
+
+
+def rotated(door: Door, key_id: str, *, key: str = "admin", **asked: Any) -> Any:
+    return door.ask("POST", f"/v1/keys/{key_id}/rotation", key=key, json=asked)
+
+
+def listed(door: Door, key_id: str) -> dict[str, Any]:
+    (found,) = [key for key in door.read("/v1/keys")["items"] if key["key_id"] == key_id]
+    return dict(found)
+
+
+def test_a_replaced_key_and_its_successor_hold_beside_each_other(door: Door) -> None:
+    old = door.key("terminal", "reader", prefix="/terminals/bay-2")
+    old_id = old.split("_")[1]
+    answer = rotated(door, old_id, overlap_hours=2)
+    assert answer.status_code == 201
+    made = answer.get_json()
+    new = made.pop("key")
+    same = ("name", "roles", "sites", "source_prefix", "revoked_at")
+    assert [made[name] for name in same] == [listed(door, old_id)[name] for name in same]
+    assert (made["replaces"], made["expires_at"]) == (old_id, None)
+    assert listed(door, made["key_id"]) == made
+    assert listed(door, old_id)["expires_at"] == "2027-01-15T10:00:00Z"
+    for later_us, seen in ((0, [200, 200]), (2 * 3_600_000_000 - 1, [200, 200]), (2 * 3_600_000_000, [401, 200])):
+        door.clock.now_us = NOW_US + later_us
+        assert [door.get("/v1/jobs", key=key).status_code for key in (old, new)] == seen
+
+
+def test_by_default_both_hold_for_a_day(door: Door) -> None:
+    key_id = door.key("reader").split("_")[1]
+    assert rotated(door, key_id).status_code == 201
+    assert listed(door, key_id)["expires_at"] == "2027-01-16T08:00:00Z"
+
+
+def test_an_admin_may_replace_the_key_that_asks(door: Door) -> None:
+    answer = rotated(door, door.keys["admin"].split("_")[1], overlap_hours=0)
+    assert answer.status_code == 201
+    assert door.get("/v1/keys").status_code == 401
+    assert door.get("/v1/keys", key=answer.get_json()["key"]).status_code == 200
+
+
+def test_a_successor_holds_as_long_as_the_key_that_it_replaces_did_which_ends_no_later(door: Door) -> None:
+    hour_us = 3_600_000_000
+    key_id = door.key("reader", expires_us=NOW_US + 10 * hour_us).split("_")[1]
+    door.clock.now_us += 5 * hour_us
+    assert rotated(door, key_id, overlap_hours=24).get_json()["expires_at"] == "2027-01-15T23:00:00Z"
+    assert listed(door, key_id)["expires_at"] == "2027-01-15T18:00:00Z"
+
+
+def test_a_key_that_has_ended_or_has_a_successor_is_not_replaced(door: Door) -> None:
+    revoked, expired, replaced = (door.key("reader", expires_us=end).split("_")[1] for end in (None, NOW_US + 1, None))
+    door.ask("DELETE", f"/v1/keys/{revoked}")
+    door.clock.now_us += 1
+    successor = rotated(door, replaced).get_json()["key_id"]
+    for key_id, why in ((revoked, "was revoked"), (expired, "has expired"), (replaced, successor)):
+        answer = rotated(door, key_id)
+        assert (answer.status_code, answer.get_json()["type"]) == (409, "urn:cutledger:problem:conflict")
+        assert why in answer.get_json()["detail"]
+    # One whose secret was lost before anybody used it
+    door.ask("DELETE", f"/v1/keys/{successor}")
+    assert rotated(door, replaced).status_code == 201
+
+
+@pytest.mark.parametrize("hours", [-1, 721, 1.5, "24", True])
+def test_422_for_an_overlap_that_cannot_be(door: Door, hours: object) -> None:
+    key_id = door.keys["reader"].split("_")[1]
+    answer = rotated(door, key_id, overlap_hours=hours)
+    assert (answer.status_code, answer.get_json()["errors"][0]["pointer"]) == (422, "/overlap_hours")
+    assert listed(door, key_id)["expires_at"] is None
+
+
+def test_a_key_of_a_site_that_the_asker_lacks_is_not_replaced(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    theirs = other.keys["reader"].split("_")[1]
+    both = door.key("reader", sites=(door.site, other.site)).split("_")[1]
+    answers, asked = [], []
+    for key_id in (theirs, both, "aaaaaaaa"):
+        with statements(door.database) as seen:
+            answers.append(rotated(door, key_id))
+        asked.append([each.text for each in seen])
+    assert [answer.status_code for answer in answers] == [404, 404, 404]
+    assert alike(answers[0], answers[2], **{theirs: "aaaaaaaa"})
+    assert alike(answers[1], answers[2], **{both: "aaaaaaaa"})
+    assert asked[0] == asked[1] == asked[2]
+
+
+def test_the_command_replaces_a_key(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.cli.opened", lambda _: nullcontext(door.database))
+    key_id = door.key("reader").split("_")[1]
+    ran = CliRunner().invoke(main, ["key", "rotate", key_id, "--overlap-hours", "1"])
+    assert ran.exit_code == 0, ran.output
+    assert door.get("/v1/jobs", key=ran.stdout.strip()).status_code == 200
+    assert listed(door, key_id)["expires_at"] == "2027-01-15T09:00:00Z"
+    for unfit, why in ((key_id, "was replaced by"), ("aaaaaaaa", "there is no key 'aaaaaaaa'")):
+        ran = CliRunner().invoke(main, ["key", "rotate", unfit])
+        assert ran.exit_code == 1
+        assert why in ran.output
+
+
+# --- when a key was last used -----------------------------------------------------------------------------------
+
+
+def test_the_last_use_of_a_key_is_written_beside_the_answer_once_a_minute(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    jobs: list[Any] = []
+    monkeypatch.setattr(asking, "later", jobs.append)
+    key_id = door.keys["reader"].split("_")[1]
+    assert door.get("/v1/jobs", key="reader").status_code == 200
+    jobs.pop()()
+    assert listed(door, key_id)["last_used_at"] == "2027-01-15T08:00:00Z"
+    assert door.get("/v1/jobs", key="reader").status_code == 200
+    assert len(jobs) == 1  # that of the admin who listed them
+    for later_us, seen in ((59_999_999, "2027-01-15T08:00:00Z"), (60_000_000, "2027-01-15T08:01:00Z")):
+        with door.database.write() as connection:
+            # As another process would
+            note_use(connection, key_id, now_us=NOW_US + later_us)
+        assert listed(door, key_id)["last_used_at"] == seen
+    # A clock that was set back takes nothing back.
+    with door.database.write() as connection:
+        note_use(connection, key_id, now_us=NOW_US)
+    assert listed(door, key_id)["last_used_at"] == "2027-01-15T08:01:00Z"
+
+
+def test_an_answer_neither_waits_for_the_note_of_its_key_nor_fails_with_it(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def stuck(*_: Any, **__: Any) -> None:
+        begun.set()
+        go_on.wait(30)
+        raise DatabaseUnavailable("away")
+
+    monkeypatch.setattr(asking, "later", later)
+    monkeypatch.setattr(asking, "note_use", stuck)
+    try:
+        # Another test's note may be on its way: what comes meanwhile is left out.
+        wait_until(lambda: door.get("/v1/jobs", key="reader").status_code == 200 and begun.is_set(), what="the note")
+    finally:
+        go_on.set()
 
 
 # --- sites ------------------------------------------------------------------------------------------------------
@@ -284,7 +505,9 @@ def alike(one: Any, other: Any, **renamed: str) -> bool:
     for name, other_name in renamed.items():
         bodies[0]["detail"] = bodies[0]["detail"].replace(name, other_name)
     same_headers = [
-        {k: v for k, v in each.headers.items() if k not in ("X-Request-Id", "Content-Length")} for each in (one, other)
+        # What is left of the asker's own quota tells of its own requests.
+        {k: v for k, v in each.headers.items() if k not in ("X-Request-Id", "Content-Length", "RateLimit")}
+        for each in (one, other)
     ]
     return bodies[0] == bodies[1] and same_headers[0] == same_headers[1]
 
@@ -294,7 +517,7 @@ def test_another_sites_id_answers_exactly_like_one_that_does_not_exist(door: Doo
     other.told(cut("A"), opened("J"), received("P"))
     unknown = "x" * len(other.site)
     for method, path, roles in RIGHTS:
-        if path.startswith("/v1/sites/"):
+        if path.startswith("/v1/sites/") or path in ("/", "/sign-out"):
             continue
         key = "reader" if "reader" in roles else "admin"
         answers = [door.ask(method, path, key=key, query_string={"site": site}) for site in (other.site, unknown)]
@@ -318,6 +541,69 @@ def test_another_sites_subjects_answer_exactly_like_ones_that_do_not_exist(door:
             answers = [door.get(f"/v1/{kind}/{each}{more}") for each in (name, "0")]
             assert [answer.status_code for answer in answers] == [404, 404]
             assert alike(*answers, **{f"'{name}'": "'0'"})
+
+
+def test_another_sites_id_takes_the_same_work_as_one_that_does_not_exist(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    other.told(cut("A"), opened("J"), received("P"))
+    unknown = "x" * len(other.site)
+    pairs = [
+        (f"/v1/{kind}?site={site}", f"{kind} of a site")
+        for kind in ("jobs", "events", "reports/yield")
+        for site in (other.site, unknown)
+    ]
+    pairs += [(f"/v1/{kind}/{name}{more}", kind + more)
+              for kind, its in (("attempts", "A"), ("jobs", "J"), ("plates", "P"))
+              for more in ("", "/events") for name in (its, "0")]  # fmt: skip
+    work: dict[str, list[list[str]]] = {}
+    for path, about in pairs:
+        door.get("/v1/sites")  # known by now, and its calendar too
+        with statements(door.database) as asked:
+            assert door.get(path).status_code == 404
+        work.setdefault(about, []).append([each.text for each in asked])
+    for about, (foreign, nowhere) in work.items():
+        assert foreign == nowhere, about
+
+
+def test_every_statement_of_a_request_is_bound_to_the_site_that_it_asks_for(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    both = door.key("admin", sites=(door.site, other.site))
+    for each in (door, other):
+        each.told(cut("x"), opened("x"), received("x"))
+    seen = 0
+    for method, path, _ in RIGHTS:
+        if not path.startswith("/v1/") or path in ("/v1/sites", "/v1/keys"):
+            continue  # those speak of all sites of the key, each by itself
+        if path.endswith("/unlinking"):
+            continue  # writes the rows of all sites anew, so that no page keeps a copy of what is destroyed
+        path = path.replace("/sites/x", f"/sites/{door.site}").replace("reports/x", "reports/yield")
+        with statements(door.database) as asked:
+            door.ask(method, path, key=both, query_string={"site": door.site}, json={})
+        for one in asked:
+            bound = [table for table in BOUND if re.search(rf"\b{table}\b", one.text)]
+            if bound and one.text.lstrip().upper().startswith(("SELECT", "UPDATE", "DELETE", "WITH")):
+                seen += 1
+                assert other.site not in one.values, (method, path, one.text)
+                assert door.site in one.values, (method, path, one.text)
+    assert seen > 50
+
+
+def test_a_view_that_asks_for_no_site_answers_nothing(
+    door: Door, service: Any, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    for rule in service.app.url_map.iter_rules():
+        if rule.rule.startswith("/v1/") and "GET" in rule.methods:
+            view = service.app.view_functions[rule.endpoint]
+
+            def careless(**_: Any) -> Response:
+                return json_response({"secret": "of any site"})
+
+            careless.permission = view.permission  # type: ignore[attr-defined]
+            monkeypatch.setitem(service.app.view_functions, rule.endpoint, careless)
+            answer = door.get(re.sub(r"<[^>]*>", "x", rule.rule))
+            assert (answer.status_code, answer.content_type) == (500, "application/problem+json"), rule.rule
+            assert "secret" not in answer.text
+    assert "without asking for the site" in caplog.text
 
 
 def test_a_key_of_several_sites_names_the_one_it_asks_about(door: Door, service: Any) -> None:
@@ -353,7 +639,7 @@ def test_a_key_is_shown_once_with_what_it_may(door: Door) -> None:
     assert made == {
         "key_id": made["key_id"], "name": "terminal in bay 2", "roles": ["terminal", "reader"], "sites": [door.site],
         "source_prefix": "/terminals/bay-2", "created_at": "2027-01-15T08:00:00Z",
-        "expires_at": "2027-03-02T00:00:00Z", "revoked_at": None,
+        "expires_at": "2027-03-02T00:00:00Z", "revoked_at": None, "replaces": None, "last_used_at": None,
     }  # fmt: skip
     listed = door.get("/v1/keys")
     assert made in listed.get_json()["items"]

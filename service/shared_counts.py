@@ -1,0 +1,172 @@
+"""Counts within windows of time, for limits; those of all processes of a service are added up over its broker.
+
+What is counted here is known at once. What the others count is fetched beside the answers, twice a second: so no
+answer ever waits for the broker, and without it each process counts for itself.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from dataclasses import dataclass
+from typing import Final
+
+from limits.storage import Storage
+from redis import Redis
+from redis.backoff import NoBackoff
+from redis.exceptions import RedisError
+from redis.retry import Retry
+
+log = logging.getLogger(__name__)
+
+#: How to name this storage to a limiter.
+SCHEME: Final = "cutledger-counts"
+EXCHANGE_SECONDS: Final = 0.5
+#: A broker that did not answer is asked again after this time.
+REST_SECONDS: Final = 5.0
+_BROKER_SECONDS: Final = 0.5
+#: Counts that are kept at once; beyond, those of windows that are over go, and when none is, all.
+_MOST: Final = 50_000
+
+
+@dataclass
+class _Count:
+    """A count of one window: what was counted here and is not sent yet, and what all had counted when last asked."""
+
+    window: int
+    ends: float
+    unsent: int = 0
+    shared: int = 0
+
+    @property
+    def total(self) -> int:
+        return self.unsent + self.shared
+
+
+class SharedCounts(Storage):
+    """A storage of counts for a limiter; `broker` is the address of the Redis where those of all are added up."""
+
+    STORAGE_SCHEME = [SCHEME]  # noqa: RUF012
+
+    def __init__(self, uri: str | None = None, wrap_exceptions: bool = False, **options: float | str | bool) -> None:
+        super().__init__(uri, wrap_exceptions=wrap_exceptions)
+        self._broker = str(options.get("broker") or "")
+        self._counts: dict[str, _Count] = {}
+        self._lock = threading.Lock()
+        self._ended = threading.Event()
+        self._exchange: threading.Thread | None = None
+
+    @property
+    def base_exceptions(self) -> type[Exception] | tuple[type[Exception], ...]:
+        """What can fail: nothing that a limiter asks for."""
+        return ()
+
+    def incr(self, key: str, expiry: int, amount: int = 1) -> int:
+        """Count; returns what is counted in the running window of `expiry` seconds."""
+        now = time.time()
+        with self._lock:
+            count = self._counts.get(key)
+            if count is None or count.ends <= now:
+                self._make_room(now)
+                window = int(now // expiry)
+                count = self._counts[key] = _Count(window, (window + 1) * expiry)
+            count.unsent += amount
+            total = count.total
+        if self._broker and self._exchange is None:
+            self._begin()
+        return total
+
+    def get(self, key: str) -> int:
+        """What is counted in the running window."""
+        with self._lock:
+            count = self._counts.get(key)
+            return count.total if count is not None and count.ends > time.time() else 0
+
+    def get_expiry(self, key: str) -> float:
+        """When the running window ends, in seconds since 1970."""
+        with self._lock:
+            count = self._counts.get(key)
+        return time.time() if count is None else count.ends
+
+    def check(self) -> bool:
+        """True: counting needs nobody else."""
+        return True
+
+    def reset(self) -> int | None:
+        """Forget all counts of this process; returns how many."""
+        with self._lock:
+            count = len(self._counts)
+            self._counts.clear()
+        return count
+
+    def clear(self, key: str) -> None:
+        """Forget a count of this process."""
+        with self._lock:
+            self._counts.pop(key, None)
+
+    def close(self) -> None:
+        """Exchange no more."""
+        self._ended.set()
+        if self._exchange is not None:
+            self._exchange.join(2 * _BROKER_SECONDS + 1)
+
+    def _make_room(self, now: float) -> None:
+        if len(self._counts) < _MOST:
+            return
+        self._counts = {key: count for key, count in self._counts.items() if count.ends > now}
+        if len(self._counts) >= _MOST:
+            self._counts.clear()
+
+    # --- with the other processes -------------------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        with self._lock:
+            if self._exchange is not None:
+                return
+            self._exchange = threading.Thread(target=self._go_on, name="cutledger-counts", daemon=True)
+        self._exchange.start()
+
+    def _go_on(self) -> None:
+        redis = Redis.from_url(
+            self._broker,
+            socket_timeout=_BROKER_SECONDS,
+            socket_connect_timeout=_BROKER_SECONDS,
+            retry=Retry(NoBackoff(), 0),
+        )
+        away = False
+        while not self._ended.wait(REST_SECONDS if away else EXCHANGE_SECONDS):
+            try:
+                told = self.exchange(redis)
+                away = away and not told
+            except (RedisError, OSError) as error:
+                if not away:
+                    log.warning("the broker is away, each process keeps limits by itself: %s", type(error).__name__)
+                away = True
+        redis.close()
+
+    def exchange(self, redis: Redis) -> bool:
+        """Tell the broker what was counted here, and learn what all have counted; False when there was nothing to tell.
+
+        Raises RedisError and OSError.
+        """
+        now = time.time()
+        with self._lock:
+            sent = [
+                (key, count, count.unsent, count.ends - now)
+                for key, count in self._counts.items()
+                if count.unsent and count.ends > now
+            ]
+        if not sent:
+            return False
+        with redis.pipeline(transaction=False) as pipeline:
+            for key, count, unsent, left in sent:
+                name = f"{SCHEME}:{key}:{count.window}"
+                pipeline.incrby(name, unsent)
+                pipeline.expire(name, int(left) + 2)
+            totals = pipeline.execute()[::2]
+        with self._lock:
+            for (_, count, unsent, _), total in zip(sent, totals, strict=True):
+                count.unsent -= unsent
+                count.shared = int(total)
+        return True
