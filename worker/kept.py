@@ -6,12 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
+from urllib.parse import quote
 
 import orjson
 from sqlalchemy import ColumnElement, Connection, Table, insert, select, tuple_, update
 
 from worker.batches import in_batches
-from worker.noticing.finding import Finding, Key, finding_id
+from worker.noticing.finding import PROOF, Finding, Key, finding_id
+from worker.pushes.saying import FINDING_CLOSED, FINDING_OPENED, PROOF_DECIDED, say
 from worker.reports.reading import instant
 from worker.tables import finding_changes, kept_findings
 
@@ -65,7 +67,16 @@ def steps(connection: Connection, site: str, found: Iterable[Finding]) -> list[l
     """What to write so that these findings are open, and none beside them: batches, by key."""
     now = {finding.key: finding for finding in found}
     k = kept_findings.c
-    columns = (*(k[name] for name in _KEY), k.state, k.detail, k.figures, k.first_day, k.last_day, k.times_opened)
+    columns = (
+        *(k[name] for name in _KEY),
+        k.kind,
+        k.state,
+        k.detail,
+        k.figures,
+        k.first_day,
+        k.last_day,
+        k.times_opened,
+    )
     mine = select(*columns).where(k.site == site)
     # Of those that closed long ago only what may be opened again is read.
     before: dict[Key, Any] = {_key_of(row): row for row in connection.execute(mine.where(k.state == OPEN))}
@@ -78,7 +89,7 @@ def steps(connection: Connection, site: str, found: Iterable[Finding]) -> list[l
 
 def _step(finding: Finding | None, before: Any) -> _Step | None:
     if finding is None:
-        closing = Finding("", *_key_of(before), before.detail, orjson.loads(before.figures))
+        closing = Finding(before.kind, *_key_of(before), before.detail, orjson.loads(before.figures))
         return _Step(closing, CLOSED, before) if before.state == OPEN else None
     if before is None:
         return _Step(finding, OPENED, None)
@@ -126,6 +137,36 @@ def write(connection: Connection, site: str, batch: Sequence[_Step], *, now_us: 
     ]
     if changes:
         connection.execute(insert(finding_changes), changes)
+    for step in batch:
+        _say(connection, site, step, now_us=now_us, position=position)
+
+
+def _say(connection: Connection, site: str, step: _Step, *, now_us: int, position: int) -> None:
+    """Push what is news of a finding: opened, closed; of a proof how it was decided, each time otherwise."""
+    finding, times = step.finding, step.times_opened
+    told = {
+        "finding": finding.id,
+        "kind": finding.kind,
+        "code": finding.code,
+        "subject_kind": finding.subject_kind,
+        "subject": finding.subject,
+        "other": finding.other,
+        "detail": finding.detail,
+        "times_opened": times,
+        "path": f"/v1/findings/{finding.id}",
+    }
+    if step.change == CLOSED:
+        say(connection, site, FINDING_CLOSED, f"{finding.id} {times}", told, now_us)
+    elif finding.kind == PROOF and (step.change is not None or finding.figures["state"] != _decision(step.before)):
+        proof = {name: finding.figures[name] for name in ("state", "trials", "good", "lower", "decided_day")}
+        told |= {"proof": finding.subject, **proof, "path": f"/v1/proofs/{quote(finding.subject, safe='')}"}
+        say(connection, site, PROOF_DECIDED, f"{finding.id} {times} {position}", told, now_us)
+    elif finding.kind != PROOF and step.change is not None:
+        say(connection, site, FINDING_OPENED, f"{finding.id} {times}", told, now_us)
+
+
+def _decision(before: Any) -> Any:
+    return orjson.loads(before.figures).get("state")
 
 
 def _key_of(row: Any) -> Key:

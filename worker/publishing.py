@@ -13,11 +13,13 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Final
 
+import orjson
 from sqlalchemy import Connection, exists, insert, or_, select
 from sqlalchemy.exc import IntegrityError
 
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import site_names
+from worker.pushes.saying import WEEK_PUBLISHED, say
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.changed import changes
 from worker.reports.plain import as_of_plain, json_bytes, read_plain, report_plain
@@ -39,6 +41,10 @@ MOST_WEEKS: Final = 4
 DIVISIONS: Final = ("machine", "material", "shift", "week")
 #: Weeks that are listed.
 SHOWN_WEEKS: Final = 60
+#: Totals of report `yield` that are pushed of a week.
+WEEK_FIGURES: Final = (
+    "parts_started", "parts_judged_first", "pending_first", "first_pass_good", "first_pass_yield", "rework", "scrap",
+)  # fmt: skip
 #: (database, site, week) of weeks whose reports cannot be made: a fault of this release, of which the log tells once.
 _failed: set[tuple[str, str, str]] = set()
 
@@ -189,12 +195,25 @@ def _store(database: Database, reader: Reader, week: str, bodies: Sequence[dict[
         with database.write() as connection:
             connection.execute(insert(published_weeks), told)
             connection.execute(insert(published_reports), [of_week | body for body in bodies])
+            say(connection, reader.site, WEEK_PUBLISHED, week, _pushed(reader, week, bodies), now_us)
     except IntegrityError:
         with database.read() as connection:
             if _published(connection, reader.site, week) is None:
                 raise
         return False
     return True
+
+
+def _pushed(reader: Reader, week: str, bodies: Sequence[dict[str, str]]) -> dict[str, Any]:
+    totals: dict[str, Any] = next(
+        (orjson.loads(each["body"])["totals"] for each in bodies if each["report"] == "yield"), {}
+    )
+    return {
+        "week": week,
+        "position": reader.as_of.position,
+        "figures": {name: totals[name] for name in WEEK_FIGURES if name in totals},
+        "path": f"/v1/reports/yield?published={week}",
+    }
 
 
 # --- reading ----------------------------------------------------------------------------------------------------

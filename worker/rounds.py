@@ -1,4 +1,4 @@
-"""The rounds: a thread beside what counts that looks for findings, publishes weeks and makes long answers anew."""
+"""The rounds: a thread that looks for findings, publishes weeks, tells of those revised, makes long answers anew."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from worker.answers import make_answers
 from worker.database import Database, DatabaseUnavailable
 from worker.findings import look_when_due
 from worker.publishing import publish_due
+from worker.revising import tell_revised
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +53,7 @@ class Rounds:
 
     def _round(self) -> bool:
         """Make one round: a duty that fails holds up no other. False when it is to rest after it."""
-        done = [self._do(duty) for duty in (look_when_due, publish_due, make_answers)]
+        done = [self._do(duty) for duty in (look_when_due, publish_due, tell_revised, make_answers)]
         return all(done)
 
     def _do(self, duty: Callable[..., Any]) -> bool:

@@ -18,6 +18,7 @@ from redis.exceptions import RedisError
 
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database, DatabaseUnavailable
+from worker.delivering import Deliverer
 from worker.loop import Observer, count_owed
 from worker.rounds import Rounds
 from worker.settings import Installation, SettingWrong
@@ -95,7 +96,7 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     every_hours = audit_hours()
     # What each process opens after its fork: a connection opened before would be shared with the parent.
     own: dict[str, Database] = {}
-    beside: list[Auditor | Rounds] = []
+    beside: list[Auditor | Rounds | Deliverer] = []
 
     def database() -> Database:
         if "database" not in own:
@@ -105,7 +106,7 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     @worker_process_init.connect(weak=False)
     def _begin(**_: Any) -> None:
         own.clear()
-        beside[:] = [Auditor(database(), every_hours=every_hours), Rounds(database())]
+        beside[:] = [Auditor(database(), every_hours=every_hours), Rounds(database()), Deliverer(database())]
         for one in beside:
             one.start()
 
