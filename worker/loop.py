@@ -53,7 +53,7 @@ def fold_again(database: Database) -> None:
         )
     for site in older:
         log.info("site %s was counted by an older release: its figures are computed again from the ledger", site)
-        counted = tallies.rebuild(database, site)
+        counted = tallies.rebuild(database, site, now_us=_now_us())
         log.info("site %s: %d events counted again", site, counted)
 
 
@@ -75,7 +75,7 @@ def count_claim(database: Database, site: str, *, limit: int) -> int:
         return _count_one(database, site)
     try:
         with database.write() as connection:
-            return tallies.bring_up_to_date(connection, site, limit=limit)
+            return tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
     except DatabaseUnavailable:
         raise
     except Exception:
@@ -89,14 +89,18 @@ def _count_one(database: Database, site: str) -> int:
             return 0
         try:
             with connection.begin_nested():
-                return tallies.bring_up_to_date(connection, site, limit=1)
+                return tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=1)
         except Exception as error:
             if isinstance(error, DBAPIError) and is_unavailability(error):
                 raise
             log.exception("an event of site %s cannot be counted and is set aside", site)
             reason = f"{type(error).__name__}: {error}"
-            ledger.set_aside(connection, site, reason=reason, now_us=time.time_ns() // 1_000)
+            ledger.set_aside(connection, site, reason=reason, now_us=_now_us())
             return 1
+
+
+def _now_us() -> int:
+    return time.time_ns() // 1_000
 
 
 class Loop:

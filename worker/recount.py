@@ -30,6 +30,7 @@ from worker.plates import ASSESSED, RECEIVED, held_us
 from worker.plausibility import warnings_of
 from worker.readings import readings_of
 from worker.records import Event
+from worker.shopcalendar import MICROSECONDS
 from worker.sites import fold_settings
 from worker.stock import Stock
 from worker.tables import Derived, events
@@ -75,6 +76,35 @@ class Changes:
             self.settings_from = min(valid_from, self.settings_from or valid_from)
 
 
+@dataclass
+class Touched:
+    """Of which jobs a recount may have changed what they made, on which days, and from which plates.
+
+    plates: with the jobs that were cut from them, before or after; changed_plates: whose own state may be another.
+    """
+
+    jobs: set[str] = field(default_factory=set)
+    days: set[str] = field(default_factory=set)
+    plates: dict[str, set[str]] = field(default_factory=dict)
+    changed_plates: set[str] = field(default_factory=set)
+    reworked: bool = False
+
+    def note(self, before: Mapping[str, Any] | None, after: Mapping[str, Any] | None) -> None:
+        """Take in an attempt's row as it was and as it is."""
+        rows = [row for row in (before, after) if row is not None]
+        for row in rows:
+            self.jobs.update(filter(None, [row["job"]]))
+            self.days.update(filter(None, [row["day"]]))
+        if _taken_from_plate(before) != _taken_from_plate(after):
+            for row in rows:
+                if row["plate"] is not None:
+                    self.plates.setdefault(row["plate"], set()).update(filter(None, [row["job"]]))
+
+
+def _taken_from_plate(row: Mapping[str, Any] | None) -> tuple[Any, ...] | None:
+    return None if row is None else tuple(row[name] for name in ("plate", "job", "state", "tried"))
+
+
 class Recount:
     """One recomputation over a view of the ledger, into a set of derived tables. The caller commits."""
 
@@ -87,12 +117,16 @@ class Recount:
         self.contradictions = Contradictions(view, derived)
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
+        self.touched = Touched()
 
     def of_events(self, positions: list[int]) -> None:
         """Count the events at these positions, which the view must allow."""
         changes = self._changes(positions)
+        self.touched.jobs |= changes.jobs
+        self.touched.changed_plates |= changes.plates | self._parents(changes.received_plates)
         self.stock.fold_jobs(changes.jobs)
         family = self.stock.fold_plates(changes.plates, changes.received_plates)
+        self.touched.changed_plates |= family | self._parents(changes.received_plates) | self._plates_of(changes)
         if changes.settings_from is not None:
             self.stock.judge_thicknesses()
         self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
@@ -143,6 +177,26 @@ class Recount:
             changes.note(kind, event)
         return changes
 
+    def _parents(self, plates: Iterable[str]) -> set[str]:
+        p = self.derived.plates.c
+        found: set[str] = set()
+        for some in in_batches(sorted(plates)):
+            query = select(p.parent).where(p.site == self.site, p.plate.in_(some), p.parent.is_not(None))
+            found.update(self.connection.execute(query).scalars())
+        return found
+
+    def _plates_of(self, changes: Changes) -> set[str]:
+        """Plates whose steel may be another job's share: by a part's mass, or on another day."""
+        a, p = self.derived.attempts.c, self.derived.plates.c
+        found: set[str] = set()
+        for some in in_batches(sorted(changes.restated_jobs)):
+            query = select(a.plate).where(a.site == self.site, a.job.in_(some), a.plate.is_not(None)).distinct()
+            found.update(self.connection.execute(query).scalars())
+        if changes.settings_from is not None:
+            closed = select(p.plate).where(p.site == self.site, p.closed_us >= _earliest_us(changes.settings_from))
+            found.update(self.connection.execute(closed).scalars())
+        return found
+
     def _touched_attempts(self, changes: Changes, family: set[str]) -> set[str]:
         """Attempts that stand on a touched job, plate or day."""
         a = self.derived.attempts.c
@@ -156,8 +210,7 @@ class Recount:
                 if started_us is not None and started_us >= changes.assessed_from[plate]:
                     touched.add(attempt)
         if changes.settings_from is not None:
-            # Zones lie up to 26 hours apart and starts of day up to 24: an instant moves by three days at most.
-            since_day = (date.fromisoformat(changes.settings_from) - timedelta(days=4)).isoformat()
+            since_day = _earliest_day(changes.settings_from).isoformat()
             r = self.derived.rework.c
             reworked = select(r.attempt).where(r.site == self.site, r.day >= since_day)
             touched.update(self._attempts_where(a.day >= since_day))
@@ -216,6 +269,8 @@ class Recount:
             rows[attempt] = row
             rework.extend({"site": self.site} | place_rework(event, row, self.calendar) for event in cut.reworked)
         changed = self._write_attempts(old, rows)
+        for attempt in old.keys() | rows.keys():
+            self.touched.note(old.get(attempt), rows.get(attempt))
         self._write_rework(cuts.keys() | old.keys(), rework)
         placed = [(cut, rows[attempt]) for attempt, cut in cuts.items() if cut.state == "finished"]
         lost = (row for cut, attempt_row in placed for row in lost_parts_of(cut, attempt_row))
@@ -318,6 +373,8 @@ class Recount:
             dimensions = row.pop("dimensions")
             new[row["source"], row["id"]] = row
             self.counting.touch_combination(row["combination"], dimensions)
+        self.touched.days.update(row["day"] for row in (*old.values(), *new.values()))
+        self.touched.reworked |= bool(old or new)
         changed = [key for key in sorted(old.keys() | new.keys()) if old.get(key) != new.get(key)]
         stored: dict[str, list[str]] = defaultdict(list)
         for key in changed:
@@ -332,6 +389,18 @@ class Recount:
                 self.connection.execute(delete(table).where(*mine))
         if written := [new[key] for key in changed if key in new]:
             self.connection.execute(insert(table), written)
+
+
+def _earliest_day(settings_from: str) -> date:
+    """The first production day on which a change of settings can move anything.
+
+    Zones lie up to 26 hours apart and starts of day up to 24: an instant moves by three days at most.
+    """
+    return date.fromisoformat(settings_from) - timedelta(days=4)
+
+
+def _earliest_us(settings_from: str) -> int:
+    return (_earliest_day(settings_from) - date(1970, 1, 1)).days * 24 * 3600 * MICROSECONDS
 
 
 def _is_recut(job: Job | None) -> bool:

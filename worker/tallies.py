@@ -8,6 +8,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Table, case, delete, false, func, insert, literal, select, update
 
 from worker import ledger
+from worker.confirming.appending import Confirming
 from worker.database import Database
 from worker.recount import Progress, Recount
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
@@ -18,18 +19,20 @@ CLAIM_EVENTS: Final = 2_000
 SHOWN_DIFFERENCES: Final = 5
 
 
-def bring_up_to_date(connection: Connection, site: str, *, limit: int = CLAIM_EVENTS) -> int:
+def bring_up_to_date(connection: Connection, site: str, *, now_us: int, limit: int = CLAIM_EVENTS) -> int:
     """Count the site's oldest owed events, with all they touch; returns how many.
 
-    The caller commits: the counts and the mark that the events are counted become true together. Another worker that
-    counts this site at the moment is not waited for (0).
+    The caller commits: the counts, what is confirmed of jobs and the mark that the events are counted become true
+    together. Another worker that counts this site at the moment is not waited for (0).
     """
     if not take(connection, site):
         return 0
     positions = ledger.claim(connection, site, limit=limit)
     if positions:
-        Recount(ledger.View(connection, site), LIVE).of_events(positions)
-        _raise_revision(connection, site, positions[-1])
+        recount = Recount(ledger.View(connection, site), LIVE)
+        recount.of_events(positions)
+        position = _raise_revision(connection, site, positions[-1])
+        Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_touched(recount.touched)
     return len(positions)
 
 
@@ -39,20 +42,18 @@ def take(connection: Connection, site: str) -> bool:
     return connection.execute(free).one_or_none() is not None
 
 
-def _raise_revision(connection: Connection, site: str, position: int) -> None:
-    """Say that the site's figures changed, and up to which event they count."""
+def _raise_revision(connection: Connection, site: str, position: int) -> int:
+    """Say that the site's figures changed, and up to which event they count; returns its position."""
     received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
     # An event that was set aside and is counted late lies before what was counted meanwhile.
     is_later = sites.c.counted_position < position
-    connection.execute(
-        update(sites)
-        .where(sites.c.site == site)
-        .values(
-            revision=sites.c.revision + 1,
-            counted_position=case((is_later, position), else_=sites.c.counted_position),
-            counted_us=case((is_later, received), else_=sites.c.counted_us),
-        )
-    )
+    raised = update(sites).where(sites.c.site == site).returning(sites.c.counted_position)
+    new = {
+        "revision": sites.c.revision + 1,
+        "counted_position": case((is_later, position), else_=sites.c.counted_position),
+        "counted_us": case((is_later, received), else_=sites.c.counted_us),
+    }
+    return int(connection.execute(raised.values(new)).scalar_one())
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def audit(database: Database, site: str, progress: Progress | None = None) -> Au
         return Audit(site, position, count, differences)
 
 
-def rebuild(database: Database, site: str, progress: Progress | None = None) -> int:
+def rebuild(database: Database, site: str, progress: Progress | None = None, *, now_us: int) -> int:
     """Compute a site's derived tables again from its whole ledger and swap them in; returns the events counted.
 
     The recount reads a snapshot while the door goes on; what was counted meanwhile is caught up under the site's lock.
@@ -102,12 +103,12 @@ def rebuild(database: Database, site: str, progress: Progress | None = None) -> 
             with database.begin_snapshot(connection):
                 position, count = _recount_into_shadow(connection, site, progress)
             with database.begin_write(connection):
-                counted = _swap_in(connection, site, position, count)
+                counted = _swap_in(connection, site, position, count, now_us=now_us)
         if counted is not None:
             return counted
 
 
-def _swap_in(connection: Connection, site: str, position: int, count: int) -> int | None:
+def _swap_in(connection: Connection, site: str, position: int, count: int, *, now_us: int) -> int | None:
     """Put the shadow, which counts `count` events up to a position, in the place of what is stored.
 
     None when an event before that position was counted meanwhile, one that had been set aside: then the shadow is old.
@@ -117,12 +118,14 @@ def _swap_in(connection: Connection, site: str, position: int, count: int) -> in
     if before != count:
         return None
     since = _counted(connection, site, events.c.position > position)
+    recount = Recount(ledger.View(connection, site), SHADOW)
     if since:
-        Recount(ledger.View(connection, site), SHADOW).of_events(since)
+        recount.of_events(since)
     for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
         connection.execute(delete(live).where(live.c.site == site))
         connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
-    _raise_revision(connection, site, since[-1] if since else position)
+    position = _raise_revision(connection, site, since[-1] if since else position)
+    Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_everything()
     connection.execute(update(sites).where(sites.c.site == site).values(fold=FOLD))
     return count + len(since)
 

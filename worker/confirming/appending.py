@@ -1,0 +1,153 @@
+"""Appends what jobs made since, in the transaction that counts it: the sum of a job's increments is always its state.
+
+An increment is the difference between what the counted events say and what was confirmed before. So voids, late events
+and corrections come as negative amounts, and counting again what did not change appends nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection, bindparam, delete, insert, select, union, update
+
+from worker.batches import in_batches
+from worker.confirming.amounts import Amounts, Place, Scope, added, difference
+from worker.confirming.counted import Counted
+from worker.confirming.telling import Increments, Standing, Telling
+from worker.recount import Touched
+from worker.sites import SiteCalendar
+from worker.tables import LIVE, confirmations, confirmed
+
+#: More days than this are read without naming them.
+MOST_DAYS: Final = 1_000
+
+
+class Confirming:
+    """Appends to the confirmations of a site, whose lock the caller holds; the caller commits.
+
+    position: up to which event of the ledger is counted.
+    """
+
+    def __init__(
+        self, connection: Connection, site: str, calendar: SiteCalendar, *, position: int, now_us: int
+    ) -> None:
+        self.connection = connection
+        self.site = site
+        self.counted = Counted(connection, site, calendar)
+        self.telling = Telling(connection, site, now_us=now_us)
+        self.position = position
+        self.now_us = now_us
+
+    def of_touched(self, touched: Touched) -> None:
+        """Confirm what a recount may have changed."""
+        plates = touched.changed_plates | self.counted.used_among(touched.plates.keys() - touched.changed_plates)
+        taken = self.counted.taken_from(plates)
+        plates &= taken.keys() | touched.plates.keys()
+        jobs = set(touched.jobs)
+        for plate in plates:
+            jobs |= touched.plates.get(plate, set()) | {job for job in taken.get(plate, {}) if job is not None}
+        days = touched.days if len(touched.days) <= MOST_DAYS else None
+        self._confirm(jobs, Scope(days, plates, touched.reworked or days is None))
+
+    def of_everything(self) -> None:
+        """Confirm what all jobs made, as after a rebuild."""
+        named = union(
+            *(
+                select(table.c.job).where(table.c.site == self.site, table.c.job.is_not(None))
+                for table in (LIVE.jobs, LIVE.attempts, confirmed)
+            )
+        )
+        jobs = list(self.connection.execute(named).scalars())
+        self._confirm(jobs, Scope(days=None, plates=None, reworked=True))
+
+    def _confirm(self, jobs: Iterable[str], scope: Scope) -> None:
+        for some in in_batches(sorted(jobs)):
+            self._confirm_some(some, scope)
+
+    def _confirm_some(self, jobs: Sequence[str], scope: Scope) -> None:
+        standings = self._standings(jobs)
+        operations = {job: one.operation for job, one in standings.items() if one.operation is not None}
+        kept = self._kept(jobs)
+        changes = difference(self.counted.amounts(jobs, operations, scope), kept, scope)
+        sums = {place: added(kept.get(place, {}), change) for place, change in changes.items()}
+        for place, amounts in (kept | sums).items():
+            standings[place[0]].made.update(amounts)
+        increments = self.telling.numbered(standings, changes)
+        self._append(standings, changes, increments)
+        self._keep(kept, sums)
+        self.telling.tell(standings, increments)
+
+    def _standings(self, jobs: Sequence[str]) -> dict[str, Standing]:
+        """How jobs stand, by name; one that only attempts name is not known."""
+        j = LIVE.jobs.c
+        found = {job: Standing(job) for job in jobs}
+        query = select(j.job, j.state, j.close_reason, j.quantity, j.stated).where(j.site == self.site, j.job.in_(jobs))
+        for job, state, close_reason, quantity, stated in self.connection.execute(query):
+            told = orjson.loads(stated)
+            found[job] = Standing(job, state, close_reason, quantity, told.get("operation"), told.get("order"))
+        return found
+
+    def _kept(self, jobs: Sequence[str]) -> dict[Place, Amounts]:
+        c = confirmed.c
+        query = select(c.job, c.operation, c.posting_day, c.amounts).where(c.site == self.site, c.job.in_(jobs))
+        return {
+            (job, operation, day): Counter(orjson.loads(amounts))
+            for job, operation, day, amounts in self.connection.execute(query)
+        }
+
+    def _append(
+        self, standings: Mapping[str, Standing], changes: Mapping[Place, Amounts], increments: Mapping[str, Increments]
+    ) -> None:
+        rows: list[dict[str, Any]] = []
+        numbers = {job: told.first for job, told in increments.items()}
+        for job, operation, day in sorted(changes, key=lambda place: (place[0], place[2], place[1])):
+            rows.append(
+                {
+                    "site": self.site,
+                    "job": job,
+                    "number": numbers[job],
+                    "operation": operation,
+                    "posting_day": day,
+                    "position": self.position,
+                    "made_us": self.now_us,
+                    "amounts": _json(changes[job, operation, day]),
+                    "stated": orjson.dumps(standings[job].stated).decode(),
+                }
+            )
+            numbers[job] += 1
+        if rows:
+            self.connection.execute(insert(confirmations), rows)
+
+    def _keep(self, kept: Mapping[Place, Amounts], sums: Mapping[Place, Amounts]) -> None:
+        gone = [_keyed(self.site, place) for place, amounts in sums.items() if not amounts]
+        new = [
+            {"site": self.site, "job": place[0], "operation": place[1], "posting_day": place[2], "amounts": _json(sum_)}
+            for place, sum_ in sums.items()
+            if sum_ and place not in kept
+        ]
+        changed = [_keyed(self.site, place) | {"amounts": _json(sum_)} for place, sum_ in sums.items()
+                   if sum_ and place in kept]  # fmt: skip
+        for statement, rows in ((_FORGET, gone), (insert(confirmed), new), (_CHANGE, changed)):
+            if rows:
+                self.connection.execute(statement, rows)
+
+
+def _json(amounts: Amounts) -> str:
+    return orjson.dumps(amounts, option=orjson.OPT_SORT_KEYS).decode()
+
+
+def _keyed(site: str, place: Place) -> dict[str, Any]:
+    return {"of_site": site, "of_job": place[0], "of_operation": place[1], "of_day": place[2]}
+
+
+_MINE: Final = (
+    confirmed.c.site == bindparam("of_site"),
+    confirmed.c.job == bindparam("of_job"),
+    confirmed.c.operation == bindparam("of_operation"),
+    confirmed.c.posting_day == bindparam("of_day"),
+)
+_FORGET: Final = delete(confirmed).where(*_MINE)
+_CHANGE: Final = update(confirmed).where(*_MINE)

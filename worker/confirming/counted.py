@@ -1,0 +1,229 @@
+"""What the counted attempts, rework and plates of a site say that jobs made."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection, Select, and_, case, func, select
+
+from worker.batches import in_batches
+from worker.confirming.amounts import (
+    ATTEMPTS,
+    CUTTING,
+    FINISHING_MINUTES,
+    MACHINE_MINUTES,
+    PARTS,
+    PLATE_PARTS,
+    REWORK_MINUTES,
+    UNTIMED,
+    Amounts,
+    Place,
+    Scope,
+    key_of,
+    minutes_e3,
+    scrap_reasons,
+)
+from worker.confirming.plate_shares import Sheet, shares_of
+from worker.placing import E6, exact
+from worker.sites import SiteCalendar
+from worker.sums import total
+from worker.tables import LIVE
+
+#: Plate -> parts tried from it by job, None for attempts that name none.
+Taken = dict[str, dict[str | None, int]]
+USED: Final = "used"
+
+
+class Counted:
+    """Reads the derived tables of a site, in few statements for many jobs."""
+
+    def __init__(self, connection: Connection, site: str, calendar: SiteCalendar) -> None:
+        self.connection = connection
+        self.site = site
+        self.calendar = calendar
+
+    def amounts(self, jobs: Sequence[str], operations: Mapping[str, str], scope: Scope) -> dict[Place, Amounts]:
+        """What jobs made, by operation and posting day. operations: that of each job's cuts, where it names one."""
+        found: defaultdict[Place, Amounts] = defaultdict(Counter)
+
+        def of_cut(job: str, day: str) -> Amounts:
+            return found[job, operations.get(job, CUTTING), day]
+
+        days = None if scope.days is None else sorted(scope.days)
+        cut = self._cut(jobs, days)
+        lost = any(amounts[name] for _, _, amounts in cut for name in _SCRAP)
+        for job, day, amounts in (*cut, *(self._scrapped(jobs, days) if lost else ())):
+            of_cut(job, day).update(amounts)
+        for job, day, amounts in self._used(jobs, scope.plates):
+            of_cut(job, day).update(amounts)
+        if scope.reworked:
+            for place, amounts in self._reworked(jobs, days):
+                found[place].update(amounts)
+        return found
+
+    def taken_from(self, plates: Iterable[str]) -> Taken:
+        """What was cut from plates; one without finished attempts is not in it."""
+        a = LIVE.attempts.c
+        found: Taken = {}
+        for some in in_batches(sorted(plates)):
+            query = select(a.plate, a.job, total(a.tried)).where(
+                a.site == self.site, a.plate.in_(some), a.state == "finished"
+            )
+            for plate, job, tried in self.connection.execute(query.group_by(a.plate, a.job)):
+                found.setdefault(plate, {})[job] = tried
+        return found
+
+    def used_among(self, plates: Iterable[str]) -> set[str]:
+        """Those of some plates that are closed as used."""
+        p = LIVE.plates.c
+        found: set[str] = set()
+        for some in in_batches(sorted(plates)):
+            query = select(p.plate).where(p.site == self.site, p.plate.in_(some), p.close_reason == USED)
+            found.update(self.connection.execute(query).scalars())
+        return found
+
+    # --- cutting ------------------------------------------------------------------------------------------------
+
+    def _of_jobs(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[Any]:
+        a = LIVE.attempts.c
+        where = [a.site == self.site, a.state == "finished", a.job.in_(jobs)]
+        return where if days is None else [*where, a.day.in_(days)]
+
+    def _cut(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[str, str, Amounts]]:
+        found: defaultdict[tuple[str, str], Amounts] = defaultdict(Counter)
+        milliseconds: Counter[tuple[str, str, str | None]] = Counter()
+        query = _CUT.where(*self._of_jobs(jobs, days))
+        for job, day, machine, plate, heat_number, attempts, seconds_ms, without, *parts in self.connection.execute(
+            query
+        ):
+            amounts = found[job, day]
+            told = dict(zip(PARTS, parts, strict=True))
+            amounts.update(told)
+            amounts[ATTEMPTS] += attempts
+            amounts[key_of(UNTIMED, machine)] += without
+            milliseconds[job, day, machine] += seconds_ms
+            if plate is not None:
+                amounts[key_of(PLATE_PARTS, plate, heat_number)] += told["tried"]
+        for (job, day, machine), whole in milliseconds.items():
+            found[job, day][key_of(MACHINE_MINUTES, machine)] = minutes_e3(whole)
+        return [(job, day, amounts) for (job, day), amounts in found.items()]
+
+    def _scrapped(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[str, str, Amounts]]:
+        told: dict[tuple[Any, ...], dict[str, dict[str, int]]] = {}
+        for *attempt, sort, word, parts in self.connection.execute(_SCRAPPED.where(*self._of_jobs(jobs, days))):
+            told.setdefault(tuple(attempt), {"term": {}, "cause": {}})[sort][word] = parts
+        return [
+            (job, day, scrap_reasons(
+                outcome=outcome, scrapped=scrapped, not_made=not_made, lost_by_term=by["term"], causes=by["cause"]
+            ))
+            for (_, job, day, outcome, scrapped, not_made), by in told.items()
+        ]  # fmt: skip
+
+    # --- rework -------------------------------------------------------------------------------------------------
+
+    def _reworked(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[Place, Amounts]]:
+        a, r = LIVE.attempts.c, LIVE.rework.c
+        by = (a.job, r.operation, r.day)
+        minutes = (total(case((r.planned == planned, r.minutes_e3), else_=0)) for planned in (0, 1))
+        query = (
+            select(*by, *minutes)
+            .select_from(LIVE.attempts.join(LIVE.rework, and_(r.site == a.site, r.attempt == a.attempt)))
+            .where(a.site == self.site, a.job.in_(jobs), *(() if days is None else (r.day.in_(days),)))
+            .group_by(*by)
+        )
+        return [
+            ((job, operation, day), Counter({REWORK_MINUTES: rework, FINISHING_MINUTES: finishing}))
+            for job, operation, day, rework, finishing in self.connection.execute(query)
+        ]
+
+    # --- plates -------------------------------------------------------------------------------------------------
+
+    def _used(self, jobs: Sequence[str], plates: Iterable[str] | None) -> list[tuple[str, str, Amounts]]:
+        """What jobs took of plates that are closed as used, on the production day of that."""
+        among = self._cut_for(jobs) if plates is None else plates
+        used = sorted(self.used_among(among))
+        if not used:
+            return []
+        taken = self.taken_from(used)
+        part_mg = self._part_masses({job for by_job in taken.values() for job in by_job if job is not None})
+        remnants = self._remnants(used)
+        wanted = set(jobs)
+        return [
+            (job, self.calendar.place(closed_us).day.isoformat(), amounts)
+            for sheet, closed_us in self._sheets(used)
+            for job, amounts in shares_of(
+                sheet, remnants.get(sheet.plate, []), taken.get(sheet.plate, {}), part_mg
+            ).items()
+            if job in wanted
+        ]
+
+    def _cut_for(self, jobs: Sequence[str]) -> set[str]:
+        a = LIVE.attempts.c
+        query = select(a.plate).where(*self._of_jobs(jobs, None), a.plate.is_not(None)).distinct()
+        return set(self.connection.execute(query).scalars())
+
+    def _part_masses(self, jobs: Iterable[str]) -> dict[str, int]:
+        j = LIVE.jobs.c
+        found: dict[str, int] = {}
+        for some in in_batches(sorted(jobs)):
+            for job, stated in self.connection.execute(
+                select(j.job, j.stated).where(j.site == self.site, j.job.in_(some))
+            ):
+                if (mass_kg := orjson.loads(stated).get("part_mass_kg")) is not None:
+                    found[job] = round(exact(mass_kg) * E6)
+        return found
+
+    def _sheets(self, plates: Sequence[str]) -> list[tuple[Sheet, int]]:
+        p = LIVE.plates.c
+        return [
+            (_sheet(row), row.closed_us)
+            for some in in_batches(plates)
+            for row in self.connection.execute(_SHEETS.where(p.site == self.site, p.plate.in_(some)))
+        ]
+
+    def _remnants(self, plates: Sequence[str]) -> dict[str, list[Sheet]]:
+        """Remnants of plates that were received, in order."""
+        p = LIVE.plates.c
+        found: dict[str, list[Sheet]] = {}
+        for some in in_batches(plates):
+            query = _SHEETS.where(p.site == self.site, p.parent.in_(some), p.received_us.is_not(None))
+            for row in self.connection.execute(query.order_by(p.plate)):
+                found.setdefault(row.parent, []).append(_sheet(row))
+        return found
+
+
+# Statements are built once, since building one takes as long as running it.
+
+
+def _cut_statement() -> Select[Any]:
+    a = LIVE.attempts.c
+    by = (a.job, a.day, a.machine_name, a.plate, a.heat_number)
+    untimed = case((a.seconds_ms.is_(None), 1), else_=0)
+    sums = (func.count(), total(a.seconds_ms), total(untimed), *(total(a[name]) for name in PARTS))
+    return select(*by, *sums).group_by(*by)
+
+
+def _scrapped_statement() -> Select[Any]:
+    a, lost = LIVE.attempts.c, LIVE.lost_parts.c
+    columns = (a.attempt, a.job, a.day, a.outcome, a.scrap + a.scrapped, a.not_made, lost.sort, lost.word)
+    return (
+        select(*columns, lost.parts_lost)
+        .select_from(LIVE.attempts.join(LIVE.lost_parts, and_(lost.site == a.site, lost.attempt == a.attempt)))
+        .where(a.scrap + a.scrapped + a.not_made > 0, lost.sort.in_(("term", "cause")), lost.parts_lost > 0)
+    )
+
+
+_SCRAP: Final = ("scrap", "scrapped", "not_made")
+_CUT: Final = _cut_statement()
+_SCRAPPED: Final = _scrapped_statement()
+_SHEETS: Final = select(
+    *(LIVE.plates.c[name] for name in ("plate", "parent", "heat_number", "thickness_nm", "stated", "closed_us"))
+)
+
+
+def _sheet(row: Any) -> Sheet:
+    stated = orjson.loads(row.stated)
+    return Sheet(row.plate, row.heat_number, stated.get("length_mm"), stated.get("width_mm"), row.thickness_nm)
