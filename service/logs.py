@@ -26,7 +26,11 @@ FIELDS: Final = (
 SAID: Final = "cutledger"
 _KEY: Final = re.compile(r"\bcut_([a-z0-9]{8})_[\w-]+", re.ASCII)
 _BEARER: Final = re.compile(r"(?i)\b(bearer|basic)\s+[^\s\"',;]+")
-_PASSWORD: Final = re.compile(r"(\w+://[^\s:/@]*):[^\s@/]*@")
+#: Up to the last @: a password that is not encoded as it should be may hold others.
+_PASSWORD: Final = re.compile(r"(\w+://[^\s:/@]*):\S*@")
+_SIGNING: Final = re.compile(r"\bwhsec_[\w+/=-]+", re.ASCII)
+#: Cookies and tokens of sessions, in whichever way a header, a form or an object shows them.
+_SESSION: Final = re.compile(r"(?i)\b(cutledger_\w+|csrf[_-]token|(?:set-)?cookie)(\W{1,4})[^\s\"',;&]+")
 _QUOTED: Final = re.compile(r"(?:\bb|(?<!\w))'[^']*'?|\"[^\"]*\"?|\([^()]*=[^()]*\)|\{.*|\[.*")
 _CONTROL: Final = {code: f"\\x{code:02x}" for code in (*range(32), *range(127, 160))}
 _MOST_SAID: Final = 200
@@ -45,6 +49,8 @@ def log_to(stream: TextIO = sys.stderr, *, quiet: bool = False) -> None:
     root.setLevel(logging.WARNING if quiet else logging.INFO)
     # Says at each start what it is made of.
     logging.getLogger("alembic.runtime.plugins").setLevel(logging.WARNING)
+    # Warns with the paths of addresses that it asks, which may hold what only their receiver is to know.
+    logging.getLogger("urllib3").setLevel(logging.ERROR)
     logging.captureWarnings(True)
 
 
@@ -91,8 +97,10 @@ def _without_secrets(_logger: Any, _name: str, line: EventDict) -> EventDict:
 
 
 def _clean(text: str) -> str:
-    """A text without keys and passwords."""
+    """A text without keys, passwords, secrets of webhooks, cookies and tokens of sessions."""
     text = _KEY.sub(r"cut_\1_...", text)
+    text = _SIGNING.sub("whsec_...", text)
+    text = _SESSION.sub(r"\1\2...", text)
     text = _BEARER.sub(r"\1 ...", text)
     return _PASSWORD.sub(r"\1:...@", text)
 

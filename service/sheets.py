@@ -1,0 +1,111 @@
+"""Rows as an Office Open XML workbook (ECMA-376): a sheet of rows, and one that tells what they are."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from io import BytesIO
+from typing import Any, Final
+
+from xlsxwriter import Workbook
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+#: Names of columns that hold production days; so do all that end in _day.
+_DAYS: Final = ("day", "since", "baseline_from", "baseline_to")
+_DAY: Final = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+#: Spreadsheets count days from here.
+_FIRST_YEAR: Final = 1900
+#: The longest text that a cell holds, in UTF-16 units: twice as many as characters at most.
+_LONGEST: Final = 32_767 // 2
+#: The file says no other moment, so that equal answers are equal files.
+_MADE: Final = datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)
+_WIDTH: Final = 16
+
+
+def workbook(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Mapping[str, Any]) -> bytes:
+    """Rows with these columns and a header; `whole`: the answer that they are of, as JSON tells it.
+
+    Text is text, never a formula nor a link; what is not known is empty; production days are days. The same values give
+    the same bytes.
+    """
+    out = BytesIO()
+    with Workbook(out, {"constant_memory": True}) as book:
+        book.set_properties({"created": _MADE})
+        writer = _Writer(book)
+        sheet = book.add_worksheet("rows")
+        sheet.set_column(0, max(len(names) - 1, 0), _WIDTH)
+        sheet.freeze_panes(1, 0)
+        writer.header(sheet, names)
+        for number, row in enumerate(rows, 1):
+            for place, name in enumerate(names):
+                writer.write(sheet, number, place, _read(name, row[name]))
+        about = book.add_worksheet("about")
+        about.set_column(0, 0, _WIDTH)
+        about.set_column(1, 1, 6 * _WIDTH)
+        for number, (name, value) in enumerate(_told(whole)):
+            writer.write(about, number, 0, name)
+            writer.write(about, number, 1, value)
+    return out.getvalue()
+
+
+class _Writer:
+    """Writes cells by the kind of their value, with the formats of one workbook."""
+
+    def __init__(self, book: Workbook) -> None:
+        self._bold: Format = book.add_format({"bold": True})
+        self._day: Format = book.add_format({"num_format": "yyyy-mm-dd"})
+        # Text stays text even after somebody has edited the cell.
+        self._text: Format = book.add_format({"quote_prefix": True})
+
+    def header(self, sheet: Worksheet, names: Sequence[str]) -> None:
+        """Write the names of columns."""
+        for place, name in enumerate(names):
+            sheet.write_string(0, place, name, self._bold)
+
+    def write(self, sheet: Worksheet, row: int, place: int, value: Any) -> None:
+        """Write one cell."""
+        match value:
+            case None:
+                pass
+            case bool():
+                sheet.write_boolean(row, place, value)
+            case int() | float() | Decimal():
+                if math.isfinite(value):
+                    sheet.write_number(row, place, float(value))
+            case date() if value.year >= _FIRST_YEAR:
+                sheet.write_datetime(row, place, datetime(value.year, value.month, value.day), self._day)  # noqa: DTZ001
+            case _:
+                sheet.write_string(row, place, str(value)[:_LONGEST], self._text)
+
+
+def _read(column: str, value: Any) -> Any:
+    """A value of a row; a production day as a day."""
+    holds_days = column in _DAYS or column.endswith("_day")
+    return date.fromisoformat(value) if holds_days and isinstance(value, str) and _DAY.fullmatch(value) else value
+
+
+def _told(whole: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """What goes with the rows, a line each: what was asked, up to what it counts, notes, cautions."""
+    for name in ("report", "site"):
+        if name in whole:
+            yield name, whole[name]
+    yield from ((name, _read("day", _plain(day))) for name, day in whole["window"].items())
+    if "by" in whole:
+        yield "by", ", ".join(whole["by"])
+    for name, values in whole.get("filters", {}).items():
+        yield name, ", ".join(values)
+    yield from ((name, whole[name]) for name in ("assurance", "confidence", "currency") if name in whole)
+    yield from ((f"as_of {name}", _plain(value)) for name, value in whole["as_of"].items())
+    yield from (("note", note) for note in whole.get("notes", ()))
+    yield from (("caution", caution) for caution in whole.get("cautions", ()))
+
+
+def _plain(value: Any) -> Any:
+    """An instant as its text: cells know no zones."""
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return value.isoformat() if isinstance(value, date) else value
