@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import hmac
 import unicodedata
 from collections.abc import Iterator, Mapping
@@ -21,6 +20,7 @@ from service.schemas.events import DATA_SCHEMAS, ENVELOPE
 from service.schemas.strict import StrictSchema, faults_of
 from service.strict_json import Written
 from worker.events import PEOPLE_SETTINGS, VOIDED
+from worker.naming import pseudonym
 
 HOUR_US: Final = 3_600_000_000
 MOST_AHEAD_US: Final = 24 * HOUR_US
@@ -34,10 +34,14 @@ _SHORTEST_KEY: Final = 16
 
 @dataclass(frozen=True, slots=True)
 class People:
-    """What a site keeps of people's names (keep, pseudonym or drop), and its secret key of at least 16 bytes."""
+    """What a site keeps of people's names (keep, pseudonym or drop), and its secret key of at least 16 bytes.
+
+    generation: how many keys the site had before; its pseudonyms say it.
+    """
 
     setting: str
     key: bytes
+    generation: int = 0
 
     def __post_init__(self) -> None:
         if self.setting not in PEOPLE_SETTINGS or len(self.key) < _SHORTEST_KEY:
@@ -51,7 +55,7 @@ class People:
 
     def pseudonym(self, name: str) -> str:
         """The same for all spellings of a name that differ in case, composition or outer spaces."""
-        return _pseudonym(self.key, name)
+        return _pseudonym(self.key, self.generation, name)
 
     def stand_in(self, name: str) -> str:
         """What stands for a name where contents are compared: nobody without the key can try names against it."""
@@ -170,9 +174,9 @@ def _with_names(data: dict[str, Any], kept: dict[str, str | None]) -> dict[str, 
 
 # A shop has a few dozen names, and each comes with every event.
 @lru_cache(maxsize=1024)
-def _pseudonym(key: bytes, name: str) -> str:
+def _pseudonym(key: bytes, generation: int, name: str) -> str:
     folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", name.strip()).casefold())
-    return "p-" + base64.b32encode(hmac.digest(key, folded.encode(), "sha256"))[:12].decode().lower()
+    return pseudonym(hmac.digest(key, folded.encode(), "sha256"), generation)
 
 
 @lru_cache(maxsize=1024)

@@ -9,8 +9,10 @@ no commit overlaps it.
 from __future__ import annotations
 
 import fcntl
+import logging
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +23,8 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
+log = logging.getLogger(__name__)
+
 BUSY_TIMEOUT_MS = 5_000
 WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
@@ -29,10 +33,28 @@ POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
 IDLE_IN_TRANSACTION_MS = 30_000
+#: So long it is tried to erase a secret, again after a while. Each time it waits so long for those who read its table:
+#: all who come after them wait as long.
+ERASE_SECONDS = 3.0
+ERASE_AGAIN_SECONDS = 0.25
+ERASE_LOCK_MS = 50
+_SCANNED_BYTES = 1024 * 1024
 #: As long as writers wait for each other on SQLite.
 LOCK_TIMEOUT_MS = WRITER_QUEUE_SECONDS * 1_000
 
 
+#: How many transactions, prepared ones, snapshots and replicas of this database are older than a transaction.
+_OLDER_HOLDERS = """
+    WITH others AS (
+        SELECT backend_xid, backend_xmin FROM pg_stat_activity
+        WHERE pid <> pg_backend_pid() AND (datname = current_database() OR datname IS NULL)
+    ), held AS (
+        SELECT backend_xid AS xid FROM others UNION ALL SELECT backend_xmin FROM others
+        UNION ALL SELECT transaction FROM pg_prepared_xacts WHERE database = current_database()
+        UNION ALL SELECT xmin FROM pg_replication_slots
+    )
+    SELECT count(*) FROM held WHERE age(xid) > age(%(since)s::xid)
+"""
 _SQLITE_UNAVAILABLE = (
     sqlite3.SQLITE_BUSY,
     sqlite3.SQLITE_LOCKED,
@@ -207,19 +229,99 @@ class Database:
         wal = self.path.with_name(self.path.name + "-wal") if self.is_sqlite else None
         if wal is None or not wal.exists() or wal.stat().st_size < CHECKPOINT_BYTES:
             return
+        self._alone("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def _alone(self, *statements: str) -> list[Any] | None:
+        """Run statements of SQLite that run in no transaction: rows of the last. None: another process writes."""
         with _unavailable_said(), self._writer.connect() as connection:
             if not self._turn.is_ours_alone():
-                return
-            # Around the engine's BEGIN: a checkpoint runs in no transaction. It holds the writers' connection, so it
-            # waits for no reader: what one still needs is left for the next time.
+                return None
+            # Around the engine's BEGIN. It holds the writers' connection, so it waits for no reader: what one still
+            # needs is left for the next time.
             raw: Any = connection.connection.dbapi_connection
             raw.execute("PRAGMA busy_timeout = 0")
+            rows: list[Any] = []
             try:
-                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+                for statement in statements:
+                    rows = raw.execute(statement).fetchall()
             except sqlite3.OperationalError as error:
                 raise DatabaseUnavailable(str(error)) from error
             finally:
                 raw.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+            return rows
+
+    # --- erasing ------------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def overwriting(self, connection: Connection) -> Iterator[None]:
+        """While it lasts, SQLite writes zeros over what a connection deletes; PostgreSQL leaves that to `erase`."""
+        if not self.is_sqlite:
+            yield
+            return
+        usual = connection.exec_driver_sql("PRAGMA secure_delete").scalar_one()
+        connection.exec_driver_sql("PRAGMA secure_delete = ON").close()
+        try:
+            yield
+        finally:
+            connection.exec_driver_sql(f"PRAGMA secure_delete = {('OFF', 'ON', 'FAST')[usual]}").close()
+
+    def erase(self, table: str, secret: bytes, *, most_bytes: int | None = None) -> str | None:
+        """Rid the database's own files of a secret that stood in a table and is committed to be gone.
+
+        Returns None when it is, with any that such a call left there before; else why not. The table (PostgreSQL), or
+        the whole file (SQLite), is written anew; PostgreSQL's log of writes is not looked at. Tried for ERASE_SECONDS:
+        readers of older snapshots, and other processes that write, hold it up. most_bytes: an SQLite file that is
+        larger is left as it is, since all who write wait meanwhile.
+        """
+        until = time.monotonic() + ERASE_SECONDS
+        since = None if self.is_sqlite else self._next_transaction()
+        while True:
+            try:
+                if since is None:
+                    held_up = self._written_anew(secret, most_bytes)
+                else:
+                    held_up = self._table_written_anew(table, since)
+            except DatabaseUnavailable as error:
+                log.warning("a secret that was replaced cannot be erased yet: %s", error)
+                held_up = "the database was in use"
+            if held_up is None or time.monotonic() > until:
+                return held_up
+            time.sleep(ERASE_AGAIN_SECONDS)
+
+    def _written_anew(self, secret: bytes, most_bytes: int | None) -> str | None:
+        """Why an embedded file was not written anew, without the secret; None when it was."""
+        folded = self._alone("PRAGMA wal_checkpoint(TRUNCATE)")
+        if folded is None or folded[0][0]:
+            return "other processes wrote, or read from before"
+        if most_bytes is not None and self.path.stat().st_size > most_bytes:
+            return f"the file is larger than {most_bytes // 2**20} MiB, which the command writes anew"
+        # Always: what an earlier call that was broken off left there, nobody knows any more to look for.
+        folded = self._alone("VACUUM", "PRAGMA wal_checkpoint(TRUNCATE)")
+        wal = self.path.with_name(self.path.name + "-wal")
+        if folded is None or folded[0][0] or _holds(self.path, secret) or _holds(wal, secret):
+            return "other processes wrote, or read from before"
+        return None
+
+    def _next_transaction(self) -> str:
+        """What is replaced by now was replaced by transactions before this one."""
+        with _unavailable_said(), self._writer.connect() as connection:
+            return str(connection.exec_driver_sql("SELECT pg_snapshot_xmax(pg_current_snapshot())::xid").scalar_one())
+
+    def _table_written_anew(self, table: str, since: str) -> str | None:
+        """Why a table was not written anew without the rows that were replaced before `since`; None when it was."""
+        with _unavailable_said(), self._writer.connect() as connection:
+            alone = connection.execution_options(isolation_level="AUTOCOMMIT")
+            # VACUUM carries over every row that somebody may still see, or seems to.
+            if alone.exec_driver_sql(_OLDER_HOLDERS, {"since": since}).scalar_one():
+                return "older transactions, or snapshots of before, were open"
+            before = alone.exec_driver_sql("SELECT pg_relation_filenode(%(table)s)", {"table": table}).scalar_one()
+            alone.exec_driver_sql(f"SET lock_timeout = {ERASE_LOCK_MS}")
+            try:
+                alone.exec_driver_sql(f"VACUUM (FULL) {table}")
+            finally:
+                alone.exec_driver_sql(f"SET lock_timeout = {LOCK_TIMEOUT_MS}")
+            after = alone.exec_driver_sql("SELECT pg_relation_filenode(%(table)s)", {"table": table}).scalar_one()
+        return None if before != after else f"the database's user may not write table {table} anew"
 
     def close(self) -> None:
         """Close all connections."""
@@ -232,6 +334,19 @@ class Database:
     def pool(self) -> Pool:
         """The writers' pool, for those who watch it."""
         return self._writer.pool
+
+
+def _holds(path: Path, secret: bytes) -> bool:
+    """True when a file has these bytes in it."""
+    if not path.exists():
+        return False
+    tail = b""
+    with path.open("rb") as file:
+        while part := file.read(_SCANNED_BYTES):
+            if secret in tail + part:
+                return True
+            tail = part[-len(secret) :]
+    return False
 
 
 def _scratch_engine(url: str) -> Engine:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import secrets
 from typing import Final
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, insert, select, update
 
-from worker.tables import FOLD, installation, sites
+from worker.administration import COMMAND_LINE, Actor, record
+from worker.tables import FOLD, installation, new_series, sites
 
 FIRST_SITE: Final = "main"
 
@@ -38,12 +39,23 @@ def people_key(connection: Connection, site: str) -> bytes:
     return bytes(connection.execute(select(sites.c.people_key).where(sites.c.site == site)).scalar_one())
 
 
+def people_generation(connection: Connection, site: str) -> int:
+    """How many of a site's keys for people were destroyed, or stayed elsewhere, before the one that it has."""
+    return int(connection.execute(select(sites.c.people_generation).where(sites.c.site == site)).scalar_one())
+
+
 def site_names(connection: Connection) -> list[str]:
     """Every site, in order."""
     return list(connection.execute(select(sites.c.site).order_by(sites.c.site)).scalars())
 
 
-def add_site(connection: Connection, site: str, *, now_us: int) -> None:
+def begin_new_series(connection: Connection) -> None:
+    """Say that numbers of confirmations do not go on from those given before: this is a copy put in place."""
+    for site in site_names(connection):
+        connection.execute(update(sites).where(sites.c.site == site).values(series=new_series()))
+
+
+def add_site(connection: Connection, site: str, *, now_us: int, by: Actor = COMMAND_LINE) -> None:
     """Make a site with the default settings; raises SiteExists."""
     if connection.execute(select(sites.c.site).where(sites.c.site == site)).first() is not None:
         raise SiteExists(site)
@@ -58,3 +70,4 @@ def add_site(connection: Connection, site: str, *, now_us: int) -> None:
             "fold": FOLD,
         },
     )
+    record(connection, site, actor=by, act="site.made", subject=site, now_us=now_us)

@@ -27,11 +27,15 @@ _EVENT_LINE: Final = re.compile(
 
 @dataclass(frozen=True)
 class Site:
-    """A site as it travels. `people_key`: the secret of its pseudonyms, None when it stays at home."""
+    """A site as it travels. `people_key`: the secret of its pseudonyms, None when it stays at home.
+
+    people_generation: of which generation the secret is, told with it alone.
+    """
 
     site: str
     created_us: int
     people_key: bytes | None
+    people_generation: int = 0
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,11 @@ def header_line(release: str, *, people_keys: bool) -> bytes:
 def site_line(site: Site) -> bytes:
     """Line before the events of a site."""
     told: dict[str, Any] = {"site": site.site, "created_us": site.created_us}
-    return _line(told if site.people_key is None else told | {"people_key": site.people_key.hex()})
+    if site.people_key is not None:
+        told["people_key"] = site.people_key.hex()
+        if site.people_generation:
+            told["people_generation"] = site.people_generation
+    return _line(told)
 
 
 def event_line(payload: bytes, *, received_us: int, content_hash: bytes) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -13,6 +14,7 @@ import orjson
 from sqlalchemy import Connection, exists, insert, select, update
 
 from worker import ledger, portable
+from worker.administration import COMMAND_LINE, record_settings
 from worker.database import Database
 from worker.events import EVENT_TYPES, VOIDED
 from worker.folding import instant_us
@@ -21,6 +23,9 @@ from worker.tables import events, sites
 
 #: Events of one transaction: a server that runs meanwhile waits for no more than these.
 AT_ONCE: Final = 1_000
+#: Pseudonyms of people in an event as it is kept; as worker.naming makes them.
+_PSEUDONYMS: Final = re.compile(rb'"(?:operator|inspector)":"p([1-9][0-9]{0,8}|)-[a-z2-7]{12}"')
+_MOST_GENERATIONS: Final = 10**9
 _TEXTS: Final = ("source", "id", "type", "subject", "time")
 
 
@@ -68,6 +73,8 @@ class Taken:
     """What became of the events of a file, by verdict."""
 
     verdicts: Counter[str] = field(default_factory=Counter)
+    #: Events that each site took.
+    accepted: Counter[str] = field(default_factory=Counter)
     #: Sites that had events already, under another secret for people than that of the file.
     other_people_keys: list[str] = field(default_factory=list)
 
@@ -133,20 +140,28 @@ def take(
     only: str | None = None,
     refused: Callable[[Refused], object],
     progress: Callable[[int], object] = lambda count: None,
+    now_us: int,
+    taken: Taken | None = None,
 ) -> Taken:
     """Append what a verified file holds, `AT_ONCE` events a transaction; what is there already is a duplicate.
+
+    Settings among it are on record as of now_us. `taken` is filled as it goes on, also of a call that is broken off.
 
     So a call that was broken off is made good by another. `only`: the one site to take. `refused` is told each event
     that stands against what the ledger holds; the others are taken.
     """
-    taken = Taken()
+    taken = Taken() if taken is None else taken
     for site, some in _batches(read(lines), only):
         with database.write() as connection:
             if not _ready(connection, site) and site.site not in taken.other_people_keys:
                 taken.other_people_keys.append(site.site)
             verdicts = ledger.append(connection, site.site, some, received_us=[each.received_us for each in some])
+            if taken_from := [one for one, said in zip(some, verdicts, strict=True) if said.status == ledger.ACCEPTED]:
+                _set_apart(connection, site, taken_from)
+            record_settings(connection, site.site, some, verdicts, actor=COMMAND_LINE, now_us=now_us)
         for event, verdict in zip(some, verdicts, strict=True):
             taken.verdicts[verdict.status] += 1
+            taken.accepted[site.site] += verdict.status == ledger.ACCEPTED
             if verdict.status not in (ledger.ACCEPTED, ledger.DUPLICATE):
                 refused(Refused(event.line, event, verdict.reason))
         progress(len(some))
@@ -172,7 +187,11 @@ def _batches(read_: Iterable[Site | PortableEvent], only: str | None) -> Iterato
 def _ready(connection: Connection, site: Site) -> bool:
     """Make or complete the site; False when it has events under another secret for people than that of the file."""
     here = connection.execute(select(sites.c.people_key).where(sites.c.site == site.site)).scalar_one_or_none()
-    row = {"created_us": site.created_us, "people_key": site.people_key or here or secrets.token_bytes(32)}
+    row = {
+        "created_us": site.created_us,
+        "people_key": site.people_key or here or secrets.token_bytes(32),
+        "people_generation": site.people_generation,
+    }
     if here is None:
         connection.execute(insert(sites), {"site": site.site, "revision": 0, "counted_position": 0, **row})
     elif not connection.execute(select(exists().where(events.c.site == site.site))).scalar_one():
@@ -181,6 +200,18 @@ def _ready(connection: Connection, site: Site) -> bool:
     else:
         return site.people_key in (None, bytes(here))
     return True
+
+
+def _set_apart(connection: Connection, site: Site, taken: Iterable[PortableEvent]) -> None:
+    """Where the site gives other pseudonyms than the file, let its own say so: they are of a later generation."""
+    mine = sites.c.site == site.site
+    columns = (sites.c.people_key, sites.c.people_generation)
+    key, generation = connection.execute(select(*columns).where(mine)).one()
+    if site.people_key == bytes(key):
+        return
+    latest = max((int(found or 0) for each in taken for found in _PSEUDONYMS.findall(each.payload)), default=-1)
+    if latest >= generation:
+        connection.execute(update(sites).where(mine).values(people_generation=latest + 1))
 
 
 def _told(number: int, line: bytes) -> dict[str, Any]:
@@ -214,15 +245,17 @@ def _check_closing(number: int, told: Any, counts: Counts, digest: str) -> None:
 
 def _site(number: int, told: dict[str, Any]) -> Site:
     name, created_us, key = told.get("site"), told.get("created_us"), told.get("people_key")
+    generation = told.get("people_generation", 0)
     try:
         people_key = None if key is None else bytes.fromhex(key)
     except (TypeError, ValueError):
         people_key = b""
     # 16 bytes: the least with which names are hidden.
     unfit = people_key is not None and len(people_key) < 16
+    unfit = unfit or not isinstance(generation, int) or not 0 <= generation < _MOST_GENERATIONS
     if not isinstance(name, str) or not isinstance(created_us, int) or unfit:
         raise FileDamaged(number, "is no line of an exported ledger")
-    return Site(name, created_us, people_key)
+    return Site(name, created_us, people_key, generation)
 
 
 def _event(number: int, received_us: int, content_hash: bytes, payload: bytes) -> PortableEvent:

@@ -62,5 +62,8 @@ def write(
 
 
 def _site(connection: Connection, name: str, *, people_keys: bool) -> portable.Site:
-    row = connection.execute(select(sites.c.created_us, sites.c.people_key).where(sites.c.site == name)).one()
-    return portable.Site(name, row.created_us, bytes(row.people_key) if people_keys else None)
+    columns = (sites.c.created_us, sites.c.people_key, sites.c.people_generation)
+    row = connection.execute(select(*columns).where(sites.c.site == name)).one()
+    if not people_keys:
+        return portable.Site(name, row.created_us, None)
+    return portable.Site(name, row.created_us, bytes(row.people_key), row.people_generation)

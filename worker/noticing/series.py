@@ -19,6 +19,7 @@ from worker.plausible_series import ShiftEndEntries, mass_on_plate, pierce_serie
 from worker.reports.entry_counts import shift_end_near, shift_ending
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, conditions_of, spellings, window_of
+from worker.reports.withholding import least_people
 from worker.shopcalendar import MICROSECONDS
 
 #: Newest attempts of a machine that are read for a series of failed pierces.
@@ -189,7 +190,16 @@ def _shift_ends(reader: Reader, question: Question, limits: Limits) -> Iterator[
             found[source].append((day, shift, entries.detail))
     for source, shifts in sorted(found.items()):
         day, shift, detail = shifts[-1]
-        yield _finding(
-            question, "times_at_shift_end", "terminal", source, f"{source} on {day}, shift {shift}: {detail}",
-            day=day, shift=shift, shifts=len(shifts),
-        )  # fmt: skip
+        at, when = f"{source} on {day}, shift {shift}", {"day": day, "shift": shift}
+        if _is_of_few(reader, question, source, day, shift):
+            at, when = source, {}
+        detail = f"{at}: {detail}"
+        yield _finding(question, "times_at_shift_end", "terminal", source, detail, **when, shifts=len(shifts))
+
+
+def _is_of_few(reader: Reader, question: Question, source: str, day: str, shift: str) -> bool:
+    """True when what is said of a terminal's shift would be said of fewer people than a group must have."""
+    a = reader.tables.attempts.c
+    mine = (a.site == reader.site, a.day == day, a.source == source, a.shift == shift)
+    people = reader.connection.execute(select(func.count(a.operator.distinct())).where(*mine)).scalar_one()
+    return 0 < people < least_people(reader, question)

@@ -24,13 +24,13 @@ from worker.stats.tails import at_least, at_most
 
 LOT_OF: Final = Option("lot", "what makes a lot: mill and heat number together, or the supplier", ("heat", "supplier"))
 OPTIONS: Final = (LOT_OF,)
+_DIMENSIONS: Final = {"heat": ("mill", "heat_number"), "supplier": ("supplier",)}
 #: A lot is called worse only when it was seen on so many plates, on so many days, with no service of the machine
 #: between them: else the machine may have changed, not the steel.
 LEAST_PLATES: Final = 2
 LEAST_DAYS: Final = 2
 #: A machine's part of a lot is bad, or fine, where chance brings as much with less than this probability.
 UNLIKELY: Final = 0.05
-_DIMENSIONS: Final = {"heat": ("mill", "heat_number"), "supplier": ("supplier",)}
 
 #: Like is compared with like.
 STRATUM: Final = ("thickness", "material", "machine")
@@ -98,6 +98,11 @@ class Seen:
 
 #: Lots -> how each was seen.
 Look = Callable[[Iterable[Group]], Mapping[Group, Seen]]
+
+
+def told_apart(question: Question) -> tuple[str, ...]:
+    """What its rows are of, and the machines that its sentences name."""
+    return (*_DIMENSIONS[question.options.get(LOT_OF.name, LOT_OF.default)], "machine")
 
 
 def bad_lots(reader: Reader, question: Question) -> Report:

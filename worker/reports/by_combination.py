@@ -22,7 +22,7 @@ def with_dimensions(reader: Reader, question: Question, source: FromClause) -> t
     c, t = reader.tables.combinations.c, reader.tables.tallies.c
     columns: dict[str, Any] = {column.name: column for column in (*c, found.day)}
     joined = source.join(reader.tables.combinations, and_(c.site == reader.site, c.combination == found.combination))
-    if DIMENSIONS["week"] in question.by:
+    if DIMENSIONS["week"] in question.dimensions:
         columns["week"] = t.week
         of_tally = and_(t.site == reader.site, t.day == found.day, t.combination == found.combination)
         joined = joined.join(reader.tables.tallies, of_tally)

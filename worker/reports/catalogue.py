@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from worker.measures import Measure
@@ -32,6 +32,8 @@ from worker.reports.questions import DEFAULT_LAST, Askable, Question
 from worker.reports.reading import Reader
 from worker.reports.report import Column, Report
 from worker.reports.standings import PURPOSES as STANDING_PURPOSES
+from worker.reports.standings import windows_read as windows_of_standing
+from worker.reports.withholding import without_few
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,8 @@ class Entry:
 
     name: str
     question: str
-    answer: Callable[[Reader, Question], Report]
+    #: Makes it; asked through `answer` alone.
+    make: Callable[[Reader, Question], Report]
     measures: tuple[Measure, ...] = ()
     more_dimensions: tuple[Dimension, ...] = ()
     #: Columns and details of a report whose rows are not sums, or not only; `details` are of the answer as a whole.
@@ -51,6 +54,10 @@ class Entry:
     by: tuple[str, ...] = ("thickness",)
     #: Columns that say which of its rows one is, beside those that divide it.
     keys: tuple[str, ...] = ()
+    #: Dimensions that its sentences, or its rows by other columns, tell apart.
+    tells: Callable[[Question], tuple[str, ...]] = lambda question: ()
+    #: What it reads beside its window.
+    also_reads: Callable[[Question], tuple[Question, ...]] = lambda question: ()
     #: Its rows are read off attempts, not tallies: the worker has the answer to its plain question ready.
     reads_attempts: bool = False
     #: Its window when none is asked for, and the purposes it counts when none is asked for; nothing: all.
@@ -64,6 +71,16 @@ class Entry:
     weekly: bool = True
     #: An answer about invented figures, for the document; left out where the measures make one.
     example: Callable[[Reader, Question], Report] | None = None
+
+    def answer(self, reader: Reader, question: Question) -> Report:
+        """The report that a question asks for, without what tells of too few people."""
+        withheld = without_few(reader, question, self.known_by(question), also_read=self.also_reads(question))
+        report = self.make(reader, withheld.question)
+        return replace(report, notes=[*withheld.notes, *report.notes]) if withheld.notes else report
+
+    def known_by(self, question: Question) -> tuple[str, ...]:
+        """Columns and dimensions that an answer tells apart, beside those that the question divides by."""
+        return (*self.keys, *self.tells(question))
 
     @property
     def askable(self) -> Askable:
@@ -79,6 +96,7 @@ _ENTRIES: Final = (
         first_pass_yield.MEASURES,
         details=headline.DETAILS,
         options=(headline.AGAINST,),
+        also_reads=headline.windows_read,
     ),
     Entry("pierces", "How often does a pierce fail?", failed_pierces.failed_pierces, failed_pierces.MEASURES),
     Entry(
@@ -133,6 +151,7 @@ _ENTRIES: Final = (
         options=bad_lots.OPTIONS,
         by=(),
         keys=("mill", "lot"),
+        tells=bad_lots.told_apart,
         reads_attempts=True,
         example=bad_lots.example,
     ),
@@ -186,6 +205,7 @@ _ENTRIES: Final = (
         options=standing.OPTIONS,
         by=(),
         keys=standing.KEYS,
+        also_reads=windows_of_standing,
         last="26w",
         purposes=STANDING_PURPOSES,
         of_targets=True,

@@ -5,7 +5,15 @@ from __future__ import annotations
 from worker.measures import FAILED_PIERCES
 from worker.reports.notes import certainty_notes, common_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
+from worker.reports.reading import (
+    MOST_GROUPS,
+    Reader,
+    assemble,
+    attempt_groups,
+    attempt_totals,
+    named_measures,
+    summed_for,
+)
 from worker.reports.report import Report
 
 MEASURES = named_measures(
@@ -17,7 +25,7 @@ _SUMS = summed_for(MEASURES)
 
 def failed_pierces(reader: Reader, question: Question) -> Report:
     """Failed-pierce rate by group."""
-    groups = attempt_groups(reader, question, _SUMS)
+    groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
     notes = [
         *certainty_notes(totals, question, FAILED_PIERCES, share="failed-pierce rate", of="pierces", cluster="attempt"),

@@ -8,7 +8,15 @@ from worker.measures import FIRST_PASS
 from worker.reports.headline import headline
 from worker.reports.notes import certainty_notes, common_notes, cost_notes, in_rework_notes, pierce_notes
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
+from worker.reports.reading import (
+    MOST_GROUPS,
+    Reader,
+    assemble,
+    attempt_groups,
+    attempt_totals,
+    named_measures,
+    summed_for,
+)
 from worker.reports.report import Report
 
 MEASURES = named_measures(
@@ -25,7 +33,7 @@ _SUMS = summed_for(MEASURES)
 
 def first_pass_yield(reader: Reader, question: Question) -> Report:
     """First-pass yield and the counts around it, by group."""
-    groups = attempt_groups(reader, question, _SUMS)
+    groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
     details, said = headline(reader, question)
     notes = [

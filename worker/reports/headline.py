@@ -53,18 +53,28 @@ DETAILS: Final = (
 
 def headline(reader: Reader, question: Question) -> tuple[dict[str, Any], list[str]]:
     """(details, notes) of a question; all details are None unless it asks against=baseline."""
-    if question.options.get(AGAINST.name) != "baseline":
+    if not (read := windows_read(question)):
         return dict.fromkeys(column.name for column in DETAILS), []
+    (before,) = read
+    found = _compared(_by_mix(reader, question), _by_mix(reader, before), confidence=question.confidence)
+    return _details(found, before), [_said(found)]
+
+
+def windows_read(question: Question) -> tuple[Question, ...]:
+    """What it reads beside its window."""
+    return (baseline_of(question),) if question.options.get(AGAINST.name) == "baseline" else ()
+
+
+def baseline_of(question: Question) -> Question:
+    """The same question of the weeks before its window."""
     # The calendar begins with the year 1: a window that begins there has nothing before it.
     days_before = (question.first_day - date.min).days
-    before = replace(
+    return replace(
         question,
         first_day=question.first_day - timedelta(days=min(BASELINE_DAYS, days_before)),
         last_day=question.first_day - timedelta(days=min(1, days_before)),
         without_days=frozenset({question.first_day}) if not days_before else frozenset(),
     )
-    found = _compared(_by_mix(reader, question), _by_mix(reader, before), confidence=question.confidence)
-    return _details(found, before), [_said(found)]
 
 
 def _by_mix(reader: Reader, question: Question) -> dict[Group, Sums]:

@@ -10,7 +10,15 @@ from worker.reports.dimensions import LOST_BY
 from worker.reports.lost_by_word import RANK_BY, lost_by_word
 from worker.reports.notes import common_notes, cost_notes
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
-from worker.reports.reading import Reader, assemble, attempt_groups, attempt_totals, named_measures, summed_for
+from worker.reports.reading import (
+    MOST_GROUPS,
+    Reader,
+    assemble,
+    attempt_groups,
+    attempt_totals,
+    named_measures,
+    summed_for,
+)
 from worker.reports.report import Report
 
 _STAGES = (*STAGES, UNSTATED)
@@ -32,7 +40,7 @@ def part_losses(reader: Reader, question: Question) -> Report:
     _refuse(question, sorts)
     if sorts:
         return lost_by_word(reader, question)
-    groups = attempt_groups(reader, question, _SUMS)
+    groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
     notes = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}

@@ -73,6 +73,14 @@ _PLAIN: Final = Askable()
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """Groups of attempts that an answer leaves out, by the stored values of these dimensions."""
+
+    dimensions: tuple[Dimension, ...]
+    groups: frozenset[tuple[Any, ...]]
+
+
+@dataclass(frozen=True)
 class Question:
     """A question to a report. `filters`: by dimension the stored values asked for, None meaning not known."""
 
@@ -84,6 +92,7 @@ class Question:
     confidence: float
     options: Mapping[str, Any] = field(default_factory=dict)
     without_days: frozenset[date] = frozenset()
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -98,8 +107,13 @@ class Question:
     @property
     def needs_attempts(self) -> bool:
         """True when tallies cannot answer it."""
-        asked = (*self.by, *(DIMENSIONS[name] for name in self.filters))
-        return any(dimension.of_attempts for dimension in asked)
+        return any(dimension.of_attempts for dimension in self.dimensions)
+
+    @property
+    def dimensions(self) -> tuple[Dimension, ...]:
+        """All dimensions that attempts must carry to answer it."""
+        left_out = (dimension for groups in self.left_out for dimension in groups.dimensions)
+        return (*self.by, *(DIMENSIONS[name] for name in self.filters), *left_out)
 
 
 def filter_names() -> dict[str, Dimension]:
@@ -228,7 +242,9 @@ def _from_to(given: Mapping[str, str | None], today: date, wrong: list[Wrong]) -
     if not wrong and first > last:
         wrong.append(Wrong("to", f"is before from: {last} < {first}; the window holds both days"))
     if (last - first).days >= LONGEST_WINDOW_DAYS:
-        wrong.append(Wrong("from", f"begins a window of {(last - first).days + 1} days; ask for fewer"))
+        wrong.append(
+            Wrong("from", f"begins a window of {(last - first).days + 1} days; ask for at most {LONGEST_WINDOW_DAYS}")
+        )
     return first, last
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, false, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, Table, Text, and_, cast, false, func, literal, or_, select
 
 from worker import ledger
 from worker.events import SITE
@@ -42,9 +42,14 @@ RESTS_ON: Final = (
 MOST_PENDING: Final = 0.05
 #: More rows make an answer that takes seconds and that nobody reads: a year of plates.
 MOST_ROWS: Final = 20_000
+#: More groups than this are not even read; some of those of open attempts make no row.
+MOST_GROUPS: Final = 2 * MOST_ROWS
 #: Filters that leave so few attempts that these are read sooner than any tallies.
 FEW: Final = ("heat_number", "part_number")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+#: Stand after each value of a group, and for one that is not known: no name holds control characters.
+_AFTER: Final = "\x1f"
+_NULL: Final = "\x1e"
 
 
 class SiteUnknown(LookupError):
@@ -119,8 +124,13 @@ def instant(us: int) -> datetime:
 # --- groups -----------------------------------------------------------------------------------------------------
 
 
-def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TALLY_SUMS) -> dict[Group, Sums]:
-    """These of TALLY_SUMS of each group; groups that hold only open attempts are among them."""
+def attempt_groups(
+    reader: Reader, question: Question, names: Sequence[str] = TALLY_SUMS, *, most: int | None = None
+) -> dict[Group, Sums]:
+    """These of TALLY_SUMS of each group; groups that hold only open attempts are among them.
+
+    Raises QuestionUnanswerable for more than `most` groups, before they are added up.
+    """
     a, c = reader.tables.attempts.c, reader.tables.combinations.c
     tallies = tallies_for(reader.tables, question)
     if tallies is None:
@@ -143,12 +153,12 @@ def attempt_groups(reader: Reader, question: Question, names: Sequence[str] = TA
             .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
-    return _grouped(reader.connection, query, len(question.by), names)
+    return _grouped(reader.connection, query, question, names, most=most)
 
 
 def tallies_for(tables: Derived, question: Question) -> Table | None:
     """The coarsest tallies that carry all dimensions of a question; None when only attempts do."""
-    asked = {dimension.stored for dimension in (*question.by, *(DIMENSIONS[name] for name in question.filters))}
+    asked = {dimension.stored for dimension in question.dimensions}
     of_attempts = asked & {dimension.stored for dimension in DIMENSIONS.values() if dimension.of_attempts}
     if not of_attempts:
         return tables.tallies
@@ -193,8 +203,8 @@ def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
     return replace(question, without_days=frozenset(unsettled)), unsettled
 
 
-def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
-    """REWORK_SUMS of each group, by the production day and shift of the work itself."""
+def rework_groups(reader: Reader, question: Question, *, most: int | None = None) -> dict[Group, Sums]:
+    """REWORK_SUMS of each group, by the production day and shift of the work itself; raises like `attempt_groups`."""
     c, t, a, r = (
         table.c
         for table in (
@@ -226,7 +236,7 @@ def rework_groups(reader: Reader, question: Question) -> dict[Group, Sums]:
             .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
             .group_by(*by)
         )
-    return _grouped(reader.connection, query, len(question.by), REWORK_SUMS)
+    return _grouped(reader.connection, query, question, REWORK_SUMS, most=most)
 
 
 def conditions_of(reader: Reader, question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
@@ -251,6 +261,14 @@ def asked_of(question: Question, columns: Any) -> Iterable[ColumnElement[bool]]:
             expression.in_(known) if known else false(),
             or_(expression.is_(None), _is_unknown(dimension, expression)) if None in values else false(),
         )
+    for left_out in question.left_out:
+        # One text for a group: rows of several values, of which any may be null, cannot be looked for in a list.
+        group: ColumnElement[str] = literal("", Text)
+        for dimension in left_out.dimensions:
+            group = group + func.coalesce(cast(stored_expression(dimension, columns), Text), _NULL) + _AFTER
+        yield group.not_in(
+            ["".join((_NULL if one is None else str(one)) + _AFTER for one in each) for each in left_out.groups]
+        )
 
 
 def _is_unknown(dimension: Dimension, expression: ColumnElement[Any]) -> ColumnElement[bool]:
@@ -258,9 +276,15 @@ def _is_unknown(dimension: Dimension, expression: ColumnElement[Any]) -> ColumnE
     return expression == UNKNOWN if has_word else false()
 
 
-def _grouped(connection: Connection, query: Select[Any], width: int, sums: Sequence[str]) -> dict[Group, Sums]:
+def _grouped(
+    connection: Connection, query: Select[Any], question: Question, sums: Sequence[str], *, most: int | None
+) -> dict[Group, Sums]:
     groups: dict[Group, Sums] = {}
-    for row in connection.execute(query):
+    width = len(question.by)
+    rows = connection.execute(query if most is None else query.limit(most + 1)).all()
+    if most is not None and len(rows) > most:
+        raise QuestionUnanswerable([Wrong("by", _too_many(f"more than {most}", question))])
+    for row in rows:
         group = groups.setdefault(tuple(row[:width]), dict.fromkeys(sums, 0))
         for name, value in zip(sums, row[width:], strict=True):
             group[name] += int(value)
@@ -359,7 +383,7 @@ def named_measures(*wanted: str) -> tuple[Measure, ...]:
     return tuple(MEASURES[name] for name in wanted)
 
 
-def _too_many(rows: int, question: Question) -> str:
+def _too_many(rows: int | str, question: Question) -> str:
     long = [dimension.name for dimension in question.by if dimension.of_attempts]
     by = f"; by={long[0]} goes with a filter such as heat_number or job" if long else ""
     return f"gives {rows} rows; ask for at most {MOST_ROWS}: for fewer days, with a filter, or divided less{by}"

@@ -11,6 +11,7 @@ from worker.reports.dimensions import DIMENSIONS, OPERATION
 from worker.reports.notes import common_notes, in_rework_notes
 from worker.reports.questions import Question
 from worker.reports.reading import (
+    MOST_GROUPS,
     Group,
     Reader,
     Sums,
@@ -73,9 +74,9 @@ class Beside:
 
 def rework_time(reader: Reader, question: Question) -> Report:
     """Booked rework by group and, unless it is divided by operation, the rework that the window's cutting caused."""
-    booked = rework_groups(reader, question)
+    booked = rework_groups(reader, question, most=MOST_GROUPS)
     by_operation = OPERATION in question.by
-    caused = {} if by_operation else attempt_groups(reader, question, _CAUSED_SUMS)
+    caused = {} if by_operation else attempt_groups(reader, question, _CAUSED_SUMS, most=MOST_GROUPS)
     nothing = dict.fromkeys((*TALLY_SUMS, *REWORK_SUMS), 0)
     groups = {
         group: nothing | caused.get(group, {}) | booked.get(group, {}) for group in dict.fromkeys((*booked, *caused))

@@ -26,6 +26,8 @@ from worker.tables import COUNTED, OWED, SET_ASIDE, SHADOW, events
 
 #: Events that are folded anew for one answer: about as many as take ten seconds.
 MOST_EVENTS: Final = 20_000
+#: Digits of a position that is asked for.
+MOST_DIGITS: Final = 18
 #: How long an answer waits for another one that folds: it takes a whole processor.
 WAIT_SECONDS: Final = 2.0
 _FOLDING: Final = threading.Lock()
@@ -65,7 +67,7 @@ def read_position(values: Sequence[str]) -> int:
     if len(values) > 1:
         raise _unanswerable(f"is given {len(values)} times; give it once")
     text = values[0]
-    if not (text.isascii() and text.isdigit() and len(text) <= 18):
+    if not (text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS):
         raise _unanswerable(f"must be a position of the ledger, as as_of has it, such as 417; found {text[:60]!r}")
     return int(text)
 

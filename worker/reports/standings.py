@@ -109,7 +109,7 @@ def standings(reader: Reader, question: Question) -> Standings:
     parts = process_parts(reader, question, ("day", *CELL_NAMES))
     counts = counts_by_cell(parts.groups)
     rule = rule_of(question, window_correlation(reader, question, counts.values()))
-    earlier = _earlier(question, rule)
+    earlier = _earlier(question)
     before = process_parts(reader, earlier, ("day", *CELL_NAMES)) if earlier else None
     cells = daily([parts.groups, *([before.groups] if before else [])])
     whole = parts.question
@@ -139,9 +139,13 @@ def rule_of(question: Question, pooled: Correlation | None) -> Rule:
         confidence=question.confidence,
         pooled=pooled,
         window=last - first + 1,
-        first=max(1, first - NEWS_DAYS),
+        first=_first_judged(question),
         last=last,
     )
+
+
+def _first_judged(question: Question) -> int:
+    return max(1, question.first_day.toordinal() - NEWS_DAYS)
 
 
 # --- one cell ---------------------------------------------------------------------------------------------------
@@ -202,9 +206,16 @@ def _more(by_plate: Clustered, course: Course, rule: Rule) -> MoreGood:
 # --- reading ----------------------------------------------------------------------------------------------------
 
 
-def _earlier(question: Question, rule: Rule) -> Question | None:
+def windows_read(question: Question) -> tuple[Question, ...]:
+    """What it reads beside its window."""
+    earlier = _earlier(question)
+    return (earlier,) if earlier else ()
+
+
+def _earlier(question: Question) -> Question | None:
     """The question of the days before the window whose parts a day that is judged still counts."""
-    first, last = max(1, rule.first - rule.window + 1), question.first_day.toordinal() - 1
+    begins, ends = question.first_day.toordinal(), question.last_day.toordinal()
+    first, last = max(1, _first_judged(question) - (ends - begins)), begins - 1
     if last < first:
         return None
     return replace(question, first_day=date.fromordinal(first), last_day=date.fromordinal(last))
