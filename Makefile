@@ -5,9 +5,10 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 TESTS_STAMP := $(VENV)/installed-tests
+FUZZ_STAMP := $(VENV)/installed-fuzz
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: help install demo serve test test-thorough check bench calibrate chaos openapi clean
+.PHONY: help install demo serve test test-thorough check bench calibrate chaos fuzz siege openapi clean
 
 help: ## Show what there is to make
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 15
@@ -24,6 +25,10 @@ $(TESTS_STAMP): $(STAMP)
 	$(PIP) --editable '.[test]'
 	@touch $(TESTS_STAMP)
 
+$(FUZZ_STAMP): $(TESTS_STAMP)
+	$(PIP) --editable '.[fuzz]'
+	@touch $(FUZZ_STAMP)
+
 demo: $(STAMP) ## Play eight weeks of an invented shop and print its last week (ONCE=1 ends there)
 	$(BIN)/cutledger demo --port $(PORT) $(if $(ONCE),--once)
 
@@ -33,15 +38,16 @@ serve: $(STAMP) ## Serve the folder data/ on 127.0.0.1:8750
 test: $(TESTS_STAMP) ## Run the tests
 	$(BIN)/python -m pytest -n auto --dist worksteal
 
-test-thorough: $(TESTS_STAMP) ## Run the tests with every long property at full length on PostgreSQL too
+test-thorough: $(TESTS_STAMP) ## Run the tests with every long property at full length
 	CUTLEDGER_TEST_THOROUGH=1 $(BIN)/python -m pytest -n auto --dist worksteal
 
-check: $(TESTS_STAMP) ## Check style, types, import contracts and the API document
+check: $(TESTS_STAMP) ## Check style, types, import contracts, the API document, and for known vulnerabilities
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/cutledger openapi --check openapi/cutledger.json
+	$(BIN)/python -m tests.vulnerabilities
 
 bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
 	$(BIN)/python -m tests.bench
@@ -51,6 +57,13 @@ calibrate: $(TESTS_STAMP) ## Simulate shops whose truth is known, and hold inter
 
 chaos: $(TESTS_STAMP) ## Kill processes for minutes, and look for what is lost (needs PostgreSQL and Redis installed)
 	$(BIN)/python -m tests.chaos all
+
+fuzz: $(FUZZ_STAMP) ## Make 20,000 requests of the API document, and a million bodies, valid and not (minutes)
+	$(BIN)/python -m tests.fuzz
+	$(BIN)/python -m tests.fuzz.bodies
+
+siege: $(TESTS_STAMP) ## Attack the grown service in every way it must bear, and print what others see (needs PostgreSQL and Redis)
+	$(BIN)/python -m tests.siege
 
 openapi: $(STAMP) ## Write the API document
 	$(BIN)/cutledger openapi openapi/cutledger.json

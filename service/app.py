@@ -12,14 +12,36 @@ from flask_smorest import Api
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service import RELEASE, access
-from service.asking import Gate, guard
+from service.asking import Gate, guard, hold_to_site
 from service.broker import Broker
+from service.conditional import settled
 from service.drain import Drain
+from service.headers import protect
 from service.metrics import Metrics
 from service.paths import IdentifierConverter, KeepEncodedSlashes
 from service.problems import answer_problems, not_found
-from service.routes import audit, docs, events, findings, health, keys, plan, prechecks, proofs, reports, sites, state
+from service.rates import Limits, Rates
+from service.routes import (
+    administration,
+    audit,
+    confirmations,
+    docs,
+    events,
+    findings,
+    health,
+    keys,
+    pages,
+    people,
+    plan,
+    prechecks,
+    proofs,
+    reports,
+    sites,
+    state,
+    webhooks,
+)
 from service.routes import metrics as metrics_route
+from service.sessions import Sessions
 from worker.database import Database
 from worker.reports.questions import QuestionUnanswerable, Wrong
 
@@ -39,6 +61,8 @@ class Parts:
     metrics: Metrics
     drain: Drain
     broker: Broker | None
+    sessions: Sessions
+    rates: Rates
 
 
 def create_app(
@@ -48,6 +72,7 @@ def create_app(
     metrics: Metrics | None = None,
     drain: Drain | None = None,
     broker: Broker | None = None,
+    rates: Rates | None = None,
     proxy_hops: int = 0,
 ) -> Flask:
     """The HTTP service over a database; `nudge` is called after each commit that appended something.
@@ -56,20 +81,26 @@ def create_app(
     """
     app = Flask(__name__, static_folder=None)
     app.config.update(API_TITLE="Cutledger", API_VERSION=RELEASE, OPENAPI_VERSION="3.1.0", PROPAGATE_EXCEPTIONS=False)
-    gate = Gate(database)
-    app.extensions["cutledger"] = Parts(database, nudge, gate, metrics or Metrics(), drain or Drain(), broker)
+    rates = rates or Rates(Limits())
+    gate, sessions = Gate(database, rates), Sessions(database)
+    metrics, drain = metrics or Metrics(), drain or Drain()
+    app.extensions["cutledger"] = Parts(database, nudge, gate, metrics, drain, broker, sessions, rates)
     app.url_map.converters["identifier"] = IdentifierConverter
     app.url_map.merge_slashes = False
     app.before_request(_name_request)
-    guard(app, gate)
+    guard(app, gate, rates, sessions.asker)
     app.before_request(_refuse_nul)
     api = Api(app)
     asked_of_the_past = (prechecks, reports, plan, proofs, findings)
-    for module in (events, state, *asked_of_the_past, sites, keys, audit, health, metrics_route):
+    administered = (sites, people, keys, audit, administration, webhooks)
+    for module in (events, state, confirmations, *asked_of_the_past, *administered, health, metrics_route):
         api.register_blueprint(module.blueprint)
     docs.serve(app, api)
-    answer_problems(app)
+    app.register_blueprint(pages.blueprint)
+    answer_problems(app, pages.shown)
     app.after_request(_finish)
+    # Before _finish: they run from the last to the first.
+    app.after_request(hold_to_site)
     app.wsgi_app = KeepEncodedSlashes(app.wsgi_app)  # type: ignore[method-assign]
     if proxy_hops:
         forwarded = {"x_for": proxy_hops, "x_proto": proxy_hops, "x_host": proxy_hops}
@@ -93,10 +124,8 @@ def _refuse_nul() -> None:
 
 
 def _finish(response: Response) -> Response:
+    response = settled(response)
     response.headers["X-Request-Id"] = g.get("request_id") or str(uuid.uuid4())
-    response.headers.setdefault("Cache-Control", "no-store")
-    response.headers.setdefault("X-Content-Type-Options", "nosniff")
-    response.headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-    response.headers.setdefault("Referrer-Policy", "no-referrer")
+    protect(response)
     access.note(response, current_app.extensions["cutledger"].metrics)
     return response

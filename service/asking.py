@@ -109,6 +109,11 @@ class Asker:
         raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
 
 
+def brings_key(header: str | None) -> bool:
+    """True for an Authorization header that brings a key: one of another scheme may be meant for a proxy."""
+    return (header or "").partition(" ")[0].lower() == "bearer"
+
+
 class Gate:
     """Knows keys for a moment, so that not each request asks the database."""
 
@@ -124,26 +129,29 @@ class Gate:
     def admit(self, header: str | None) -> Asker:
         """Holder of an Authorization header of the running request.
 
-        Raises a Problem 401, or 429 once too many wrong keys were tried: before anything is asked of the database.
+        Raises a Problem 401, or 429 once too many wrong keys were tried: then the database is asked about a few of
+        them a second, since one may be right.
         """
-        scheme, _, text = (header or "").partition(" ")
-        if scheme.lower() != "bearer" or not text.strip():
+        text = (header or "").partition(" ")[2]
+        if not brings_key(header) or not text.strip():
             raise _no_key("send the key as Authorization: Bearer KEY; cutledger key new makes one")
         text, address = text.strip(), request.remote_addr
         mark = blake2b(text.encode(errors="replace"), digest_size=16).digest()
-        if not self._was_right(mark):
-            self._rates.refuse_guess(address, visible_id(text))
+        key_id = visible_id(text)
+        over = None if self._was_right(mark) else self._rates.too_many_failures(address, key_id)
+        if over is not None and not self._rates.may_look(address, key_id):
+            raise over
         key = self._key(text)
         if key is None or not key.is_valid(now_us()):
             with self._lock:
                 self._right.pop(mark, None)
-            self._rates.failed(address, visible_id(text))
-            raise _no_key("this key is not known here, has expired or was revoked")
+            self._rates.failed(address, key_id)
+            raise over or _no_key("this key is not known here, has expired or was revoked")
         with self._lock:
             if len(self._right) >= _MOST_REMEMBERED:
                 self._right.clear()
             self._right[mark] = time.monotonic()
-        self._note_use(key.key_id)
+        self.note_use(key.key_id)
         return Asker(key)
 
     def forget(self) -> None:
@@ -155,7 +163,7 @@ class Gate:
         with self._lock:
             return time.monotonic() - self._right.get(mark, -LATELY_SECONDS) < LATELY_SECONDS
 
-    def _note_use(self, key_id: str) -> None:
+    def note_use(self, key_id: str) -> None:
         """Let the last use of a key be written down beside the answer, once in a while."""
         with self._lock:
             if time.monotonic() - self._noted.get(key_id, -USE_US) < USE_US / 1_000_000:
@@ -177,13 +185,15 @@ class Gate:
             since, known = self._known.get(text, (0.0, None))
         if known is not None and time.monotonic() - since < REMEMBERED_SECONDS:
             return known
+        # From before it is read: what changes meanwhile is honoured as soon as what changes now.
+        asked = time.monotonic()
         with self._database.read() as connection:
             key = holder(connection, text)
         with self._lock:
             if len(self._known) >= _MOST_REMEMBERED:
                 self._known.clear()
             if key is not None:
-                self._known[text] = (time.monotonic(), key)
+                self._known[text] = (asked, key)
             else:
                 self._known.pop(text, None)
         return key
@@ -203,14 +213,23 @@ def guard(app: Flask, gate: Gate, rates: Rates, signed_in: Callable[[], Asker | 
     def _ask() -> None:
         if request.endpoint is None:
             return
-        if permission_of(app, request.endpoint) != PUBLIC:
-            g.asker = signed_in() or gate.admit(request.headers.get("Authorization"))
+        if permission_of(app, request.endpoint) == PUBLIC:
+            return
+        try:
+            if (known := signed_in()) is not None:
+                gate.note_use(known.key.key_id)
+            g.asker = known or gate.admit(request.headers.get("Authorization"))
+        except Problem as problem:
+            # Raised once the request is counted, by its address.
+            g.refused = problem
 
     # By now it is known for whom the limits count.
     rates.hold(app)
 
     @app.before_request
     def _allow() -> None:
+        if "refused" in g:
+            raise g.refused
         if "asker" not in g:
             return
         permission = permission_of(app, str(request.endpoint))
@@ -249,9 +268,19 @@ def asked_site() -> str:
     return asker().site(names[0] if names else None)
 
 
+def asked_sites() -> tuple[str, ...]:
+    """The site that the running request names, or all of its key."""
+    return (asked_site(),) if "site" in request.args else asker().sites
+
+
+def only_sites() -> tuple[str, ...]:
+    """The same where no other parameter is taken."""
+    site = only_site()
+    return asker().sites if site is None else (site,)
+
+
 def only_site() -> str | None:
     """The site that a request names, where that is the only parameter: another that vanished might have been meant."""
-    g.site_asked = True
     if wrong := [{"parameter": name, "detail": "is no parameter here"} for name in request.args if name != "site"]:
         raise Problem(422, "parameters", "; ".join(f"{one['parameter']} {one['detail']}" for one in wrong), wrong)
     return asked_site() if "site" in request.args else None

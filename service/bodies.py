@@ -11,7 +11,13 @@ from typing import Any, Final, Protocol
 from service.faults import LONGEST_NAME, Fault, below, shown
 from service.strict_json import NotJson, Reader, after_blanks
 
+#: What any door takes at most, in bytes, packed and unpacked.
+LARGEST_BODY: Final = 16 * 1024 * 1024
 MOST_ITEMS: Final = 50_000
+#: In characters: many times what the longest lists make of one event.
+LONGEST_EVENT: Final = 1024 * 1024
+#: Of all events of a body: a few bytes can ask for a hundred of memory.
+MOST_VALUES: Final = 1_500_000
 ONE_EVENT: Final = "application/cloudevents+json"
 ARRAY: Final = "application/cloudevents-batch+json"
 LINES: Final = "application/x-ndjson"
@@ -19,6 +25,8 @@ ONE_OR_ARRAY: Final = "application/json"
 MEDIA_TYPES: Final = (ONE_EVENT, ARRAY, LINES, ONE_OR_ARRAY)
 
 _CHUNK: Final = 64 * 1024
+#: "-Infinity": where a piece of a text ends within one, the fault is told at its beginning.
+_LONGEST_WORD: Final = 9
 #: Thousands of empty members cost time and say nothing.
 _MOST_GZIP_MEMBERS: Final = 1_000
 _LINE = re.compile(rb"[^ \t\r\n][^\n]*")
@@ -63,6 +71,22 @@ class TooManyItems(Exception):
 
     def __init__(self, limit: int) -> None:
         super().__init__(f"the body holds more than {limit} events; send it in smaller parts")
+        self.limit = limit
+
+
+class TooManyValues(Exception):
+    """The events of the body have more fields than are read."""
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(f"the body holds more than {limit} values; send it in smaller parts")
+        self.limit = limit
+
+
+class EventTooLong(Exception):
+    """One event is longer than any needs to be."""
+
+    def __init__(self, pointer: str, limit: int) -> None:
+        super().__init__(f"{pointer or 'the event'} is longer than {limit} characters; an event needs far fewer")
         self.limit = limit
 
 
@@ -117,6 +141,19 @@ def read_body(stream: ByteStream, *, content_length: int | None, encoding: str |
     return b"".join(parts)
 
 
+def unpacks_beyond(packed: bytes, limit: int) -> bool:
+    """True when a gzip body becomes more than `limit` bytes; no more than about that is unpacked."""
+    size = 0
+    try:
+        for part in _unpacked(iter([packed]), limit):
+            size += len(part)
+            if size > limit:
+                return True
+    except BodyUnreadable:
+        return False
+    return False
+
+
 def _chunks(stream: ByteStream, content_length: int | None, limit: int) -> Iterator[bytes]:
     size = 0
     while chunk := stream.read(min(_CHUNK, limit + 1 - size)):
@@ -154,9 +191,12 @@ def _inflated(unpacker: zlib._Decompress, packed: bytes, limit: int) -> bytes:
 def parse_items(body: bytes, media_type: str) -> Batch:
     """The events of a body of one of MEDIA_TYPES, each with the faults that its reading showed.
 
-    Raises MediaTypeUnknown, TooManyItems, or BodyUnreadable when an array or a single event is no JSON.
+    Raises MediaTypeUnknown, TooManyItems, TooManyValues, EventTooLong, or BodyUnreadable when an array or a single
+    event is no JSON.
     """
     kind = _kind_of(media_type)
+    if body.count(b",") >= MOST_VALUES:
+        raise TooManyValues(MOST_VALUES)
     body = body.removeprefix(_BOM)
     if kind == LINES:
         return Batch(list(_items_of_lines(body)), single=False)
@@ -194,20 +234,22 @@ def _odd_byte(error: UnicodeDecodeError) -> str:
 
 
 def _only_item(text: str, start: int) -> Item:
+    if len(text) > LONGEST_EVENT:
+        raise EventTooLong("", LONGEST_EVENT)
     value, end, faults = Reader().read(text, start, "")
     _refuse_more(text, end)
     return Item("", value, faults)
 
 
 def _items_of_array(text: str, start: int) -> Iterator[Item]:
-    reader, index = Reader(), 0
+    window, index = _Window(text), 0
     at = after_blanks(text, start + 1)
     is_open = not text.startswith("]", at)
     while is_open:
         if index == MOST_ITEMS:
             raise TooManyItems(MOST_ITEMS)
         pointer = below("", index)
-        value, end, faults = reader.read(text, at, pointer)
+        value, end, faults = window.read(at, pointer)
         yield Item(pointer, value, faults)
         index += 1
         at = after_blanks(text, end)
@@ -216,6 +258,38 @@ def _items_of_array(text: str, start: int) -> Iterator[Item]:
         elif not text.startswith("]", at):
             raise NotJson(at, "a comma or the end of the array is missing")
     _refuse_more(text, at + 1)
+
+
+class _Window:
+    """Reads the values of a long text, each through a piece of it: one that is longer than an event is not read."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._reader = Reader()
+        self._move(0)
+
+    def read(self, at: int, pointer: str) -> tuple[Any, int, list[Fault]]:
+        """Like `Reader.read`; raises EventTooLong too."""
+        try:
+            value, end, faults = self._reader.read(self._piece, at - self._start, pointer)
+            is_cut = end == len(self._piece)
+        except NotJson as error:
+            is_cut = error.is_end or error.at >= len(self._piece) - _LONGEST_WORD
+            wrong: NotJson | None = NotJson(self._start + error.at, error.reason)
+        else:
+            wrong = None
+        if is_cut and self._start + len(self._piece) < len(self._text):
+            if at == self._start:
+                raise EventTooLong(pointer, LONGEST_EVENT)
+            self._move(at)
+            return self.read(at, pointer)
+        if wrong is not None:
+            raise wrong
+        return value, self._start + end, faults
+
+    def _move(self, start: int) -> None:
+        self._start = start
+        self._piece = self._text[start : start + LONGEST_EVENT]
 
 
 def _refuse_more(text: str, end: int) -> None:
@@ -235,6 +309,8 @@ def _items_of_lines(body: bytes) -> Iterator[Item]:
 
 
 def _item_of_line(reader: Reader, packed: bytes, pointer: str, line: int) -> Item:
+    if len(packed) > LONGEST_EVENT:
+        return Item(pointer, None, [Fault(pointer, f"line {line} is longer than {LONGEST_EVENT} bytes")])
     try:
         text = packed.decode("utf-8")
         value, end, faults = reader.read(text, 0, pointer)

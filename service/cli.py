@@ -17,11 +17,24 @@ from service.commands.migrating import migrate
 from service.commands.opening import DATA, named_installation, opened, progress_of, refusal, sites_of
 from service.commands.retrying import retry
 from service.commands.serving import serve
+from service.commands.unlinking import people
 from service.commands.voiding import void
 from service.commands.working import schedule, worker
+from worker.administration import COMMAND_LINE, record
 from worker.audits import begin, run
 from worker.installing import add_site
-from worker.keys import ROLES, known_keys, new_key, revoke
+from worker.keys import (
+    HOUR_US,
+    MOST_OVERLAP_HOURS,
+    OVERLAP_HOURS,
+    ROLES,
+    KeyNotReplaceable,
+    KeyUnknown,
+    known_keys,
+    new_key,
+    revoke,
+    rotate,
+)
 from worker.reports.reading import open_site
 from worker.tallies import rebuild as rebuild_tallies
 
@@ -38,7 +51,7 @@ def main() -> None:
 
 @main.group()
 def key() -> None:
-    """Make, list and revoke keys."""
+    """Make, list, replace and revoke keys."""
 
 
 @key.command("new")
@@ -63,16 +76,40 @@ def key_new(
 def key_list(data: str | None) -> None:
     """List keys, never their secrets."""
     from rich.console import Console
-    from rich.table import Table
+    from rich.table import Column, Table
 
-    table = Table("id", "name", "roles", "sites", "source prefix", "made", "state")
+    # Ids are copied from it: they stay whole in a narrow terminal too.
+    ids = {name: Column(name, no_wrap=True, min_width=8) for name in ("id", "replaces")}
+    rest = ("name", "roles", "sites", "source prefix", "made", "last used")
+    table = Table(ids["id"], *rest, ids["replaces"], "state")
     with opened(data) as database, database.read() as connection:
         for one in known_keys(connection):
             state = "holds" if one.is_valid(now_us()) else "revoked" if one.revoked_at else "expired"
-            made = one.created_at.strftime("%Y-%m-%d %H:%M")
+            made, used = (at.strftime("%Y-%m-%d %H:%M") if at else "" for at in (one.created_at, one.used_at))
             roles, sites = " ".join(one.roles), " ".join(one.sites)
-            table.add_row(one.key_id, one.name, roles, sites, one.source_prefix or "", made, state)
+            prefix, replaces = one.source_prefix or "", one.replaces or ""
+            table.add_row(one.key_id, one.name, roles, sites, prefix, made, used, replaces, state)
     Console().print(table)
+
+
+@key.command("rotate")
+@DATA
+@click.argument("key_id")
+@click.option(
+    "--overlap-hours",
+    default=OVERLAP_HOURS,
+    show_default=True,
+    type=click.IntRange(0, MOST_OVERLAP_HOURS),
+    help="Hours for which the old key holds beside the new one.",
+)
+def key_rotate(data: str | None, key_id: str, overlap_hours: int) -> None:
+    """Make the key that replaces KEY_ID, and print it, alone, on standard output. It is shown this once."""
+    try:
+        with opened(data) as database, database.write() as connection:
+            text, _ = rotate(connection, key_id, overlap_us=overlap_hours * HOUR_US, now_us=now_us())
+    except (KeyUnknown, KeyNotReplaceable) as error:
+        raise refusal(f"{error}; cutledger key list shows the keys") from error
+    click.echo(text)
 
 
 @key.command("revoke")
@@ -123,7 +160,9 @@ def audit(data: str | None, site: str | None) -> None:
     with opened(data) as database:
         for name in sites_of(database, site):
             with database.write() as connection:
-                number = begin(connection, name, now_us=now_us())
+                now = now_us()
+                number = begin(connection, name, now_us=now)
+                record(connection, name, actor=COMMAND_LINE, act="audit.started", subject=str(number), now_us=now)
             result = run(database, name, number, clock=now_us)
             equal = equal and result.equal
             said = "equal" if result.equal else "NOT equal"
@@ -149,7 +188,7 @@ def rebuild(data: str | None, site: str | None) -> None:
     with opened(data) as database:
         for name in sites_of(database, site):
             with progress_of(f"site {name}") as progress:
-                count = rebuild_tallies(database, name, progress)
+                count = rebuild_tallies(database, name, progress, now_us=now_us())
             click.echo(f"site {name}: computed again from {count:,} events")
     if lock is not None:
         lock.close()
@@ -183,5 +222,5 @@ def openapi(path: Path, *, check: bool) -> None:
         raise refusal(f"{path} is not the document of this code; write it again with: make openapi")
 
 
-for command in (backup, export, health, import_, migrate, restore, retry, schedule, serve, void, worker):
+for command in (backup, export, health, import_, migrate, people, restore, retry, schedule, serve, void, worker):
     main.add_command(command)

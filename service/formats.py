@@ -14,6 +14,7 @@ from flask import Response
 from service.sheets import workbook
 from worker.reports.plain import json_bytes, plain_decimal
 from worker.reports.report import Report
+from worker.reports.withholding import how_many_withheld
 
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
@@ -47,6 +48,9 @@ def table_response(
         f"position={as_of['position']}; at={as_of['at'].isoformat() if as_of['at'] else ''}; "
         f"waiting={as_of['waiting']}; set_aside={as_of['set_aside']}"
     )
+    # Rows have no place for notes; that some are missing must be known.
+    if withheld := how_many_withheld(whole.get("notes", ())):
+        response.headers["X-Withheld"] = withheld
     return response
 
 

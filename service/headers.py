@@ -1,4 +1,4 @@
-"""What every answer carries, whatever it is: how browsers and caches are to treat it.
+"""What every answer carries, whoever gives it, and whatever it is: how browsers and caches are to treat it.
 
 After OWASP's cheat sheets on HTTP headers and on REST security (from memory). Strict-Transport-Security is left to the
 proxy that ends TLS: it binds a whole host name, with all else that is served under it.
@@ -18,7 +18,7 @@ PAGE_POLICY: Final = (
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 _UNUSED: Final = ("camera", "display-capture", "geolocation", "microphone", "payment", "serial", "usb")
-_HEADERS: Final = {
+HEADERS: Final = {
     "Cache-Control": "no-store",
     "X-Content-Type-Options": "nosniff",
     "Content-Security-Policy": _POLICY,
@@ -33,5 +33,5 @@ _HEADERS: Final = {
 
 def protect(response: Response) -> None:
     """Give an answer what it does not say itself."""
-    for name, value in _HEADERS.items():
+    for name, value in HEADERS.items():
         response.headers.setdefault(name, value)

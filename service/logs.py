@@ -6,6 +6,7 @@ library quotes of a request: neither keys nor what events hold ever stand in a l
 
 from __future__ import annotations
 
+import json
 import logging
 import re
 import sys
@@ -24,15 +25,22 @@ FIELDS: Final = (
 )  # fmt: skip
 #: Attribute of a record that carries fields.
 SAID: Final = "cutledger"
-_KEY: Final = re.compile(r"\bcut_([a-z0-9]{8})_[\w-]+", re.ASCII)
+_KEY: Final = re.compile(r"(?i)\bcut_([a-z0-9]{8})_[\w%.~-]+", re.ASCII)
 _BEARER: Final = re.compile(r"(?i)\b(bearer|basic)\s+[^\s\"',;]+")
 #: Up to the last @: a password that is not encoded as it should be may hold others.
 _PASSWORD: Final = re.compile(r"(\w+://[^\s:/@]*):\S*@")
 _SIGNING: Final = re.compile(r"\bwhsec_[\w+/=-]+", re.ASCII)
 #: Cookies and tokens of sessions, in whichever way a header, a form or an object shows them.
-_SESSION: Final = re.compile(r"(?i)\b(cutledger_\w+|csrf[_-]token|(?:set-)?cookie)(\W{1,4})[^\s\"',;&]+")
+_SESSION: Final = re.compile(r"(?i)\b(cutledger_(?:session|form)|csrf[_-]token)(\W{1,4})[^\s\"',;&]+")
+#: Headers that are secret to their end.
+_HEADER: Final = re.compile(r"(?i)\b((?:set-)?cookie|webhook-signature)(\W{0,2}[:=]\W{0,2})[^\r\n\"']+")
+#: What is named as a secret in a form, in the query of an address or in words for a database.
+_NAMED: Final = re.compile(r"(?i)\b(password|secret|token|key)(\W?\s?[:=]\s?)('[^']*'|\"[^\"]*\"|[^\s\"',;&]+)")
+#: Paths of addresses that others gave: whoever knows one may post to it.
+_PATH: Final = re.compile(r"(?i)\b(https?://[^\s/?#]+)[/?#][^\s\"']+")
 _QUOTED: Final = re.compile(r"(?:\bb|(?<!\w))'[^']*'?|\"[^\"]*\"?|\([^()]*=[^()]*\)|\{.*|\[.*")
-_CONTROL: Final = {code: f"\\x{code:02x}" for code in (*range(32), *range(127, 160))}
+#: What may be no plain letter: those that are not printable could forge a line, move the cursor or turn the text round.
+_ODD: Final = re.compile(r"[^ -~]")
 _MOST_SAID: Final = 200
 #: Packages whose exceptions say what is wrong with a database, a broker, a file or a connection.
 _OF_SURROUNDINGS: Final = frozenset({"sqlalchemy", "sqlite3", "psycopg", "redis", "kombu"})
@@ -70,7 +78,11 @@ def formatter(*, for_people: bool) -> logging.Formatter:
 
 
 def _json(_logger: Any, _name: str, line: EventDict) -> str:
-    return orjson.dumps(line, default=str).decode()
+    return _ODD.sub(_as_json, orjson.dumps(line, default=str).decode())
+
+
+def _as_json(found: re.Match[str]) -> str:
+    return found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1]
 
 
 def _with_said_fields(_logger: Any, _name: str, line: EventDict) -> EventDict:
@@ -97,20 +109,30 @@ def _without_secrets(_logger: Any, _name: str, line: EventDict) -> EventDict:
 
 
 def _clean(text: str) -> str:
-    """A text without keys, passwords, secrets of webhooks, cookies and tokens of sessions."""
+    """A text without keys, passwords, secrets of webhooks, cookies and tokens of sessions; and in whole characters."""
+    text = text.encode(errors="backslashreplace").decode()
     text = _KEY.sub(r"cut_\1_...", text)
     text = _SIGNING.sub("whsec_...", text)
     text = _SESSION.sub(r"\1\2...", text)
+    text = _HEADER.sub(r"\1\2...", text)
     text = _BEARER.sub(r"\1 ...", text)
-    return _PASSWORD.sub(r"\1:...@", text)
+    text = _PASSWORD.sub(r"\1:...@", text)
+    text = _PATH.sub(r"\1/...", text)
+    return _NAMED.sub(r"\1\2...", text)
 
 
 def _on_one_line(_logger: Any, _name: str, line: EventDict) -> EventDict:
-    """Without what would forge a line or move the cursor; JSON writes such characters out by itself."""
+    """Without what would forge a line, move the cursor or turn the text round."""
     exception = line.pop("exception", None)
-    shown = {name: value.translate(_CONTROL) if isinstance(value, str) else value for name, value in line.items()}
+    shown = {name: _ODD.sub(_as_text, value) if isinstance(value, str) else value for name, value in line.items()}
+    if exception is None:
+        return shown
     # Its lines are ours.
-    return shown if exception is None else shown | {"exception": exception.translate(_CONTROL | {10: "\n"})}
+    return shown | {"exception": "\n".join(_ODD.sub(_as_text, part) for part in exception.split("\n"))}
+
+
+def _as_text(found: re.Match[str]) -> str:
+    return found[0] if found[0].isprintable() else found[0].encode("unicode_escape").decode()
 
 
 def described(error: BaseException) -> str:

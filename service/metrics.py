@@ -35,6 +35,8 @@ from worker.backlog import Backlog, backlogs
 from worker.database import Database, DatabaseUnavailable
 from worker.events import EVENT_TYPES
 from worker.loop import Observer
+from worker.pushes.deliveries import Standing, standings
+from worker.pushes.saying import DEAD, DELIVERED, WAITING
 
 MEDIA_TYPE: Final = CONTENT_TYPE_PLAIN_0_0_4
 #: Where prometheus_client keeps the figures of processes that are counted together.
@@ -146,13 +148,15 @@ class Present(Collector):
         try:
             with self._database.read() as connection:
                 found = backlogs(connection, now_us=now_us())
+                pushed = standings(connection, self._sites, now_us=now_us())
         except DatabaseUnavailable:
-            found = None
+            found, pushed = None, {}
         yield GaugeMetricFamily(
             "cutledger_database_up", "1 when the database answers, else 0", value=int(found is not None)
         )
         if found is not None:
             yield from _of_backlogs({site: found[site] for site in self._sites if site in found})
+            yield from _of_pushes(pushed)
 
 
 def _of_backlogs(found: dict[str, Backlog]) -> Iterator[Metric]:
@@ -166,6 +170,22 @@ def _of_backlogs(found: dict[str, Backlog]) -> Iterator[Metric]:
         set_aside.add_metric([site], backlog.set_aside)
         oldest.add_metric([site], backlog.oldest_owed_seconds)
     yield from (owed, set_aside, oldest)
+
+
+def _of_pushes(found: dict[str, Standing]) -> Iterator[Metric]:
+    deliveries = GaugeMetricFamily(
+        "cutledger_push_deliveries",
+        "Pushes to webhooks by state, as long as they are kept: what is delivered for 30 days, what is dead for 90",
+        labels=["site", "state"],
+    )
+    oldest = GaugeMetricFamily(
+        "cutledger_push_oldest_waiting_seconds", "Age of the oldest push that waits; 0 without one", labels=["site"]
+    )
+    for site, standing in found.items():
+        for state in (WAITING, DELIVERED, DEAD):
+            deliveries.add_metric([site, state], getattr(standing, state))
+        oldest.add_metric([site], standing.oldest_waiting_seconds)
+    yield from (deliveries, oldest)
 
 
 def _labelled(name: str, documentation: str, labels: dict[str, str], value: float) -> Metric:

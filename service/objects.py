@@ -16,8 +16,15 @@ from service.schemas.strict import StrictSchema, faults_of
 BODY_LIMIT: Final = 1024 * 1024
 
 
-def read_object(schema: StrictSchema) -> tuple[dict[str, Any], Mapping[str, Any]]:
-    """(fields as loaded, object as sent) of the request's body; raises a Problem with a pointer to each fault."""
+def read_object(
+    schema: StrictSchema, *, default: Mapping[str, Any] | None = None
+) -> tuple[dict[str, Any], Mapping[str, Any]]:
+    """(fields as loaded, object as sent) of the request's body; raises a Problem with a pointer to each fault.
+
+    default: what a request without a body stands for; None: it must have one.
+    """
+    if default is not None and not request.content_length and "Transfer-Encoding" not in request.headers:
+        return schema.load(dict(default)), default
     media_type = request.headers.get("Content-Type", "")
     if media_type.partition(";")[0].strip().lower() != "application/json":
         raise MediaTypeUnknown(media_type)

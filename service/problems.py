@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any, Final
 
 from flask import Flask, Response, g, request
 from gunicorn.http.errors import ParseException
 from werkzeug.exceptions import HTTPException
 
-from service.bodies import BodyTooLarge, BodyUnreadable, EncodingUnknown, MediaTypeUnknown, TooManyItems
+from service.bodies import (
+    BodyTooLarge,
+    BodyUnreadable,
+    EncodingUnknown,
+    EventTooLong,
+    MediaTypeUnknown,
+    TooManyItems,
+    TooManyValues,
+)
+from service.sheets import SheetUnwritable
+from worker.administration import RecordCursorUnreadable
 from worker.audits import AuditRunning
 from worker.database import DatabaseUnavailable
 from worker.findings import FindingCursorUnreadable
@@ -19,6 +30,7 @@ from worker.installing import SiteExists
 from worker.ledger import CursorUnreadable
 from worker.prechecks.intended import JobUnknown, PlateUnknown
 from worker.publishing import WeekNotPublished
+from worker.pushes.webhooks import WebhookBusy
 from worker.reports.plain import json_bytes
 from worker.reports.questions import QuestionUnanswerable
 from worker.reports.reading import SiteUnknown
@@ -40,9 +52,15 @@ TITLES: Final = {
     "fields": "A field of the body is wrong",
     "key-missing": "A key is needed",
     "not-allowed": "This key may not do that",
+    "not-from-here": "A change by the session's cookie must come from a page of this host",
     "not-found": "There is no such thing here",
     "conflict": "It is in the way of what is there",
-    "unavailable": "The database cannot take or answer this now",
+    "changed": "It has changed since it was read",
+    "request-unreadable": "The request cannot be read",
+    "too-slow": "The request comes too slowly",
+    "busy": "The server has no room for this now",
+    "too-many": "Too much was asked for",
+    "unavailable": "The service cannot take or answer this now",
     "fault": "The service failed",
     "http": "The request cannot be answered",
 }
@@ -61,17 +79,24 @@ class Problem(Exception):
 
     def response(self) -> Response:
         """As application/problem+json."""
-        body: dict[str, Any] = {
-            "type": f"urn:cutledger:problem:{self.slug}",
-            "title": TITLES[self.slug],
-            "status": self.status,
-            "detail": self.detail,
-            "instance": f"urn:uuid:{g.request_id}" if "request_id" in g else None,
-        }
-        if self.errors:
-            body["errors"] = list(self.errors)
-        body |= self.members
-        return Response(json_bytes(body), self.status, headers=dict(self.headers), mimetype=MEDIA_TYPE)
+        members = ({"errors": list(self.errors)} if self.errors else {}) | dict(self.members)
+        named = g.request_id if "request_id" in g else None
+        body = problem_bytes(self.status, self.slug, self.detail, request_id=named, members=members)
+        return Response(body, self.status, headers=dict(self.headers), mimetype=MEDIA_TYPE)
+
+
+def problem_bytes(
+    status: int, slug: str, detail: str, *, request_id: str | None, members: Mapping[str, Any] = MappingProxyType({})
+) -> bytes:
+    """The body of an answer that is a problem."""
+    body = {
+        "type": f"urn:cutledger:problem:{slug}",
+        "title": TITLES[slug],
+        "status": status,
+        "detail": detail,
+        "instance": None if request_id is None else f"urn:uuid:{request_id}",
+    }
+    return json_bytes(body | dict(members))
 
 
 def not_found(what: str) -> Problem:
@@ -87,7 +112,7 @@ def _of_error(error: Exception) -> Problem:
             return error
         case BodyUnreadable():
             return Problem(400, "unreadable-body", str(error))
-        case BodyTooLarge() | TooManyItems():
+        case BodyTooLarge() | TooManyItems() | TooManyValues() | EventTooLong():
             return Problem(413, "body-too-large", str(error), members={"limit": error.limit}, headers=closes)
         case ParseException():
             detail = "the chunks of the body cannot be read; send it again"
@@ -97,14 +122,14 @@ def _of_error(error: Exception) -> Problem:
         case QuestionUnanswerable():
             errors = [{"parameter": one.parameter, "detail": one.detail} for one in error.wrong]
             return Problem(422, "parameters", str(error), errors)
-        case CursorUnreadable() | PageCursorUnreadable() | FindingCursorUnreadable():
+        case CursorUnreadable() | PageCursorUnreadable() | FindingCursorUnreadable() | RecordCursorUnreadable():
             detail = "is no cursor of this service; take one from next, or leave it out to begin at the start"
             return Problem(422, "parameters", f"after {detail}", [{"parameter": "after", "detail": detail}])
         case SiteUnknown() | WeekNotPublished() | PlateUnknown() | JobUnknown():
             return not_found(str(error))
-        case SiteExists() | AuditRunning():
+        case SiteExists() | AuditRunning() | WebhookBusy():
             return Problem(409, "conflict", str(error))
-        case DatabaseUnavailable() | RecountBusy():
+        case DatabaseUnavailable() | RecountBusy() | SheetUnwritable():
             detail = "nothing of this request was kept; send it again"
             return Problem(503, "unavailable", detail, headers={"Retry-After": str(RETRY_SECONDS)})
         case HTTPException():
@@ -140,8 +165,8 @@ def _flat(messages: Any) -> Iterator[str]:
             yield from _flat(each)
 
 
-def answer_problems(app: Flask) -> None:
-    """Let every error of the application leave as a problem."""
+def answer_problems(app: Flask, shown: Callable[[Problem], Response]) -> None:
+    """Let every error of the application leave as a problem, shown to whoever asks."""
 
     # flask-smorest has a handler of its own for HTTPException, which would win over that for Exception.
     @app.errorhandler(HTTPException)
@@ -149,7 +174,11 @@ def answer_problems(app: Flask) -> None:
     def _answer(error: Exception) -> Response:
         problem = _of_error(error)
         if problem.status == 500:
-            log.error("%s %s failed, request %s", request.method, request.path, g.get("request_id"), exc_info=error)
+            # Not the path itself: what is named in it is nobody's business.
+            route = "no route" if request.url_rule is None else request.url_rule.rule
+            log.error("%s %s failed, request %s", request.method, route, g.get("request_id"), exc_info=error)
         elif isinstance(error, DatabaseUnavailable):
             log.warning("database unavailable: %s", error)
-        return problem.response()
+        elif isinstance(error, SheetUnwritable):
+            log.warning("no workbook could be written", exc_info=error)
+        return shown(problem)

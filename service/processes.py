@@ -1,4 +1,4 @@
-"""gunicorn's processes and its log, bent to end without cutting an answer, and to log as all else does.
+"""gunicorn's arbiter and its log, bent to end without cutting an answer, and to log as all else does.
 
 On SIGTERM: readiness says no, and requests are still answered for as long as was asked for; then new connections are
 refused, those that were made are answered, each with `Connection: close`; then the process ends. A second signal ends
@@ -20,8 +20,6 @@ from typing import Any, Final
 
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
-from gunicorn.http.errors import ParseException
-from gunicorn.workers.gthread import ThreadWorker
 
 from service.drain import Drain
 
@@ -84,25 +82,6 @@ class DrainingArbiter(Arbiter):  # type: ignore[misc]
             time.sleep(_POLL_SECONDS)
 
 
-class DrainingWorker(ThreadWorker):  # type: ignore[misc]
-    """A worker that closes the door when it begins to end, not when it has ended: new connections are refused."""
-
-    def set_accept_enabled(self, enabled: bool) -> None:
-        """Take new connections, or no more."""
-        super().set_accept_enabled(enabled)
-        if not self.alive:
-            for listener in self.sockets:
-                listener.close()
-
-    def _keepalive_after(self, conn: Any, keepalive: bool) -> bool:
-        try:
-            return bool(super()._keepalive_after(conn, keepalive))
-        except ParseException:
-            # What is left of a body is not to be read. The request was answered: gunicorn's own answer to that would
-            # be taken for one to the next request.
-            return False
-
-
 def _refuse_new(listener: socket.socket) -> bool:
     """Drop what asks for a new connection; False where the system has no such filter."""
     code = ctypes.create_string_buffer(b"".join(struct.pack("HBBI", *each) for each in _NO_SYN))
@@ -115,7 +94,7 @@ def _refuse_new(listener: socket.socket) -> bool:
 
 
 class QuietLogger(Logger):  # type: ignore[misc]
-    """gunicorn's log as part of all others, without what it quotes of requests that it cannot read."""
+    """gunicorn's log as part of all others, without what it quotes of requests."""
 
     def setup(self, cfg: Any) -> None:
         """Leave handlers and form to the root."""
@@ -123,12 +102,6 @@ class QuietLogger(Logger):  # type: ignore[misc]
         self._access_log_enabled = False
         self.error_log.propagate = True
         self.error_log.setLevel(self.LOG_LEVELS[cfg.loglevel])
-
-    def warning(self, msg: str, *args: Any, **kwargs: Any) -> None:
-        """Log a warning."""
-        if msg.startswith("Invalid request from ip="):
-            msg, args = "a request that could not be read was refused", ()
-        super().warning(msg, *args, **kwargs)
 
     def exception(self, msg: str, *args: Any, **kwargs: Any) -> None:
         """Log an error with its exception."""

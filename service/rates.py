@@ -2,13 +2,15 @@
 
 A key, or an address, may spend so much within ten seconds; what takes the service long costs more. Answers say what is
 left in the RateLimit fields of draft-ietf-httpapi-ratelimit-headers-09. Wrong keys are counted by the address that
-sends them and by the visible id in them.
+sends them together with the visible id in them: so one broken terminal locks out neither its neighbours nor, from
+elsewhere, the holder of that id.
 """
 
 from __future__ import annotations
 
 import ipaddress
 import math
+import re
 import time
 from dataclasses import dataclass
 from typing import Final, cast
@@ -24,12 +26,23 @@ WINDOW_SECONDS: Final = 10
 #: What may be spent within WINDOW_SECONDS, a second: more than one process can answer of what costs least.
 RATE: Final = 2_000
 FAILURES_SECONDS: Final = 60
-#: Wrong keys that may be tried within FAILURES_SECONDS.
+#: Wrong keys of one visible id, or without one, that an address may try within FAILURES_SECONDS.
 FAILURES: Final = 60
-#: What a request to a blueprint costs; to any other one 1.
-COSTS: Final = {"reports": 10, "plan": 10, "prechecks": 10, "audit": 100}
+#: So many times as many it may try in all.
+_ALL_FAILURES: Final = 10
+#: Beyond these limits so many keys a second are looked at all the same: one of them may be right.
+LOOKS: Final = 5
+#: What a request to an endpoint, or else to its blueprint, costs; any other one, or one of somebody unknown, costs 1.
+COSTS: Final = {
+    "reports": 10, "plan": 10, "prechecks": 10, "findings": 10, "proofs": 10, "metrics": 10,
+    "webhooks.post_webhook_test": 10, "proofs.post_proof": 100, "audit.post_audit": 100, "people": 100,
+}  # fmt: skip
+#: What requests that lead nowhere count as.
+_NOWHERE: Final = "nowhere"
 #: A host has at least this part of an address of version 6 to itself.
 _PREFIX_BITS: Final = 64
+#: Some proxies add the port.
+_WITH_PORT: Final = re.compile(r"\[([^\]]*)\](?::\d+)?|([^:]*):\d+", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -40,21 +53,32 @@ class Limits:
     failures: int = FAILURES
 
 
+@dataclass(frozen=True)
+class _Suspect:
+    """Of whom wrong keys are counted, up to which limit."""
+
+    limit: RateLimitItemPerSecond
+    names: tuple[str, ...]
+    said: str
+
+
 class Rates:
     """The limits of an application, and what was spent of them."""
 
     def __init__(self, limits: Limits, *, broker_url: str | None = None) -> None:
-        quota = limits.rate * WINDOW_SECONDS
+        self._quota = limits.rate * WINDOW_SECONDS
         self._limiter = Limiter(
             _asker,
-            application_limits=[f"{quota} per {WINDOW_SECONDS} second"] if limits.rate else [],
-            application_limits_cost=_cost,
+            application_limits=[f"{self._quota} per {WINDOW_SECONDS} second"] if limits.rate else [],
+            application_limits_cost=self._cost,
+            request_identifier=lambda: request.endpoint or _NOWHERE,
             storage_uri=f"{SCHEME}://",
             storage_options={"broker": broker_url or ""},
             on_breach=_refuse,
             strategy="fixed-window",
         )
-        self._failures = RateLimitItemPerSecond(limits.failures, FAILURES_SECONDS) if limits.failures else None
+        self._failures = limits.failures
+        self._looks = RateLimitItemPerSecond(LOOKS, 1)
 
     def hold(self, app: Flask) -> None:
         """Hold an application's requests to the limits, from here on in their course."""
@@ -66,20 +90,37 @@ class Rates:
         cast(SharedCounts, self._limiter.storage).close()
 
     def failed(self, address: str | None, key_id: str | None) -> None:
-        """Count a wrong key: by the address that sent it and by the visible id in it."""
-        if self._failures is not None:
-            for who in _suspects(address, key_id):
-                self._limiter.limiter.hit(self._failures, *who)
+        """Count a wrong key: by the address that sent it, with the visible id in it and without."""
+        for who in self._suspects(address, key_id):
+            self._limiter.limiter.hit(who.limit, *who.names)
 
-    def refuse_guess(self, address: str | None, key_id: str | None) -> None:
-        """Raise a Problem 429 when too many wrong keys came from this address, or under this visible id."""
-        if self._failures is None:
-            return
-        for who in _suspects(address, key_id):
-            if not self._limiter.limiter.test(self._failures, *who):
-                ends = self._limiter.limiter.get_window_stats(self._failures, *who).reset_time
-                where = "came from this address" if who[1] == "address" else "were sent under the id of this key"
-                raise _too_many(f"too many wrong keys {where}", ends)
+    def too_many_failures(self, address: str | None, key_id: str | None) -> Problem | None:
+        """A Problem 429 when too many wrong keys came from this address."""
+        for who in self._suspects(address, key_id):
+            if not self._limiter.limiter.test(who.limit, *who.names):
+                ends = self._limiter.limiter.get_window_stats(who.limit, *who.names).reset_time
+                return _too_many(f"too many wrong keys came from this address{who.said}", ends)
+        return None
+
+    def may_look(self, address: str | None, key_id: str | None) -> bool:
+        """True for the first few keys of each second from an address that sent too many wrong ones."""
+        over = [who for who in self._suspects(address, key_id) if not self._limiter.limiter.test(who.limit, *who.names)]
+        return all(self._limiter.limiter.hit(self._looks, *who.names) for who in over)
+
+    def _suspects(self, address: str | None, key_id: str | None) -> list[_Suspect]:
+        if not self._failures:
+            return []
+        one, all_ = (RateLimitItemPerSecond(self._failures * times, FAILURES_SECONDS) for times in (1, _ALL_FAILURES))
+        place = shortened(address)
+        said = " under the id of this key" if key_id else " without the id of a key"
+        return [_Suspect(one, ("id", place, key_id or ""), said), _Suspect(all_, ("address", place), "")]
+
+    def _cost(self) -> int:
+        """What the running request costs; never more than there is, which a small rate would never allow."""
+        if "asker" not in g:
+            return 1
+        cost = COSTS.get(request.endpoint or "") or COSTS.get(request.blueprint or "", 1)
+        return min(cost, self._quota)
 
     def _tell(self, response: Response) -> Response:
         limit = self._limiter.current_limit
@@ -91,15 +132,13 @@ class Rates:
         return response
 
 
-def _suspects(address: str | None, key_id: str | None) -> list[tuple[str, str, str]]:
-    named = [("address", shortened(address))] + ([("key", key_id)] if key_id else [])
-    return [("failures", kind, name) for kind, name in named]
-
-
 def shortened(address: str | None) -> str:
     """What stands for who asks: the address; of version 6 its network, within which a host takes any."""
+    address = address or ""
+    if (with_port := _WITH_PORT.fullmatch(address)) is not None:
+        address = with_port[1] or with_port[2] or ""
     try:
-        found = ipaddress.ip_address((address or "").partition("%")[0])
+        found = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
         return "unknown"
     if found.version == 6 and (mapped := found.ipv4_mapped) is not None:
@@ -113,10 +152,6 @@ def _policy() -> str:
 
 def _asker() -> str:
     return f"key:{g.asker.key.key_id}" if "asker" in g else f"address:{shortened(request.remote_addr)}"
-
-
-def _cost() -> int:
-    return COSTS.get(request.blueprint or "", 1)
 
 
 def _refuse(limit: RequestLimit) -> None:

@@ -6,7 +6,6 @@ import fcntl
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -16,11 +15,15 @@ from gunicorn.app.base import BaseApplication
 from service.app import create_app
 from service.broker import Broker
 from service.clock import now_us
+from service.connections import IDLE_SECONDS, PatientWorker, most_connections
 from service.drain import Drain
+from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
-from service.processes import DrainingArbiter, DrainingWorker, QuietLogger
+from service.processes import DrainingArbiter, QuietLogger
+from service.rates import Limits, Rates
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database
+from worker.delivering import Deliverer
 from worker.installing import install
 from worker.loop import Loop
 from worker.rounds import Rounds
@@ -72,32 +75,42 @@ def prepare(installation: Installation) -> None:
 
 
 def started_app(
-    installation: Installation, *, drain: Drain | None = None, proxy_hops: int = 0
+    installation: Installation, *, drain: Drain | None = None, limits: Limits | None = None, proxy_hops: int = 0
 ) -> tuple[Flask, Callable[[], None]]:
     """(application with what counts for it running, how to stop that). Called in the process that answers."""
     database = Database(installation.database_url)
     metrics = Metrics(broker_too=installation.broker_url is not None)
     broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
+    rates = Rates(limits or Limits(), broker_url=installation.broker_url)
     counter = _counter(installation, database, metrics)
-    # Where workers count, they audit and make the rounds too.
+    # Where workers count, they audit, make the rounds and deliver too.
     auditor = Auditor(database, every_hours=audit_hours() if installation.broker_url is None else 0)
-    rounds = Rounds(database) if installation.broker_url is None else None
+    besides: list[Rounds | Deliverer] = (
+        [Rounds(database), Deliverer(database)] if installation.broker_url is None else []
+    )
     counter.start()
     auditor.start()
-    if rounds:
-        rounds.start()
+    for one in besides:
+        one.start()
 
     def stop() -> None:
         auditor.stop()
-        if rounds:
-            rounds.stop()
+        for one in besides:
+            one.stop()
         counter.stop()
         if broker:
             broker.close()
+        rates.close()
         database.close()
 
     app = create_app(
-        database, counter.nudge, metrics=metrics, drain=drain, broker=broker or None, proxy_hops=proxy_hops
+        database,
+        counter.nudge,
+        metrics=metrics,
+        drain=drain,
+        broker=broker or None,
+        rates=rates,
+        proxy_hops=proxy_hops,
     )
     return app, stop
 
@@ -124,6 +137,7 @@ class Serving:
     threads: int = THREADS
     proxy_hops: int = 0
     drain_seconds: float = 0.0
+    limits: Limits = Limits()
     quiet: bool = False
 
 
@@ -138,6 +152,7 @@ class Server(BaseApplication):  # type: ignore[misc]
         self._figures = SharedFolder() if serving.processes > 1 else None
         self.options = _options(serving) | {
             "pre_request": self._close_when_draining,
+            "post_worker_init": self._bound_addresses,
             "worker_exit": _stop_counting,
             "child_exit": self._forget,
         }
@@ -150,7 +165,10 @@ class Server(BaseApplication):  # type: ignore[misc]
 
     def load(self) -> Flask:
         """The application, made in the worker process: threads and connections do not outlive a fork."""
-        app, stop = started_app(self.installation, drain=self.drain, proxy_hops=self.serving.proxy_hops)
+        serving = self.serving
+        app, stop = started_app(
+            self.installation, drain=self.drain, limits=serving.limits, proxy_hops=serving.proxy_hops
+        )
         app.extensions["cutledger.stop"] = stop
         return app
 
@@ -162,10 +180,12 @@ class Server(BaseApplication):  # type: ignore[misc]
             if self._figures is not None and os.getpid() == self._made_by:
                 self._figures.remove()
 
-    def _close_when_draining(self, _worker: object, request: Any) -> None:
-        asked = request.should_close
-        # Decided once, when the answer's header is written: what that says must be done.
-        request.should_close = cache(lambda: self.drain.begun or asked())
+    def _close_when_draining(self, _worker: object, request: Asked) -> None:
+        request.is_ending = lambda: self.drain.begun
+
+    def _bound_addresses(self, worker: PatientWorker) -> None:
+        # All that comes through a proxy comes from its address.
+        worker.bounds_addresses = self.serving.proxy_hops == 0
 
     def _forget(self, _arbiter: object, worker: Any) -> None:
         if self._figures is not None:
@@ -178,14 +198,18 @@ def _options(serving: Serving) -> dict[str, Any]:
     return {
         "bind": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
         "workers": serving.processes,
-        "worker_class": DrainingWorker,
+        "worker_class": PatientWorker,
         "threads": serving.threads,
         "timeout": HUNG_SECONDS if serving.processes > 1 else 0,
         "graceful_timeout": GRACE_SECONDS,
-        "keepalive": 30,
-        "limit_request_fields": 50,
-        "limit_request_field_size": 8190,
-        "limit_request_line": 8190,
+        "worker_connections": most_connections(),
+        "keepalive": int(IDLE_SECONDS),
+        "limit_request_fields": MOST_FIELDS,
+        "limit_request_field_size": LONGEST_LINE,
+        "limit_request_line": LONGEST_LINE,
+        "http_parser": "python",
+        # An answer is written to what holds it until it is read, which is no file.
+        "sendfile": False,
         "forwarded_allow_ips": "",
         "proc_name": "cutledger",
         "loglevel": "warning" if serving.quiet else "info",

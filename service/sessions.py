@@ -16,13 +16,14 @@ from urllib.parse import urlsplit
 
 from flask import Response, g, request
 from itsdangerous import BadData, URLSafeSerializer
+from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.asking import Asker
+from service.asking import Asker, brings_key
 from service.clock import now_us
 from service.problems import Problem
 from worker.database import Database
 from worker.installing import installation_secret
-from worker.keys import known_keys
+from worker.keys import known_key
 from worker.sessions import end_session, has_ended
 
 COOKIE: Final = "cutledger_session"
@@ -39,6 +40,7 @@ _FORM_TYPE: Final = "application/x-www-form-urlencoded"
 _FORM_LIMIT: Final = 16 * 1024
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
 _SECOND_US: Final = 1_000_000
+_OWN_PORTS: Final = {"http": ":80", "https": ":443"}
 
 
 @dataclass(frozen=True)
@@ -58,19 +60,22 @@ class Sessions:
         self._secret: bytes | None = None
 
     def begin(self, response: Response, key_id: str) -> None:
-        """Sign in: a new session, whatever the browser held before."""
+        """Sign in: a new session in the place of the one that the browser held before, which ends."""
+        self._end()
         session = Session(key_id, secrets.token_urlsafe(16), now_us() + HOURS * 3_600 * _SECOND_US)
         told = [session.key_id, session.session_id, session.until_us]
         _set(response, COOKIE, self._signer().dumps(told), seconds=HOURS * 3_600)
-        _drop(response, FORM_COOKIE)
 
     def end(self, response: Response) -> None:
         """Sign out whoever asks: a copy of the cookie is worth nothing from then on."""
-        session: Session | None = g.get("session")
+        self._end()
+        _drop(response, COOKIE)
+
+    def _end(self) -> None:
+        session = self._session()
         if session is not None:
             with self._database.write() as connection:
                 end_session(connection, session.session_id, until_us=session.until_us, now_us=now_us())
-        _drop(response, COOKIE)
 
     def asker(self) -> Asker | None:
         """The holder of the request's session; None without one that holds, or where the request brings a key itself.
@@ -78,12 +83,12 @@ class Sessions:
         Both are read anew each time, so a revoked key is out at once. Raises a Problem 403 for a change without the
         session's token.
         """
-        session = None if "Authorization" in request.headers else self._session()
+        session = None if brings_key(request.headers.get("Authorization")) else self._session()
         if session is None:
             return None
         with self._database.read() as connection:
             ended = has_ended(connection, session.session_id)
-            key = None if ended else next(iter(known_keys(connection, [session.key_id])), None)
+            key = None if ended else known_key(connection, session.key_id)
         if key is None or not key.is_valid(now_us()):
             return None
         if request.method not in _SAFE:
@@ -142,9 +147,13 @@ class Sessions:
 
 
 def form_field(name: str) -> str:
-    """A field of the form that is sent; empty when it has none. A form of more than 16 KiB is refused."""
+    """A field of the form that is sent; empty when it has none. Raises a Problem 413 for a form beyond 16 KiB."""
     request.max_content_length = _FORM_LIMIT
-    return request.form.get(name, "") if request.mimetype == _FORM_TYPE else ""
+    try:
+        return request.form.get(name, "") if request.mimetype == _FORM_TYPE else ""
+    except RequestEntityTooLarge:
+        members = {"limit": _FORM_LIMIT}
+        raise Problem(413, "body-too-large", f"the form has more than {_FORM_LIMIT} bytes", members=members) from None
 
 
 def local(path: str) -> str:
@@ -157,12 +166,17 @@ def local(path: str) -> str:
 def _came_from_here() -> bool:
     """What browsers say of where a request comes from; one that says nothing is left to the token.
 
-    Of an origin its host is compared: a proxy that ends TLS may not say that it does.
+    Of an origin its host is compared: a proxy that ends TLS may not say that it does. So one of the two may name the
+    port that the other leaves out because it is its scheme's own.
     """
     origin, site = request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site")
     if site is not None and site != "same-origin":
         return False
-    return origin is None or (origin.partition("://")[2] == request.host and bool(request.host))
+    if origin is None:
+        return True
+    scheme, _, host = origin.partition("://")
+    port = _OWN_PORTS.get(scheme, "")
+    return bool(request.host) and host.removesuffix(port) == request.host.removesuffix(port)
 
 
 def _set(response: Response, name: str, value: str, *, seconds: int | None = None) -> None:

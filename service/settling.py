@@ -15,7 +15,9 @@ from sqlalchemy import Connection
 from service.acceptance import Judged, People, judge
 from service.schemas.administration import SITE_ID, SITE_ID_FORM
 from worker import ledger
-from worker.installing import people_key
+from worker.administration import COMMAND_LINE, SITE_SET, Actor, record_settings
+from worker.database import DatabaseUnavailable
+from worker.installing import people_generation, people_key
 from worker.proof_plans import impossibility, plan_of
 from worker.records import by_value
 from worker.reports.proof_trials import plans
@@ -30,7 +32,16 @@ _ID_BYTES: Final = 6
 def people_of(connection: Connection, site: str, *, now_us: int) -> People:
     """What a site keeps of people's names now."""
     settings = calendar_of(connection, site).place(now_us).settings
-    return People(settings.values["people"], people_key(connection, site))
+    return People(settings.values["people"], people_key(connection, site), people_generation(connection, site))
+
+
+def refuse_old_key(connection: Connection, site: str, people: People) -> None:
+    """Raise DatabaseUnavailable when the key by which events were judged was destroyed since; the site's turn is taken.
+
+    Whoever sends them again has them judged by the new one.
+    """
+    if people_key(connection, site) != people.key:
+        raise DatabaseUnavailable(f"the key for people of site {site} was destroyed meanwhile")
 
 
 class SettingsWrong(ValueError):
@@ -50,11 +61,19 @@ def checked_site_id(site: str) -> str:
 
 
 def settle(
-    connection: Connection, site: str, settings: Mapping[str, Any], *, source: str, now_us: int
+    connection: Connection,
+    site: str,
+    settings: Mapping[str, Any],
+    *,
+    source: str,
+    now_us: int,
+    by: Actor = COMMAND_LINE,
 ) -> tuple[Judged, ledger.Verdict]:
-    """Append a change of a site's settings; raises SettingsWrong."""
+    """Append a change of a site's settings, and put it on record; raises SettingsWrong."""
     data = {"valid_from": ALWAYS} | dict(settings)
-    return _append(connection, site, "cutledger.site.set", site, data, source=source, now_us=now_us)
+    appended = _append(connection, site, SITE_SET, site, data, source=source, now_us=now_us)
+    record_settings(connection, site, [appended[0]], [appended[1]], actor=by, now_us=now_us)
+    return appended
 
 
 def note(

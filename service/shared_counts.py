@@ -7,6 +7,8 @@ answer ever waits for the broker, and without it each process counts for itself.
 from __future__ import annotations
 
 import logging
+import os
+import secrets
 import threading
 import time
 from dataclasses import dataclass
@@ -32,16 +34,25 @@ _MOST: Final = 50_000
 
 @dataclass
 class _Count:
-    """A count of one window: what was counted here and is not sent yet, and what all had counted when last asked."""
+    """A count of one window: what was counted here, how much of it is sent, what the others had when last asked."""
 
     window: int
-    ends: float
-    unsent: int = 0
-    shared: int = 0
+    seconds: int
+    own: int = 0
+    sent: int = 0
+    others: int = 0
 
     @property
     def total(self) -> int:
-        return self.unsent + self.shared
+        return self.own + self.others
+
+    @property
+    def ends(self) -> float:
+        return float((self.window + 1) * self.seconds)
+
+    def runs(self, now: float) -> bool:
+        """True in its window; a clock that was set back is in another, as one that went on is."""
+        return int(now // self.seconds) == self.window
 
 
 class SharedCounts(Storage):
@@ -52,6 +63,7 @@ class SharedCounts(Storage):
     def __init__(self, uri: str | None = None, wrap_exceptions: bool = False, **options: float | str | bool) -> None:
         super().__init__(uri, wrap_exceptions=wrap_exceptions)
         self._broker = str(options.get("broker") or "")
+        self._name = secrets.token_hex(8)
         self._counts: dict[str, _Count] = {}
         self._lock = threading.Lock()
         self._ended = threading.Event()
@@ -67,11 +79,10 @@ class SharedCounts(Storage):
         now = time.time()
         with self._lock:
             count = self._counts.get(key)
-            if count is None or count.ends <= now:
+            if count is None or not count.runs(now):
                 self._make_room(now)
-                window = int(now // expiry)
-                count = self._counts[key] = _Count(window, (window + 1) * expiry)
-            count.unsent += amount
+                count = self._counts[key] = _Count(int(now // expiry), expiry)
+            count.own += amount
             total = count.total
         if self._broker and self._exchange is None:
             self._begin()
@@ -81,13 +92,14 @@ class SharedCounts(Storage):
         """What is counted in the running window."""
         with self._lock:
             count = self._counts.get(key)
-            return count.total if count is not None and count.ends > time.time() else 0
+            return count.total if count is not None and count.runs(time.time()) else 0
 
     def get_expiry(self, key: str) -> float:
-        """When the running window ends, in seconds since 1970."""
+        """When the running window ends, in seconds since 1970; now where nothing is counted in it."""
+        now = time.time()
         with self._lock:
             count = self._counts.get(key)
-        return time.time() if count is None else count.ends
+        return count.ends if count is not None and count.runs(now) else now
 
     def check(self) -> bool:
         """True: counting needs nobody else."""
@@ -114,7 +126,7 @@ class SharedCounts(Storage):
     def _make_room(self, now: float) -> None:
         if len(self._counts) < _MOST:
             return
-        self._counts = {key: count for key, count in self._counts.items() if count.ends > now}
+        self._counts = {key: count for key, count in self._counts.items() if count.runs(now)}
         if len(self._counts) >= _MOST:
             self._counts.clear()
 
@@ -152,21 +164,22 @@ class SharedCounts(Storage):
         """
         now = time.time()
         with self._lock:
-            sent = [
-                (key, count, count.unsent, count.ends - now)
-                for key, count in self._counts.items()
-                if count.unsent and count.ends > now
-            ]
+            sent = [(key, count, count.own) for key, count in self._counts.items()
+                    if count.own != count.sent and count.runs(now)]  # fmt: skip
         if not sent:
             return False
+        # A process may be a copy of the one that made this.
+        process = f"{self._name}-{os.getpid()}"
         with redis.pipeline(transaction=False) as pipeline:
-            for key, count, unsent, left in sent:
+            for key, count, own in sent:
                 name = f"{SCHEME}:{key}:{count.window}"
-                pipeline.incrby(name, unsent)
-                pipeline.expire(name, int(left) + 2)
-            totals = pipeline.execute()[::2]
+                # Not what was added but the whole, so that it may be sent again: an answer that was late was an answer.
+                pipeline.hset(name, process, str(own))
+                pipeline.expire(name, int(count.ends - now) + 2)
+                pipeline.hvals(name)
+            totals = [sum(map(int, told)) for told in pipeline.execute()[2::3]]
         with self._lock:
-            for (_, count, unsent, _), total in zip(sent, totals, strict=True):
-                count.unsent -= unsent
-                count.shared = int(total)
+            for (_, count, own), total in zip(sent, totals, strict=True):
+                count.sent = own
+                count.others = total - own
         return True

@@ -8,9 +8,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from io import BytesIO
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from xlsxwriter import Workbook
+from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
@@ -19,21 +21,34 @@ _DAYS: Final = ("day", "since", "baseline_from", "baseline_to")
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 #: Spreadsheets count days from here.
 _FIRST_YEAR: Final = 1900
-#: The longest text that a cell holds, in UTF-16 units: twice as many as characters at most.
-_LONGEST: Final = 32_767 // 2
+#: The longest text that a cell holds, in UTF-16 units.
+_LONGEST: Final = 32_767
 #: The file says no other moment, so that equal answers are equal files.
 _MADE: Final = datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)
 _WIDTH: Final = 16
+
+
+class SheetUnwritable(Exception):
+    """The temporary folder takes no more now."""
 
 
 def workbook(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Mapping[str, Any]) -> bytes:
     """Rows with these columns and a header; `whole`: the answer that they are of, as JSON tells it.
 
     Text is text, never a formula nor a link; what is not known is empty; production days are days. The same values give
-    the same bytes.
+    the same bytes. Raises SheetUnwritable where the temporary folder has no room.
     """
+    try:
+        # Of its own, so that nothing is left there when it fills up.
+        with TemporaryDirectory() as folder:
+            return _written(names, rows, whole, folder)
+    except (OSError, FileCreateError) as error:
+        raise SheetUnwritable from error
+
+
+def _written(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Mapping[str, Any], folder: str) -> bytes:
     out = BytesIO()
-    with Workbook(out, {"constant_memory": True}) as book:
+    with Workbook(out, {"constant_memory": True, "tmpdir": folder}) as book:
         book.set_properties({"created": _MADE})
         writer = _Writer(book)
         sheet = book.add_worksheet("rows")
@@ -46,7 +61,11 @@ def workbook(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Map
         about = book.add_worksheet("about")
         about.set_column(0, 0, _WIDTH)
         about.set_column(1, 1, 6 * _WIDTH)
-        for number, (name, value) in enumerate(_told(whole)):
+        cut = writer.cut
+        notes = (
+            [("note", f"longer than a cell holds, so cut after {_LONGEST} units of UTF-16: {cut} texts")] if cut else []
+        )
+        for number, (name, value) in enumerate([*_told(whole), *notes]):
             writer.write(about, number, 0, name)
             writer.write(about, number, 1, value)
     return out.getvalue()
@@ -60,6 +79,8 @@ class _Writer:
         self._day: Format = book.add_format({"num_format": "yyyy-mm-dd"})
         # Text stays text even after somebody has edited the cell.
         self._text: Format = book.add_format({"quote_prefix": True})
+        #: How many texts were too long.
+        self.cut = 0
 
     def header(self, sheet: Worksheet, names: Sequence[str]) -> None:
         """Write the names of columns."""
@@ -79,7 +100,16 @@ class _Writer:
             case date() if value.year >= _FIRST_YEAR:
                 sheet.write_datetime(row, place, datetime(value.year, value.month, value.day), self._day)  # noqa: DTZ001
             case _:
-                sheet.write_string(row, place, str(value)[:_LONGEST], self._text)
+                sheet.write_string(row, place, self._fitting(str(value)), self._text)
+
+    def _fitting(self, text: str) -> str:
+        """As much of a text as a cell holds, with an ellipsis where it is cut."""
+        units = text.encode("utf-16-le", "surrogatepass") if len(text) * 2 > _LONGEST else b""
+        if len(units) <= 2 * _LONGEST:
+            return text
+        self.cut += 1
+        # Not within a character of two units.
+        return units[: 2 * (_LONGEST - 1)].decode("utf-16-le", "ignore") + "\u2026"
 
 
 def _read(column: str, value: Any) -> Any:
@@ -93,11 +123,13 @@ def _told(whole: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     for name in ("report", "site"):
         if name in whole:
             yield name, whole[name]
+    yield from ((f"published {name}", _plain(value)) for name, value in whole.get("published", {}).items())
     yield from ((name, _read("day", _plain(day))) for name, day in whole["window"].items())
     if "by" in whole:
         yield "by", ", ".join(whole["by"])
     for name, values in whole.get("filters", {}).items():
         yield name, ", ".join(values)
+    yield from ((name, value) for name, value in whole.get("options", {}).items() if value is not None)
     yield from ((name, whole[name]) for name in ("assurance", "confidence", "currency") if name in whole)
     yield from ((f"as_of {name}", _plain(value)) for name, value in whole["as_of"].items())
     yield from (("note", note) for note in whole.get("notes", ()))

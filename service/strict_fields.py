@@ -111,7 +111,7 @@ class UriReference(Strict, fields.String):
     """A URI reference of 1 to 128 of the characters that RFC 3986 allows."""
 
     def __init__(self, *, metadata: About, required: bool = False) -> None:
-        limits = {"minLength": 1, "maxLength": 128, "format": "uri-reference"}
+        limits = {"minLength": 1, "maxLength": 128}
         super().__init__(metadata=metadata, required=required, limits=limits)
 
     def read(self, value: Any) -> str:  # noqa: D102

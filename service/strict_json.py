@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
@@ -21,6 +21,7 @@ LONGEST_NUMBER: Final = 28
 WIDEST_EXPONENT: Final = 40
 DEEPEST: Final = 32
 
+_UNTERMINATED: Final = "Unterminated string"
 _BLANK = re.compile(r"[ \t\n\r]*")
 _NOT_KEPT = re.compile(r"[\x00\ud800-\udfff]")
 _CONTAINERS = (dict, list)
@@ -33,6 +34,11 @@ class NotJson(ValueError):
         super().__init__(reason)
         self.at = at
         self.reason = reason
+
+    @property
+    def is_end(self) -> bool:
+        """True when a string does not end: more text might have ended it."""
+        return self.reason.startswith(_UNTERMINATED)
 
 
 class Written(Decimal):
@@ -57,10 +63,10 @@ _ONE_MORE: Final = Unfit("cannot be kept")
 
 
 class Doubled(dict[str, Any]):
-    """An object that gave some of its names more than once."""
+    """An object that gave some of its names more than once: which, or none where others have been told enough."""
 
     __slots__ = ("names",)
-    names: list[str]
+    names: Sequence[str]
 
 
 class Reader:
@@ -97,7 +103,9 @@ class Reader:
             return members
         self._unfit += 1
         doubled = Doubled(members)
-        doubled.names = [name for name, times in Counter(name for name, _ in pairs).items() if times > 1]
+        # A body could hold a million of these, and nobody is sent more than the first few.
+        is_told = self._unfit <= MOST_FAULTS
+        doubled.names = _given_again(pairs) if is_told else ()
         return doubled
 
     def _whole(self, text: str) -> int | Unfit:
@@ -128,6 +136,11 @@ class Reader:
     def _refused(self, detail: str) -> Unfit:
         self._unfit += 1
         return Unfit(detail) if self._unfit <= MOST_FAULTS else _ONE_MORE
+
+
+def _given_again(pairs: list[tuple[str, Any]]) -> Sequence[str]:
+    times = Counter(name for name, _ in pairs)
+    return [name for name in times if times[name] > 1]
 
 
 def after_blanks(text: str, at: int) -> int:
@@ -161,6 +174,8 @@ def _faults(value: Any, pointer: str, depth: int) -> Iterator[Fault]:
 
 def _faults_of_object(members: dict[str, Any], pointer: str, depth: int) -> Iterator[Fault]:
     if isinstance(members, Doubled):
+        if not members.names:
+            yield Fault(pointer, "gives a name more than once; keep one of each")
         for name in members.names:
             yield Fault(below(pointer, name), f"{shown(name)} is given more than once; keep one of them")
     for name, each in members.items():

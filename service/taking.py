@@ -15,16 +15,16 @@ from service.column_maps import ColumnMap, EventMap, RowWrong
 from service.faults import Fault
 from service.import_files import FileUnreadable
 from service.old_tables import Row, Table
-from service.settling import people_of
+from service.settling import people_of, refuse_old_key
 from service.strict_json import NotJson, Reader, after_blanks
 from worker import ledger
+from worker.administration import COMMAND_LINE, SITE_SET, record_settings
 from worker.database import Database
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
 from worker.portable import LONGEST_LINE
 
 #: Events of one transaction: a server that runs meanwhile waits for no more than these.
 AT_ONCE: Final = 1_000
-SITE_SET: Final = "cutledger.site.set"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,14 +112,15 @@ def take(
     refuse: Callable[[Said, str], object],
     progress: Callable[[int], object] = lambda count: None,
     dry_run: bool = False,
+    outcome: Outcome | None = None,
 ) -> Outcome:
     """Append the events of lines, some `AT_ONCE` a transaction; a line of which one is faulty is refused as a whole.
 
     `refuse` is told each line that is refused, and why; `progress` how many more lines are done, after each
     transaction. A dry run writes nothing; it finds what lines of the file say against each other, not what the ledger
-    holds already.
+    holds already. `outcome` is filled as it goes on, also of a call that is broken off.
     """
-    outcome = Outcome()
+    outcome = Outcome() if outcome is None else outcome
     with closing(_Seen()) as seen:
         for some in _groups(said):
             with database.read() as connection:
@@ -130,7 +131,10 @@ def take(
                 verdicts = [seen.verdict(event) for event in events]
             else:
                 with database.write() as connection:
-                    verdicts = ledger.append(connection, site, events, received_us=now_us())
+                    now = now_us()
+                    verdicts = ledger.append(connection, site, events, received_us=now)
+                    refuse_old_key(connection, site, people)
+                    record_settings(connection, site, events, verdicts, actor=COMMAND_LINE, now_us=now)
             _note(outcome, fit, verdicts, refuse)
             progress(len(some))
     return outcome

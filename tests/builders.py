@@ -98,7 +98,7 @@ def count(database: Database, *, site: str = SITE, limit: int = 2_000) -> int:
     counted = 0
     while True:
         with database.write() as connection:
-            step = tallies.bring_up_to_date(connection, site, limit=limit)
+            step = tallies.bring_up_to_date(connection, site, now_us=NOW_US, limit=limit)
         if not step:
             return counted
         counted += step

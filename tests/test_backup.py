@@ -31,6 +31,9 @@ from worker.backup import BackupFailed, back_up_embedded
 from worker.backup_grown import _address
 from worker.database import Database
 from worker.keys import new_key
+from worker.pushes import deliveries, webhooks
+from worker.pushes.deliveries import due
+from worker.pushes.saying import JOB_ENDED, say
 from worker.settings import DATABASE_FILE
 from worker.tables import LIVE, events
 
@@ -134,11 +137,42 @@ def test_restore_gives_back_the_ledger_the_keys_and_the_counts(data: Path, tmp_p
     assert embedded_ledger(tmp_path / "new") == embedded_ledger(data)
     with closing(sqlite3.connect(tmp_path / "new" / DATABASE_FILE)) as connection:
         assert connection.execute("SELECT count(*) FROM keys").fetchone() == (1,)
+        new = connection.execute("SELECT series FROM sites").fetchone()
+    with closing(sqlite3.connect(data / DATABASE_FILE)) as connection:
+        assert connection.execute("SELECT series FROM sites").fetchone() != new, "confirmations go on in another series"
     restored = Database(f"sqlite:///{tmp_path / 'new' / DATABASE_FILE}")
     filled(restored, count=3)
     assert tallies.audit(restored, "main").equal
     restored.close()
     assert (tmp_path / "new" / DATABASE_FILE).stat().st_mode & 0o777 == 0o600
+
+
+def test_a_restored_installation_pushes_nothing_until_it_is_told_to_and_under_other_ids(
+    data: Path, tmp_path: Path
+) -> None:
+    def said(folder: Path) -> tuple[str, str | None]:
+        """The id of a fact as it is said there, and why it is not pushed."""
+        database = Database(f"sqlite:///{folder / DATABASE_FILE}")
+        with database.write() as connection:
+            say(connection, "main", JOB_ENDED, "J-1 2", {}, builders.NOW_US)
+            (hook,) = webhooks.of_site(connection, "main")
+            ((newest, *_), _) = deliveries.page(connection, "main", hook.webhook)
+            assert (due(connection, now_us=builders.NOW_US) == []) == (hook.paused_us is not None)
+        database.close()
+        return newest.push, hook.paused_because
+
+    database = Database(f"sqlite:///{data / DATABASE_FILE}")
+    given = {"name": "n", "url": "https://erp.example.com/", "topics": [JOB_ENDED], "created_by": "k"}
+    with database.write() as connection:
+        webhooks.make(connection, "main", **given, now_us=builders.NOW_US)
+        say(connection, "main", JOB_ENDED, "J-1 1", {}, builders.NOW_US)
+    database.close()
+    target = tmp_path / "copy.sqlite3"
+    ok(run(backup, "--data", data, target))
+    assert "1 webhooks are paused" in ok(run(restore, "--data", tmp_path / "new", target))
+    (old, old_because), (new, new_because) = said(data), said(tmp_path / "new")
+    assert old != new
+    assert (old_because, new_because) == (None, "restored from a backup")
 
 
 def test_restore_takes_the_place_of_an_installation_that_holds_nothing(data: Path, tmp_path: Path) -> None:

@@ -31,6 +31,7 @@ from click.testing import CliRunner
 from sqlalchemy import make_url, select, update
 
 from service.commands.checking_health import health
+from service.headers import HEADERS
 from tests import builders
 from tests.composition import ROOT, command_of, composition, services
 from tests.grown import NEEDED, fresh_postgres
@@ -357,11 +358,16 @@ def test_the_proxy_says_in_its_own_words_what_no_service_can() -> None:
         wait_until(lambda: running.once("proxy", ["wget", "-q", "-O-", "127.0.0.1:8080/metrics"]).returncode == 8)
         status, headers, said = running.ask("/v1/jobs")
         assert (status, headers["Retry-After"], headers["Content-Type"]) == (503, "2", "application/problem+json")
+        assert HEADERS.items() <= headers.items()
         assert said["status"] == 503
         assert "Send it again" in said["detail"]
         assert running.ask("/metrics")[0] == 404
         status, headers, said = running.ask("/v1/events", b"x" * (18 << 20), Content_Type="application/json")
         assert (status, headers["Content-Type"]) == (413, "application/problem+json")
+        assert HEADERS.items() <= headers.items()
+        status, headers, _ = running.ask("/livez", X_Long="x" * 40_000)
+        assert (status, headers["Content-Type"]) == (400, "application/problem+json")
+        assert HEADERS.items() <= headers.items()
         assert not running.is_well("proxy"), "no service, no health"
         assert "nginx/" not in headers["Server"]
 

@@ -28,8 +28,9 @@ from tests.event_sets import site_events
 from tests.grown import fresh_postgres
 from tests.worker.state import state
 from worker import ledger, portable
+from worker.administration import COMMAND_LINE
 from worker.database import Database
-from worker.installing import people_key
+from worker.installing import people_generation, people_key
 from worker.keys import new_key
 from worker.loop import count_owed
 from worker.portable_reading import FileDamaged, FileNotKnown, lines_of, take, verify
@@ -37,6 +38,7 @@ from worker.portable_writing import write
 from worker.reports.catalogue import REPORTS
 from worker.tables import SET_ASIDE, events, sites
 from worker.tallies import audit
+from worker.unlinking import unlink
 
 OTHER = "halle-2"
 NAMED = {"operator": "Jos\u00e9 \U0001f600", "outcome": "severed", "thickness_mm": 20, "material": "S355", "good": 1}
@@ -216,6 +218,24 @@ def test_secrets_for_people_travel_only_when_asked(tmp_path: Path) -> None:
                 assert (people_key(connection, SITE) == key) is (file is secret)
 
 
+def test_of_which_generation_pseudonyms_are_travels_with_the_secret_and_is_passed_without(tmp_path: Path) -> None:
+    home = address(tmp_path / "home")
+    with closing(installed(home)) as database:
+        assert unlink(database, SITE, actor=COMMAND_LINE, now_us=NOW_US) is None
+        tell(database, SITE, event("attempt.finished", "A", **NAMED))
+    # With the secret the same pseudonyms go on; without, others that say so, also where events came in before.
+    for options, generations in (((), (2, 2)), (("--with-secrets",), (1, 1))):
+        there, again = (address(tmp_path / f"{name}{len(options)}") for name in ("there", "again"))
+        file, onward = tmp_path / "f.ndjson", tmp_path / "onward.ndjson"
+        ran(export, home, *options, file)
+        ran(import_, there, file)
+        ran(export, there, "--with-secrets", onward)
+        ran(import_, again, onward)
+        for url, generation in zip((there, again), generations, strict=True):
+            with closing(Database(url)) as database, database.read() as connection:
+                assert people_generation(connection, SITE) == generation
+
+
 def test_a_site_with_events_of_its_own_keeps_its_secret_and_says_so(tmp_path: Path) -> None:
     home, there = address(tmp_path / "home"), address(tmp_path / "there")
     for url in (home, there):
@@ -373,7 +393,7 @@ def test_an_import_that_was_broken_off_is_made_good_by_another(exported: Path, e
 
     kept = lines(exported)
     with pytest.raises(PowerCut):
-        take(empty, kept, refused=pytest.fail, progress=cut)
+        take(empty, kept, refused=pytest.fail, progress=cut, now_us=NOW_US)
     assert stored(empty) == 1_000
     assert "1,500 events accepted, 1,000 there before" in ran(import_, empty.url, exported)
     assert stored(empty) == 2_500

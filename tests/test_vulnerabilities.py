@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ HURT = {
     "vulns": [{"id": "PYSEC-2014-8", "fix_versions": ["2.7.2"], "aliases": [], "description": "x"},
               {"id": "PYSEC-0000-0", "fix_versions": [], "aliases": [], "description": "y"}],
 }  # fmt: skip
+REFUSED = "requests.exceptions.ConnectionError: HTTPSConnectionPool(host='x', port=443): Max retries exceeded"
 
 
 def answering(status: int, *dependencies: dict[str, Any], error: str = "") -> list[str]:
@@ -34,16 +36,48 @@ def answering(status: int, *dependencies: dict[str, Any], error: str = "") -> li
         (answering(0, SKIPPED, SKIPPED), 0, "not asked, the index tells of none of 2 packages"),
         (answering(1, SOUND, HURT), 1, "jinja2 2.4.1: PYSEC-2014-8, mended in 2.7.2"),
         (answering(1, HURT), 1, "PYSEC-0000-0, mended in no version yet"),
-        (answering(1, error="ERROR: could not connect\n"), 0, "not asked, ERROR: could not connect"),
-        (answering(1), 0, "not asked, it said nothing"),
-        ([sys.executable, "-c", "print('[]')"], 0, "not asked"),
+        (
+            answering(1, error="ERROR:x:Could not connect to the feed\nTip: y\n"),
+            0,
+            "not asked, ERROR:x:Could not connect",
+        ),
+        (answering(1, error=f"Traceback\n{REFUSED}\n"), 0, "not asked, requests.exceptions.ConnectionError"),
+        (answering(1, error="requests.exceptions.ReadTimeout: x\n"), 0, "not asked, requests.exceptions.ReadTimeout"),
+        (answering(1, error="requests.exceptions.HTTPError: 503 Server Error\n"), 0, "not asked"),
+        (answering(1, error="requests.exceptions.HTTPError: 403 Client Error\n"), 1, "the audit itself failed"),
+        (answering(1), 1, "the audit itself failed\nit said nothing"),
+        ([sys.executable, "-c", "print('[]')"], 1, "the audit itself failed"),
+        ([sys.executable, "-m", "no_such_module"], 1, "No module named no_such_module"),
+        ([*AUDIT, "--no-such-option"], 1, "unrecognized arguments: --no-such-option"),
     ],
-    ids=["sound", "in part", "mirror", "found", "no mend", "unreachable", "silent", "other body"],
+    ids=[
+        "sound",
+        "in part",
+        "mirror",
+        "found",
+        "no mend",
+        "unreachable",
+        "refused",
+        "slow",
+        "away",
+        "forbidden",
+        "silent",
+        "other body",
+        "not installed",
+        "unknown option",
+    ],
 )
 def test_verdict(command: list[str], status: int, said: str) -> None:
     found = audited(command)
     assert found[0] == status
     assert said in found[1]
+
+
+def test_a_list_that_cannot_be_read_fails(tmp_path: Path) -> None:
+    broken = tmp_path / "constraints.txt"
+    broken.write_text("flask==\n!!\n")
+    status, said = audited([str(broken) if part == str(CONSTRAINTS) else part for part in AUDIT])
+    assert (status, "the audit itself failed" in said) == (1, True)
 
 
 def test_an_audit_that_hangs_is_given_up() -> None:

@@ -1,12 +1,14 @@
 """Known vulnerabilities of what constraints.txt pins: `python -m tests.vulnerabilities`, a part of `make check`.
 
 pip-audit asks the package index. When that cannot be reached, or knows none of the packages (a mirror need not tell of
-vulnerabilities), this is said and nothing fails: only what is known can fail a check.
+vulnerabilities), this is said and nothing fails. Whatever else ends an audit fails: a check that cannot work any more
+must not look like one that found nothing.
 """
 
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -20,6 +22,11 @@ AUDIT = (
     sys.executable, "-m", "pip_audit", "--requirement", str(CONSTRAINTS), "--no-deps", "--disable-pip",
     "--format", "json", "--progress-spinner", "off", "--timeout", "10",
 )  # fmt: skip
+#: What it says of an index that cannot be reached: in words of its own, or with the exception of its HTTP library.
+_UNREACHED = re.compile(
+    r"requests\.exceptions\.(ConnectionError|\w*Timeout|ProxyError|SSLError|ChunkedEncodingError)\b"
+    r"|Could not connect to |is not redirecting properly|HTTPError: 50[234] "
+)
 
 
 def audited(command: Sequence[str] = AUDIT, *, seconds: float = SECONDS) -> tuple[int, str]:
@@ -31,9 +38,11 @@ def audited(command: Sequence[str] = AUDIT, *, seconds: float = SECONDS) -> tupl
     try:
         dependencies: list[dict[str, Any]] = json.loads(done.stdout)["dependencies"]
     except (ValueError, KeyError, TypeError):
-        # Found or not reached, its exit status is the same; only an answer has a body.
-        last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
-        return 0, f"vulnerabilities: not asked, {last[:200]}"
+        # Found, not reached or broken, its exit status may be the same; only an answer has a body.
+        unreached = [line for line in done.stderr.splitlines() if _UNREACHED.search(line)]
+        if unreached:
+            return 0, f"vulnerabilities: not asked, {unreached[-1].strip()[:200]}"
+        return 1, f"vulnerabilities: the audit itself failed\n{done.stderr.strip() or 'it said nothing'}"
     return _judged(dependencies)
 
 

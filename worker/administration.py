@@ -10,15 +10,19 @@ from typing import Any, Final
 import orjson
 from sqlalchemy import Connection, func, insert, select
 
-from worker.tables import administration
+from worker.batches import in_batches
+from worker.ledger import ACCEPTED, NewEvent, Verdict
+from worker.tables import administration, events
 
 #: What is recorded, each with what its subject is.
 ACTS: Final[Mapping[str, str]] = {
     "key.made": "the visible id of the key",
     "key.rotated": "the visible id of the key that ends; the one that replaces it is in the details",
     "key.revoked": "the visible id of the key",
+    "key.widened": "the visible id of the key, which is for one more site from then on",
     "site.made": "the site",
     "site.set": "the site; which settings, from which production day on, in the details",
+    "site.unset": "the site; which change of its settings was voided, in the details",
     "audit.started": "the number of the audit",
     "events.voided": "the source whose events were voided",
     "events.imported": "the name of the file",
@@ -34,6 +38,8 @@ ACTS: Final[Mapping[str, str]] = {
     "webhook.removed": "the id of the webhook",
     "webhook.resent": "the id of the webhook; which deliveries, in the details",
 }
+#: Type of the events that change settings.
+SITE_SET: Final = "cutledger.site.set"
 #: Class of the advisory locks under which a site's record is added to.
 _RECORD_LOCK: Final = 0x4375_7442
 _CURSOR: Final = "a1:"
@@ -103,6 +109,34 @@ def record(
     return number + 1
 
 
+def record_settings(
+    connection: Connection,
+    site: str,
+    appended: Sequence[NewEvent],
+    verdicts: Sequence[Verdict],
+    *,
+    actor: Actor,
+    now_us: int,
+) -> None:
+    """Record which of the events that were just appended change the site's settings, or void such a change."""
+    voids: dict[tuple[str, str], str] = {}
+    for event in (event for event, said in zip(appended, verdicts, strict=True) if said.status == ACCEPTED):
+        if event.type == SITE_SET:
+            data = orjson.loads(event.payload).get("data") or {}
+            changed = sorted(name for name, value in data.items() if name != "valid_from" and value is not None)
+            told = {"settings": changed, "valid_from": data.get("valid_from"), "event": event.id}
+            record(connection, site, actor=actor, act="site.set", subject=site, details=told, now_us=now_us)
+        elif event.void_target is not None:
+            voids[event.void_target] = event.id
+    e = events.c
+    for some in in_batches(voids):
+        query = select(e.source, e.id).where(e.site == site, e.type == SITE_SET, e.id.in_([id_ for _, id_ in some]))
+        for source, id_ in connection.execute(query.order_by(e.position)):
+            if (void := voids.get((source, id_))) is not None:
+                told = {"event": id_, "void": void}
+                record(connection, site, actor=actor, act="site.unset", subject=site, details=told, now_us=now_us)
+
+
 class RecordCursorUnreadable(ValueError):
     """A cursor of the record that this service did not give."""
 
@@ -138,6 +172,6 @@ def _number_of(cursor: str) -> int:
         number = int(text.removeprefix(_CURSOR)[:_MOST_DIGITS])
     except ValueError as error:
         raise RecordCursorUnreadable(cursor) from error
-    if _cursor(number) != cursor:
+    if number < 1 or _cursor(number) != cursor:
         raise RecordCursorUnreadable(cursor)
     return number

@@ -20,11 +20,13 @@ from worker.confirming.amounts import (
     ATTEMPTS,
     FINISHING_MINUTES,
     MACHINE_MINUTES,
+    NOT_MADE_REASON,
     PLATE_MASS,
     PLATE_PARTS,
     REMNANT,
     REWORK_MINUTES,
     SCRAP_REASON,
+    TIMED,
     UNTIMED,
     names_of,
 )
@@ -33,7 +35,7 @@ from worker.measures import E3, E6, scaled
 from worker.placing import mm
 from worker.reports.questions import QuestionUnanswerable, Wrong
 from worker.reports.reading import instant
-from worker.tables import LIVE, confirmations, confirmed, told_jobs
+from worker.tables import FOLD, LIVE, confirmations, confirmed, sites, told_jobs
 
 Value = dict[str, Any]
 
@@ -43,12 +45,44 @@ _JOB_FIELDS: Final = ("order", "work_centre", "part_number")
 _ByKind = dict[str, dict[tuple[str | None, ...], int]]
 
 
+class SeriesEnded(Exception):
+    """Numbers of another series were asked on after."""
+
+    def __init__(self, asked: str, series: str) -> None:
+        super().__init__(
+            f"what was booked has numbers of series {asked!r}, but this server numbers by series {series!r}: its data "
+            "were restored from a backup or moved here; take back what was booked of the job, and book from 0 anew"
+        )
+
+
+class NotConfirmedYet(Exception):
+    """The site is being counted again after an upgrade."""
+
+    def __init__(self, site: str) -> None:
+        super().__init__(f"site {site!r} is being counted again after an upgrade, its confirmations follow; ask later")
+
+
 @dataclass(frozen=True)
 class Confirmations:
     """Some of a job's confirmations. `next`: the number after which there are more, when there are."""
 
     value: Value
     next: int | None
+
+
+def series_of(connection: Connection, site: str, *, asked: str | None) -> str:
+    """The series that a site's numbers are of.
+
+    asked: that of the number that the asker has, where it keeps it. Raises SeriesEnded when that is another one,
+    NotConfirmedYet while an upgrade counts.
+    """
+    s = sites.c
+    series, fold = connection.execute(select(s.series, s.fold).where(s.site == site)).one()
+    if fold < FOLD:
+        raise NotConfirmedYet(site)
+    if asked is not None and asked != series:
+        raise SeriesEnded(asked, series)
+    return str(series)
 
 
 def confirmations_of(connection: Connection, site: str, job: str, *, after: int, limit: int) -> Confirmations | None:
@@ -124,19 +158,17 @@ def _actuals(by_operation: Mapping[str, Mapping[str, int]]) -> Value:
             whole[key] += amount
     return {
         "material_produced": {
-            "produced_quantity": whole["tried"],
+            "produced_quantity": whole["tried"] - whole["not_made"],
             "good_quantity": whole["good"] + whole["recovered"],
             "recovered": whole["recovered"],
             "rework_quantity": whole["rework"],
             "in_rework": whole["in_rework"],
             "pending": whole["pending"],
-            "scrap_quantity": whole["scrap"] + whole["scrapped"] + whole["not_made"],
+            "scrap_quantity": whole["scrap"] + whole["scrapped"],
             "not_made": whole["not_made"],
         },
-        "scrap_reasons": [
-            {"reason": reason, "cause": cause, "parts": parts}
-            for (reason, cause), parts in _in_order(kinds, SCRAP_REASON)
-        ],
+        "scrap_reasons": _reasons(kinds, SCRAP_REASON),
+        "not_made_reasons": _reasons(kinds, NOT_MADE_REASON),
         "material_consumed": _consumed(kinds),
         "material_returned": [_remnant(names, count) for names, count in _in_order(kinds, REMNANT)],
         "equipment_actual": {"attempts": whole[ATTEMPTS], "machines": _machines(kinds)},
@@ -149,6 +181,10 @@ def _actuals(by_operation: Mapping[str, Mapping[str, int]]) -> Value:
     }
 
 
+def _reasons(kinds: _ByKind, kind: str) -> list[Value]:
+    return [{"reason": reason, "cause": cause, "parts": parts} for (reason, cause), parts in _in_order(kinds, kind)]
+
+
 def _in_order(kinds: _ByKind, kind: str) -> list[tuple[tuple[Any, ...], int]]:
     found = ((names, amount) for names, amount in kinds.get(kind, {}).items() if amount)
     return sorted(found, key=lambda one: tuple(name or "" for name in one[0]))
@@ -158,41 +194,42 @@ def _minutes(amounts: Mapping[str, int]) -> tuple[Any, Any]:
     return scaled(amounts.get(REWORK_MINUTES, 0), E3), scaled(amounts.get(FINISHING_MINUTES, 0), E3)
 
 
-def _both(kinds: _ByKind, one: str, other: str) -> list[tuple[tuple[Any, ...], int, int | None]]:
-    """(names, amount of one kind, of the other; None where there is none) of names that have either."""
-    named = dict(_in_order(kinds, one)) | dict(_in_order(kinds, other))
-    ones, others = kinds.get(one, {}), kinds.get(other, {})
-    in_order = sorted(named, key=lambda names: tuple(name or "" for name in names))
-    return [(names, ones.get(names, 0), others.get(names) or None) for names in in_order]
+def _names(kinds: _ByKind, *of: str) -> list[tuple[Any, ...]]:
+    """Names that any of some kinds has an amount of, in order."""
+    named = {names for kind in of for names, _ in _in_order(kinds, kind)}
+    return sorted(named, key=lambda names: tuple(name or "" for name in names))
 
 
 def _consumed(kinds: _ByKind) -> list[Value]:
+    parts, masses = kinds.get(PLATE_PARTS, {}), kinds.get(PLATE_MASS, {})
     return [
         {
-            "plate": plate,
-            "heat_number": heat_number,
-            "parts_tried": parts,
-            "mass_kg": None if mass is None else scaled(mass, E6),
+            "plate": names[0],
+            "heat_number": names[1],
+            "parts_tried": parts.get(names, 0),
+            "mass_kg": scaled(masses[names], E6) if names in masses else None,
         }
-        for (plate, heat_number), parts, mass in _both(kinds, PLATE_PARTS, PLATE_MASS)
+        for names in _names(kinds, PLATE_PARTS, PLATE_MASS)
     ]
 
 
 def _machines(kinds: _ByKind) -> list[Value]:
+    minutes, timed, untimed = (kinds.get(kind, {}) for kind in (MACHINE_MINUTES, TIMED, UNTIMED))
     return [
         {
-            "machine": machine,
-            "minutes": None if minutes is None else scaled(minutes, E3),
-            "attempts_without_time": untimed,
+            "machine": names[0],
+            # Only attempts that tell no time: nothing is known of it.
+            "minutes": scaled(minutes.get(names, 0), E3) if names in minutes or timed.get(names) else None,
+            "attempts_without_time": untimed.get(names, 0),
         }
-        for (machine,), untimed, minutes in _both(kinds, UNTIMED, MACHINE_MINUTES)
+        for names in _names(kinds, MACHINE_MINUTES, TIMED, UNTIMED)
     ]
 
 
 def _remnant(names: tuple[str | None, ...], count: int) -> Value:
-    parent, plate, heat_number, length, width, thickness = names
+    parent, plate, heat_number, length, width, thickness, steel = names
     thickness_nm = None if thickness is None else int(thickness)
-    mass = mass_mg(length, width, thickness_nm)
+    mass = mass_mg(length, width, thickness_nm) if steel else None
     return {
         "plate": plate,
         "parent": parent,

@@ -2,7 +2,8 @@
 
 One thread looks what is due and starts a sender for each webhook that has something; a sender sends what its webhook
 has, one after the other. So a receiver that hangs holds up its own webhook alone. Of the senders only a part may be
-with webhooks whose last try failed: however many receivers hang, the others have senders left.
+with webhooks whose last try failed or was slow: however many receivers hang, the others have senders left. Such a
+sender ends after one try, any after a while, and who was served the longest ago comes first: so each has its turn.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import random
 import threading
 import time
 from collections.abc import Callable
-from typing import Final
+from typing import Final, NamedTuple
 
 from worker.database import Database, DatabaseUnavailable
 from worker.pushes.addresses import AddressRefused, Allowed, Resolver, checked, read_url, resolved
@@ -20,6 +21,7 @@ from worker.pushes.deliveries import Claim, claim, due, finish, tidy
 from worker.pushes.posting import MOST_SECONDS, Outcome, post
 from worker.pushes.signing import signed_headers
 from worker.reports.reading import calendar_of
+from worker.settings import loopback_allowed
 
 log = logging.getLogger(__name__)
 
@@ -30,12 +32,23 @@ REST_SECONDS: Final = 5.0
 #: What ended long ago is looked for so often; at once again while there is more.
 TIDY_SECONDS: Final = 3_600.0
 SENDERS: Final = 64
-#: Senders that may be with webhooks whose last try failed.
+#: Senders that may be with webhooks whose last try failed or was slow.
 DOUBTFUL_SENDERS: Final = 32
+#: A try that took longer is slow.
+SLOW_SECONDS: Final = 2.0
+#: So long a sender goes on while others may wait for one.
+TURN_SECONDS: Final = 10.0
 #: At the end senders are waited for so long; what they hold then falls free, and is sent again.
 STOP_SECONDS: Final = 2.0
 
 _Webhook = tuple[str, str]
+
+
+class Sent(NamedTuple):
+    """What a try came to, and how many seconds it took."""
+
+    outcome: Outcome
+    seconds: float
 
 
 def wall_us() -> int:
@@ -64,6 +77,9 @@ class Deliverer:
         self._lock = threading.Lock()
         self._senders: dict[_Webhook, threading.Thread] = {}
         self._doubtful: set[_Webhook] = set()
+        # When each was last given a sender, by a count of them.
+        self._served: dict[_Webhook, int] = {}
+        self._given = 0
         self._tidy_at = 0.0
         self._thread = threading.Thread(target=self._run, name="cutledger-deliverer", daemon=True)
 
@@ -110,26 +126,38 @@ class Deliverer:
         with self.database.read() as connection:
             found = due(connection, now_us=self.clock())
         with self._lock:
-            for webhook in found:
+            # Those served equally long ago stay in the order in which they are due.
+            for webhook in sorted(found, key=lambda each: self._served.get(each, 0)):
                 if webhook not in self._senders and self._has_room(webhook):
-                    name = f"cutledger-sender-{webhook[1]}"
-                    self._senders[webhook] = threading.Thread(
-                        target=self._send_all, args=webhook, name=name, daemon=True
-                    )
-                    self._senders[webhook].start()
+                    self._start_sender(webhook)
+
+    def _start_sender(self, webhook: _Webhook) -> None:
+        name = f"cutledger-sender-{webhook[1]}"
+        sender = threading.Thread(target=self._send_turn, args=webhook, name=name, daemon=True)
+        self._senders[webhook] = sender
+        try:
+            sender.start()
+        except RuntimeError:
+            # No thread can be had: it is due still when they can be again.
+            del self._senders[webhook]
+            raise
+        self._given += 1
+        self._served[webhook] = self._given
 
     def _has_room(self, webhook: _Webhook) -> bool:
         if len(self._senders) >= SENDERS:
             return False
         return webhook not in self._doubtful or len(self._doubtful & self._senders.keys()) < DOUBTFUL_SENDERS
 
-    def _send_all(self, site: str, webhook: str) -> None:
+    def _send_turn(self, site: str, webhook: str) -> None:
+        until = time.monotonic() + TURN_SECONDS
         try:
-            while not self._stopping.is_set() and send_next(
-                self.database, site, webhook, clock=self.clock, resolve=self.resolve, seconds=self.most_seconds,
-                told=self._note,
-            ):  # fmt: skip
-                pass
+            while not self._stopping.is_set() and time.monotonic() < until:
+                sent = send_next(
+                    self.database, site, webhook, clock=self.clock, resolve=self.resolve, seconds=self.most_seconds
+                )
+                if sent is None or self._is_doubtful((site, webhook), sent):
+                    return
         except DatabaseUnavailable as error:
             log.warning("a webhook of site %s rests, the database is not available: %s", site, error)
         except Exception:
@@ -139,12 +167,11 @@ class Deliverer:
             with self._lock:
                 self._senders.pop((site, webhook), None)
 
-    def _note(self, claimed: Claim, outcome: Outcome) -> None:
+    def _is_doubtful(self, webhook: _Webhook, sent: Sent) -> bool:
+        doubtful = sent.outcome.reason is not None or sent.seconds > SLOW_SECONDS
         with self._lock:
-            if outcome.reason is None:
-                self._doubtful.discard((claimed.site, claimed.webhook))
-            else:
-                self._doubtful.add((claimed.site, claimed.webhook))
+            (self._doubtful.add if doubtful else self._doubtful.discard)(webhook)
+        return doubtful
 
 
 def send_next(
@@ -155,33 +182,34 @@ def send_next(
     clock: Callable[[], int] = wall_us,
     resolve: Resolver = resolved,
     seconds: float = MOST_SECONDS,
-    told: Callable[[Claim, Outcome], None] = lambda _claimed, _outcome: None,
-) -> bool:
-    """Send the first delivery of a webhook that is due and write what it came to; False when none is.
+) -> Sent | None:
+    """Send the first delivery of a webhook that is due and write what it came to; None when none is.
 
     No transaction is open while it is sent. Killed in between, it is sent again once its hold ends.
     """
     with database.write() as connection:
         claimed = claim(connection, site, webhook, now_us=clock())
     if claimed is None:
-        return False
+        return None
     with database.read() as connection:
-        allowed = Allowed.of(calendar_of(connection, site).place(clock()).settings.webhook_hosts)
-    began_us = clock()
+        hosts = calendar_of(connection, site).place(clock()).settings.webhook_hosts
+    allowed = Allowed.of(hosts, loopback=loopback_allowed())
+    began_us, began = clock(), time.monotonic()
     outcome = send(claimed, allowed, resolve=resolve, at_us=began_us, seconds=seconds)
-    told(claimed, outcome)
+    took = time.monotonic() - began
     with database.write() as connection:
         # What failed together does not come again together.
         finish(connection, claimed, outcome, began_us=began_us, now_us=clock(), chance=random.random())
-    return True
+    return Sent(outcome, took)
 
 
 def send(claimed: Claim, allowed: Allowed, *, resolve: Resolver, at_us: int, seconds: float) -> Outcome:
-    """Send a claimed delivery, if its address may be sent to at this moment."""
+    """Send a claimed delivery, if its address may be sent to at this moment; to find it counts as part of the time."""
+    began = time.monotonic()
     try:
         target = read_url(claimed.url)
-        addresses = checked(target, allowed, resolve)
+        addresses = checked(target, allowed, resolve, seconds=seconds)
     except AddressRefused as refused:
         return Outcome(None, f"the address {refused}"[:200])
     headers = signed_headers(claimed.secrets, claimed.push, at_us // 1_000_000, claimed.body)
-    return post(target, addresses, headers, claimed.body, seconds=seconds)
+    return post(target, addresses, headers, claimed.body, seconds=seconds, began=began)

@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, Connection, Table, insert, select, tuple_,
 
 from worker.batches import in_batches
 from worker.noticing.finding import PROOF, Finding, Key, finding_id
-from worker.pushes.saying import FINDING_CLOSED, FINDING_OPENED, PROOF_DECIDED, say
+from worker.pushes.saying import FINDING_CLOSED, FINDING_OPENED, PROOF_DECIDED, News, say_all
 from worker.reports.reading import instant
 from worker.tables import finding_changes, kept_findings
 
@@ -137,12 +137,12 @@ def write(connection: Connection, site: str, batch: Sequence[_Step], *, now_us: 
     ]
     if changes:
         connection.execute(insert(finding_changes), changes)
-    for step in batch:
-        _say(connection, site, step, now_us=now_us, position=position)
+    told = [_news(step, position=position) for step in batch]
+    say_all(connection, site, [each for each in told if each is not None], now_us)
 
 
-def _say(connection: Connection, site: str, step: _Step, *, now_us: int, position: int) -> None:
-    """Push what is news of a finding: opened, closed; of a proof how it was decided, each time otherwise."""
+def _news(step: _Step, *, position: int) -> News | None:
+    """What is pushed of a finding: opened, closed; of a proof how it was decided, each time otherwise."""
     finding, times = step.finding, step.times_opened
     told = {
         "finding": finding.id,
@@ -156,13 +156,14 @@ def _say(connection: Connection, site: str, step: _Step, *, now_us: int, positio
         "path": f"/v1/findings/{finding.id}",
     }
     if step.change == CLOSED:
-        say(connection, site, FINDING_CLOSED, f"{finding.id} {times}", told, now_us)
-    elif finding.kind == PROOF and (step.change is not None or finding.figures["state"] != _decision(step.before)):
+        return News(FINDING_CLOSED, f"{finding.id} {times}", told)
+    if finding.kind == PROOF and (step.change is not None or finding.figures["state"] != _decision(step.before)):
         proof = {name: finding.figures[name] for name in ("state", "trials", "good", "lower", "decided_day")}
         told |= {"proof": finding.subject, **proof, "path": f"/v1/proofs/{quote(finding.subject, safe='')}"}
-        say(connection, site, PROOF_DECIDED, f"{finding.id} {times} {position}", told, now_us)
-    elif finding.kind != PROOF and step.change is not None:
-        say(connection, site, FINDING_OPENED, f"{finding.id} {times}", told, now_us)
+        return News(PROOF_DECIDED, f"{finding.id} {times} {position}", told)
+    if finding.kind != PROOF and step.change is not None:
+        return News(FINDING_OPENED, f"{finding.id} {times}", told)
+    return None
 
 
 def _decision(before: Any) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+import re
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any, Final
 
-from sqlalchemy import Connection, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, exists, insert, or_, select, true, tuple_, update
 
 from worker.administration import COMMAND_LINE, Actor, record
 from worker.installing import installation_secret
@@ -20,8 +21,8 @@ from worker.tables import key_sites, keys
 ROLES: Final = ("terminal", "reader", "engineer", "erp", "admin")
 PREFIX: Final = "cut"
 _LETTERS: Final = "abcdefghijkmnpqrstuvwxyz23456789"
-#: Longest visible id that the tables hold.
-_LONGEST_ID: Final = 16
+#: A visible id, no longer than the tables hold.
+_VISIBLE_ID: Final = re.compile(r"[a-z0-9]{1,16}", re.ASCII)
 HOUR_US: Final = 3_600_000_000
 #: So long a key that is replaced holds beside its successor unless another time is asked for.
 OVERLAP_HOURS: Final = 24
@@ -48,11 +49,18 @@ class Key:
     sites: tuple[str, ...]
     source_prefix: str | None
     created_at: datetime
-    expires_at: datetime | None
+    #: Until when it was made to hold; a key that is replaced holds no longer than `overlap_ends_at`.
+    ends_at: datetime | None
+    overlap_ends_at: datetime | None
     revoked_at: datetime | None
     #: Id of the key in whose place it was made.
     replaces: str | None
     used_at: datetime | None
+
+    @property
+    def expires_at(self) -> datetime | None:
+        """When it ends unless it is revoked before; None: never."""
+        return min((end for end in (self.ends_at, self.overlap_ends_at) if end is not None), default=None)
 
     def is_valid(self, now_us: int) -> bool:
         """True while it is neither revoked nor expired."""
@@ -94,7 +102,7 @@ def rotate(
     """
     # Of two at once the later sees the successor that the earlier made.
     connection.execute(select(keys.c.key_id).where(keys.c.key_id == key_id).with_for_update())
-    old = next(iter(known_keys(connection, [key_id])), None)
+    old = known_key(connection, key_id)
     if old is None:
         raise KeyUnknown(f"there is no key {key_id!r}")
     if not old.is_valid(now_us):
@@ -103,15 +111,17 @@ def rotate(
     successor = select(keys.c.key_id).where(keys.c.replaces == key_id, keys.c.revoked_us.is_(None))
     if (there := connection.execute(successor).scalars().first()) is not None:
         raise KeyNotReplaceable(f"key {key_id!r} was replaced by {there}; rotate that one, or revoke it first")
-    lifetime = None if old.expires_at is None else old.expires_at - old.created_at
+    lifetime = None if old.ends_at is None else old.ends_at - old.created_at
     text, key = _made(
         connection, name=old.name, roles=old.roles, sites=old.sites, now_us=now_us, source_prefix=old.source_prefix,
         expires_us=None if lifetime is None else now_us + lifetime // timedelta(microseconds=1), replaces=key_id,
     )  # fmt: skip
     ends_us = now_us + overlap_us
-    still = update(keys).where(keys.c.key_id == key_id, or_(keys.c.expires_us.is_(None), keys.c.expires_us > ends_us))
-    connection.execute(still.values(expires_us=ends_us))
-    told = {"replaced_by": key.key_id, "ends_at": known_keys(connection, [key_id])[0].expires_at}
+    overlap = keys.c.overlap_ends_us
+    # One whose successor was revoked has an end already: it is not moved on.
+    still = update(keys).where(keys.c.key_id == key_id, or_(overlap.is_(None), overlap > ends_us))
+    connection.execute(still.values(overlap_ends_us=ends_us))
+    told = {"replaced_by": key.key_id, "ends_at": _known(connection, key_id).expires_at}
     _record(connection, old, by, "key.rotated", told, now_us)
     return text, key
 
@@ -143,12 +153,14 @@ def _made(
         },
     )
     connection.execute(insert(key_sites), [{"key_id": key_id, "site": site} for site in sorted(set(sites))])
-    return text, known_keys(connection, [key_id])[0]
+    return text, _known(connection, key_id)
 
 
-def admit_site(connection: Connection, key_id: str, site: str) -> None:
-    """Let a key act on one more site."""
+def admit_site(connection: Connection, key_id: str, site: str, *, now_us: int, by: Actor = COMMAND_LINE) -> None:
+    """Let a key act on one more site; the others have it on record."""
+    before = _known(connection, key_id)
     connection.execute(insert(key_sites), {"key_id": key_id, "site": site})
+    _record(connection, before, by, "key.widened", {"name": before.name}, now_us)
 
 
 def holder(connection: Connection, text: str) -> Key | None:
@@ -158,19 +170,42 @@ def holder(connection: Connection, text: str) -> Key | None:
     stored = connection.execute(select(keys.c.secret_hash).where(keys.c.key_id == key_id)).scalar_one_or_none()
     # A text without a stored hash is compared too, so that both take as long.
     matches = hmac.compare_digest(_hash(connection, text), bytes(stored or bytes(32)))
-    return known_keys(connection, [key_id])[0] if matches and stored is not None else None
+    return known_key(connection, key_id) if matches and stored is not None else None
 
 
-def known_keys(connection: Connection, key_ids: Sequence[str] | None = None) -> list[Key]:
-    """All keys, or those of these ids, in the order in which they were made."""
-    query = select(keys).order_by(keys.c.created_us, keys.c.key_id)
-    if key_ids is not None:
-        query = query.where(keys.c.key_id.in_(key_ids))
-    rows = connection.execute(query).all()
+def known_key(connection: Connection, key_id: str) -> Key | None:
+    """The key of a visible id, or None; both take the same statements."""
+    return next(iter(_keys(connection, keys.c.key_id == key_id)), None)
+
+
+def known_keys(
+    connection: Connection, *, sites: Sequence[str] | None = None, after: str | None = None, limit: int | None = None
+) -> list[Key]:
+    """Keys in the order in which they were made, all or those of any of these sites; `after`: those made after that."""
+    chosen: ColumnElement[bool] = true()
+    if sites is not None:
+        chosen = keys.c.key_id.in_(select(key_sites.c.key_id).where(key_sites.c.site.in_(sites)))
+    if after is not None:
+        earlier = select(keys.c.created_us, keys.c.key_id).where(keys.c.key_id == after)
+        chosen &= tuple_(keys.c.created_us, keys.c.key_id) > earlier.scalar_subquery()
+    return _keys(connection, chosen, limit=limit)
+
+
+def any_key(connection: Connection) -> bool:
+    """True when a key was ever made."""
+    return bool(connection.execute(select(exists().where(keys.c.key_id.is_not(None)))).scalar_one())
+
+
+def _known(connection: Connection, key_id: str) -> Key:
+    (key,) = _keys(connection, keys.c.key_id == key_id)
+    return key
+
+
+def _keys(connection: Connection, chosen: ColumnElement[bool], *, limit: int | None = None) -> list[Key]:
+    some = select(keys).where(chosen).order_by(keys.c.created_us, keys.c.key_id).limit(limit).subquery()
+    rows = connection.execute(select(some).order_by(some.c.created_us, some.c.key_id)).all()
+    bound = select(key_sites.c.key_id, key_sites.c.site).join(some, some.c.key_id == key_sites.c.key_id)
     by_key: dict[str, list[str]] = {row.key_id: [] for row in rows}
-    # Of an id that is not there its sites are asked for too, so that both take as long.
-    named = list(by_key) if key_ids is None else key_ids
-    bound = select(key_sites.c.key_id, key_sites.c.site).where(key_sites.c.key_id.in_(named))
     for key_id, site in connection.execute(bound.order_by(key_sites.c.site)):
         by_key[key_id].append(site)
     return [
@@ -181,13 +216,18 @@ def known_keys(connection: Connection, key_ids: Sequence[str] | None = None) -> 
             tuple(by_key[row.key_id]),
             row.source_prefix,
             instant(row.created_us),
-            None if row.expires_us is None else instant(row.expires_us),
-            None if row.revoked_us is None else instant(row.revoked_us),
+            _at(row.expires_us),
+            _at(row.overlap_ends_us),
+            _at(row.revoked_us),
             row.replaces,
-            None if row.used_us is None else instant(row.used_us),
+            _at(row.used_us),
         )
         for row in rows
     ]
+
+
+def _at(us: int | None) -> datetime | None:
+    return None if us is None else instant(us)
 
 
 def revoke(connection: Connection, key_id: str, *, now_us: int, by: Actor = COMMAND_LINE) -> bool:
@@ -195,7 +235,7 @@ def revoke(connection: Connection, key_id: str, *, now_us: int, by: Actor = COMM
     ended = update(keys).where(keys.c.key_id == key_id, keys.c.revoked_us.is_(None)).values(revoked_us=now_us)
     if connection.execute(ended).rowcount == 0:
         return False
-    key = known_keys(connection, [key_id])[0]
+    key = _known(connection, key_id)
     _record(connection, key, by, "key.revoked", {"name": key.name}, now_us)
     return True
 
@@ -209,7 +249,7 @@ def note_use(connection: Connection, key_id: str, *, now_us: int) -> None:
 def visible_id(text: str) -> str | None:
     """The visible id in what may be a key; None when it has not the form of one."""
     parts = text.split("_", 2)
-    return parts[1] if len(parts) == 3 and parts[0] == PREFIX and 0 < len(parts[1]) <= _LONGEST_ID else None
+    return parts[1] if len(parts) == 3 and parts[0] == PREFIX and _VISIBLE_ID.fullmatch(parts[1]) else None
 
 
 def _record(connection: Connection, key: Key, by: Actor, act: str, details: dict[str, Any], now_us: int) -> None:

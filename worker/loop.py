@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Final
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
@@ -22,6 +23,9 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
+#: A site that cannot be computed again rests this long.
+FOLD_REST_SECONDS: Final = 600
+_RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictionary()
 
 #: Told of each claim that counted something: how many seconds it took, how many events it held.
 Observer = Callable[[float, int], None]
@@ -46,15 +50,28 @@ def count_owed(database: Database, *, limit: int = tallies.CLAIM_EVENTS, observe
 
 
 def fold_again(database: Database) -> None:
-    """Compute the sites again that were counted under an older fold: what an upgrade derives anew is then there."""
+    """Compute the sites again that were counted under an older fold: what an upgrade derives anew is then there.
+
+    A site that fails keeps no other from being counted: it is logged, and rests.
+    """
     with database.read() as connection:
         older = list(
             connection.execute(select(sites.c.site).where(sites.c.fold < FOLD).order_by(sites.c.site)).scalars()
         )
+    resting = _RESTING.setdefault(database, {})
     for site in older:
+        if time.monotonic() < resting.get(site, 0.0):
+            continue
         log.info("site %s was counted by an older release: its figures are computed again from the ledger", site)
-        counted = tallies.rebuild(database, site, now_us=_now_us())
-        log.info("site %s: %d events counted again", site, counted)
+        try:
+            counted = tallies.rebuild(database, site, now_us=_now_us())
+        except DatabaseUnavailable:
+            raise
+        except Exception:
+            log.exception("site %s cannot be counted again; it is tried again in %d s", site, FOLD_REST_SECONDS)
+            resting[site] = time.monotonic() + FOLD_REST_SECONDS
+        else:
+            log.info("site %s: %d events counted again", site, counted)
 
 
 def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> int:

@@ -39,10 +39,14 @@ _UNCHANGED: Final[Mapping[str, Any]] = {}
 
 @dataclass(frozen=True)
 class _Revised:
-    """A published week that is answered otherwise than it was last told; `changes` by report, none: as published."""
+    """A published week that is answered otherwise than it was last told, at `told_us`.
+
+    `changes` by report; none: it is as published again.
+    """
 
     published: Published
     number: int
+    told_us: int
     digest: bytes
     changes: Mapping[str, Any]
 
@@ -72,10 +76,14 @@ def _tell_site(database: Database, site: str, *, now_us: int) -> list[str]:
         revision, at_us = _looked.get(here, (-1, now_us - REST_US))
         if reader.as_of.waiting or reader.revision == revision or now_us - at_us < REST_US:
             return []
-        _looked[here] = (reader.revision, now_us)
         weeks = weeks_published(connection, site, limit=LATEST_WEEKS)
         found = [each for each in (_revised(reader, week) for week in weeks) if each is not None]
-    return [each.published.week for each in found if _tell(database, reader, each, now_us=now_us)]
+    # Whoever told of it: processes know nothing of when the others looked.
+    ripe = [each for each in found if now_us - each.told_us >= REST_US]
+    told = [each.published.week for each in ripe if _tell(database, reader, each, now_us=now_us)]
+    # Only now: what could not be written, or is not ripe yet, is looked at again.
+    _looked[here] = (reader.revision if len(ripe) == len(found) else -1, now_us)
+    return told
 
 
 def _revised(reader: Reader, published: Published) -> _Revised | None:
@@ -86,20 +94,20 @@ def _revised(reader: Reader, published: Published) -> _Revised | None:
         if found := changes_since(reader, entry, stored)["changes"]:
             changes[name] = found
     digest = _digest(changes)
-    number, before = _last_told(reader.connection, reader.site, published.week)
-    return None if digest == before else _Revised(published, number + 1, digest, changes)
+    number, before, told_us = _last_told(reader.connection, reader.site, published.week)
+    return None if digest == before else _Revised(published, number + 1, told_us, digest, changes)
 
 
 def _digest(changes: Mapping[str, Any]) -> bytes:
     return blake2b(json_bytes(dict(changes)), digest_size=16).digest()
 
 
-def _last_told(connection: Connection, site: str, week: str) -> tuple[int, bytes]:
-    """(number, digest) of what was last told of a week: that it is as published, while nothing was."""
+def _last_told(connection: Connection, site: str, week: str) -> tuple[int, bytes, int]:
+    """(number, digest, when) of what was last told of a week; that it is as published, in 1970, while nothing was."""
     r = week_revisions.c
-    query = select(r.number, r.digest).where(r.site == site, r.week == week).order_by(r.number.desc()).limit(1)
+    query = select(r.number, r.digest, r.at_us).where(r.site == site, r.week == week).order_by(r.number.desc()).limit(1)
     row = connection.execute(query).one_or_none()
-    return (0, _digest(_UNCHANGED)) if row is None else (row.number, bytes(row.digest))
+    return (0, _digest(_UNCHANGED), 0) if row is None else (row.number, bytes(row.digest), row.at_us)
 
 
 def _tell(database: Database, reader: Reader, revised: _Revised, *, now_us: int) -> bool:

@@ -14,6 +14,8 @@ from sqlalchemy.exc import ArgumentError
 #: The release that this is.
 RELEASE = version("cutledger")
 DATABASE_FILE = "cutledger.sqlite3"
+#: `1` lets the sites of an installation allow pushes to this machine.
+LOOPBACK_VARIABLE = "CUTLEDGER_WEBHOOK_LOOPBACK"
 _KINDS = ("sqlite", "postgresql")
 
 
@@ -46,6 +48,12 @@ class Installation:
         url = env.get("CUTLEDGER_DATABASE_URL") or f"sqlite:///{(folder / DATABASE_FILE).absolute()}"
         password_file = env.get("CUTLEDGER_DATABASE_PASSWORD_FILE")
         return cls(folder, _checked(url, password_file), env.get("CUTLEDGER_BROKER_URL") or None)
+
+
+def loopback_allowed(environment: Mapping[str, str] | None = None) -> bool:
+    """True when CUTLEDGER_WEBHOOK_LOOPBACK says that webhooks may lead to this machine, where a site allows it."""
+    env = os.environ if environment is None else environment
+    return env.get(LOOPBACK_VARIABLE) == "1"
 
 
 def _checked(url: str, password_file: str | None) -> str:

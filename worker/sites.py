@@ -27,7 +27,9 @@ DEFAULTS: Final[Mapping[str, Any]] = {
     "aliases": [],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "least_people": 3,
     "plausibility": DEFAULT_LIMITS,
+    "webhook_hosts": [],
 }
 _ALWAYS: Final = date.min
 
@@ -95,6 +97,11 @@ class Settings:
     def limits(self) -> Limits:
         """Limits between which entries are plausible."""
         return limits_of(self.values["plausibility"])
+
+    @cached_property
+    def webhook_hosts(self) -> tuple[str, ...]:
+        """Hosts and networks to which the site has pushes sent although they are not public."""
+        return tuple(self.values["webhook_hosts"])
 
     @cached_property
     def labour_per_hour(self) -> float | None:

@@ -8,6 +8,8 @@ everywhere.
 
 from __future__ import annotations
 
+import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -63,11 +65,21 @@ installation = Table(
     Column("created_us", BigInteger, nullable=False),
 )
 
+
+def new_series() -> str:
+    """A name for numbers of confirmations that no other installation gives."""
+    return secrets.token_hex(8)
+
+
 sites = Table(
     "sites",
     metadata,
     _site(),
     Column("people_key", LargeBinary, nullable=False),
+    # How many keys for people were destroyed before this one.
+    Column("people_generation", Integer, nullable=False, server_default=text("0")),
+    # Numbers of confirmations go on within it; a restored copy begins another.
+    Column("series", String(16), nullable=False, default=new_series, server_default=text("''")),
     Column("created_us", BigInteger, nullable=False),
     Column("revision", BigInteger, nullable=False, default=0),
     Column("counted_position", BigInteger, nullable=False, default=0),
@@ -551,7 +563,16 @@ keys = Table(
     Column("revoked_us", BigInteger),
     # The key in whose place it was made
     Column("replaces", String(16)),
+    # Until when it holds beside the key that replaces it
+    Column("overlap_ends_us", BigInteger),
     Column("used_us", BigInteger),
+)
+
+ended_sessions = Table(
+    "ended_sessions",
+    metadata,
+    Column("session_id", String(32), primary_key=True),
+    Column("until_us", BigInteger, nullable=False),
 )
 
 key_sites = Table(
@@ -559,6 +580,7 @@ key_sites = Table(
     metadata,
     Column("key_id", String(16), primary_key=True),
     Column("site", _ident, primary_key=True),
+    Index(None, "site", "key_id"),
 )
 
 audits = Table(
@@ -713,8 +735,10 @@ told_jobs = Table(
     _site(),
     Column("job", _ident, primary_key=True),
     Column("state", String(8), nullable=False),
-    Column("to_make", Integer),
-    Column("short", SmallInteger, nullable=False),
+    Column("closed_us", BigInteger),
+    Column("close_reason", String(16)),
+    # Parts that it was said to be short of, since it last had enough under way
+    Column("missing", Integer, nullable=False),
     Column("confirmations", Integer, nullable=False),
     # How often it ended or ran short: so each time is news of its own
     Column("changes", Integer, nullable=False),
@@ -730,6 +754,8 @@ webhooks = Table(
     Column("topics", Text, nullable=False),
     Column("created_us", BigInteger, nullable=False),
     Column("created_by", String(16), nullable=False),
+    # The number of its last delivery
+    Column("pushed", BigInteger, nullable=False),
     # Which of its secrets signs now; the one before it signs too until `old_secret_until_us`
     Column("secret_number", Integer, nullable=False),
     Column("old_secret_until_us", BigInteger),
@@ -759,8 +785,11 @@ deliveries = Table(
     Column("push", String(40), nullable=False),
     Column("state", String(9), nullable=False),
     Column("tries", Integer, nullable=False),
+    # Tries before somebody last had it sent again: from then on the schedule begins anew
+    Column("earlier_tries", Integer, nullable=False),
+    # When it was made, or somebody last had it sent again
     Column("made_us", BigInteger, nullable=False),
-    # When it is tried next; None once it is delivered or dead
+    # When it is tried next, were its webhook not paused; None once it is no longer waiting
     Column("due_us", BigInteger),
     # Whoever sends it holds it until then
     Column("held_until_us", BigInteger),
@@ -768,8 +797,18 @@ deliveries = Table(
     Column("status", Integer),
     Column("reason", Text),
     UniqueConstraint("site", "webhook", "push"),
+    Index("ix_deliveries_state", "site", "webhook", "state", "number"),
+    Index(
+        "ix_deliveries_held",
+        "site",
+        "webhook",
+        sqlite_where=text("held_until_us IS NOT NULL"),
+        postgresql_where=text("held_until_us IS NOT NULL"),
+    ),
     Index(
         "ix_deliveries_due",
+        "site",
+        "webhook",
         "due_us",
         sqlite_where=text("state = 'waiting'"),
         postgresql_where=text("state = 'waiting'"),
@@ -806,13 +845,19 @@ week_revisions = Table(
 APPEND_ONLY: Final = (administration, confirmations)
 
 
-def _refusals(table: str) -> dict[str, list[str]]:
-    """The statements by which each database is told to refuse changes of a table."""
+def _refusals(table: str, key: Sequence[str]) -> dict[str, list[str]]:
+    """The statements by which each database is told to refuse changes of a table with this primary key."""
     refusal = f"{table} is only ever added to"
     on_sqlite = [
         f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} BEGIN SELECT RAISE(ABORT, '{refusal}'); END"
         for act in ("UPDATE", "DELETE")
     ]
+    # INSERT OR REPLACE deletes without asking the trigger above.
+    is_there = " AND ".join(f"{name} = NEW.{name}" for name in key)
+    on_sqlite.append(
+        f"CREATE TRIGGER {table}_no_replacement BEFORE INSERT ON {table} "
+        f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {is_there}) BEGIN SELECT RAISE(ABORT, '{refusal}'); END"
+    )
     on_postgresql = [
         f"CREATE FUNCTION {table}_added_only() RETURNS trigger LANGUAGE plpgsql AS "
         f"$$ BEGIN RAISE EXCEPTION '{refusal}'; END $$",
@@ -823,7 +868,7 @@ def _refusals(table: str) -> dict[str, list[str]]:
 
 
 def _refuse_changes(table: Table, connection: Connection, **_: Any) -> None:
-    for statement in _refusals(table.name)[connection.dialect.name]:
+    for statement in _refusals(table.name, [column.name for column in table.primary_key])[connection.dialect.name]:
         connection.exec_driver_sql(statement)
 
 

@@ -9,8 +9,11 @@ from sqlalchemy import Connection, Table, case, delete, false, func, insert, lit
 
 from worker import ledger
 from worker.confirming.appending import Confirming
+from worker.confirming.said import Compared, compared
 from worker.database import Database
+from worker.events import SITE
 from worker.recount import Progress, Recount
+from worker.sites import fold_settings
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
@@ -82,7 +85,10 @@ class Audit:
 
 
 def audit(database: Database, site: str, progress: Progress | None = None) -> Audit:
-    """Recount a site from its ledger in one snapshot, beside what is stored, and compare. Stops nobody."""
+    """Recount a site from its ledger in one snapshot, beside what is stored, and compare. Stops nobody.
+
+    What was confirmed of jobs must add up to what is stored too.
+    """
     with database.snapshot_with_scratch() as connection, database.begin_snapshot(connection):
         position, count = _recount_into_shadow(connection, site, progress)
         differences = [
@@ -90,7 +96,25 @@ def audit(database: Database, site: str, progress: Progress | None = None) -> Au
             for live, shadow in zip(LIVE.all, SHADOW.all, strict=True)
             if (difference := _difference(connection, site, live, shadow))
         ]
+        differences += _unconfirmed(connection, site)
         return Audit(site, position, count, differences)
+
+
+def _unconfirmed(connection: Connection, site: str) -> list[Difference]:
+    fold = connection.execute(select(sites.c.fold).where(sites.c.site == site)).scalar_one()
+    if fold < FOLD:
+        # Confirmations begin, or go on, when the site is counted again.
+        return []
+    calendar = fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+    return [
+        Difference(one.table, len(one.stored), len(one.recounted), _shown(one))
+        for one in compared(connection, site, calendar)
+    ]
+
+
+def _shown(one: Compared) -> list[dict[str, Any]]:
+    sides = (("stored", one.stored), ("recounted", one.recounted))
+    return [{"side": side} | row for side, rows in sides for row in rows[:SHOWN_DIFFERENCES]]
 
 
 def rebuild(database: Database, site: str, progress: Progress | None = None, *, now_us: int) -> int:

@@ -92,9 +92,10 @@ def _data_name(kind: str) -> str:
 
 def event_shapes(shapes: Mapping[str, Shape]) -> dict[str, Shape]:
     """Components of the events; `shapes` holds the envelope and the data of each type as their schemas say them."""
-    events = {event_name(kind): _of_type(kind) for kind in DATA_SCHEMAS}
+    envelope = _envelope(shapes[ENVELOPE])
+    events = {event_name(kind): _of_type(kind, envelope) for kind in DATA_SCHEMAS}
     data = {_data_name(kind): _with_example(shapes[_data_name(kind)], kind) for kind in DATA_SCHEMAS}
-    return {ENVELOPE: _envelope(shapes[ENVELOPE]), EVENT: _any_event(), "Events": _array(), **events, **data}
+    return {EVENT: _any_event(), "Events": _array(), **events, **data}
 
 
 def _envelope(shape: Shape) -> Shape:
@@ -113,14 +114,13 @@ def _envelope(shape: Shape) -> Shape:
     }
 
 
-def _of_type(kind: str) -> Shape:
+def _of_type(kind: str, envelope: Shape) -> Shape:
+    """The envelope with the data of one type: whole, since generators of clients make one class of each shape."""
     schema = type(DATA_SCHEMAS[kind])
-    return {
-        "description": schema.__doc__,
-        "allOf": [{"$ref": f"#/components/schemas/{ENVELOPE}"}],
-        "type": "object",
-        "properties": {"type": {"const": kind}, "data": ref(schema)},
-        "required": ["type", "data"],
+    of_type = {"type": {"type": "string", "const": kind, "description": "event type"}, "data": ref(schema)}
+    return envelope | {
+        "description": f"{schema.__doc__} {envelope['description']}",
+        "properties": envelope["properties"] | of_type,
         "examples": [EXAMPLES[kind]],
     }
 

@@ -16,9 +16,17 @@ from service.schemas.queries import Query
 
 _BY_STATUS: Final = {refusal.status: refusal.name for refusal in REFUSALS if refusal.status != 422}
 PARAMETERS_WRONG: Final = response_ref("ParametersWrong")
+NOT_FOUND: Final = response_ref("NotFound")
 FIELDS_WRONG: Final = response_ref("FieldsWrong")
 #: What reading a body can end in.
 BODY_STATUSES: Final = (400, 413, 415)
+
+WORKBOOK: Final[Shape] = {
+    "type": "string",
+    "format": "binary",
+    "description": "A workbook by ECMA-376: the rows on its first sheet, the same columns in the same order, "
+    "production days as days, text as text; on the second what was asked, up to what it counts, notes and cautions.",
+}
 
 
 @dataclass(frozen=True)
@@ -70,12 +78,14 @@ def operation(
     return told
 
 
-def json_body(schema: type[Schema], description: str, examples: Mapping[str, Any] | None = None) -> Shape:
+def json_body(
+    schema: type[Schema], description: str, examples: Mapping[str, Any] | None = None, *, required: bool = True
+) -> Shape:
     """A body that is one JSON object."""
     content: Shape = {"schema": ref(schema)}
     if examples:
         content["examples"] = {name: {"value": value} for name, value in examples.items()}
-    return {"required": True, "description": description, "content": {JSON: content}}
+    return {"required": required, "description": description, "content": {JSON: content}}
 
 
 def path_id(name: str, description: str, example: str) -> list[Shape]:

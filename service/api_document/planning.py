@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api_document.field_shapes import Shape
-from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, site_parameter
+from service.api_document.operations import NOT_CHANGED, WORKBOOK, Reply, json_body, operation, site_parameter
 from service.api_document.references import ref
-from service.formats import CSV, JSON
+from service.formats import CSV, FORMATS, JSON, XLSX
 from service.schemas.plan import ONE_PLAN, ListPlanned, OnePlanned, PlanList
 from service.strict_fields import Choice, Number, Strict, Text, ThicknessInch, Whole
 from worker.events import PURPOSES
@@ -65,12 +65,16 @@ def _past() -> list[Shape]:
 
 
 def _format() -> Shape:
-    words = {"type": "string", "enum": ["json", "csv"], "examples": ["csv"]}
+    words = {"type": "string", "enum": list(FORMATS), "examples": ["csv"]}
     return _query("format", "goes before Accept; left out: as Accept asks, else json", words)
 
 
 def _content(shape: type[OnePlanned] | type[ListPlanned]) -> Shape:
-    return {JSON: {"schema": ref(shape)}, CSV: {"schema": _ROWS, "examples": {"plan": {"value": _EXAMPLE}}}}
+    return {
+        JSON: {"schema": ref(shape)},
+        CSV: {"schema": _ROWS, "examples": {"plan": {"value": _EXAMPLE}}},
+        XLSX: {"schema": WORKBOOK},
+    }
 
 
 _HEADERS: Final = ("X-As-Of", "Content-Disposition")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import orjson
-
 from service.api_document.event_shapes import EVENT
 from service.api_document.field_shapes import Shape
 from service.api_document.operations import Reply, operation, site_parameter
@@ -20,7 +18,10 @@ ACCEPTED, DUPLICATE, CONFLICT, INVALID = VERDICTS
 _FINISHED: Final = EXAMPLES["cutledger.attempt.finished"]
 _INSPECTED: Final = EXAMPLES["cutledger.attempt.inspected"]
 _TWO: Final = [_FINISHED, _INSPECTED]
-_OTHER_CONTENT: Final = "is held here with other content; send what is right under a new id, and void the wrong one"
+_OTHER_CONTENT: Final = (
+    "this source and id already hold another content, which stays; to correct it, void that event and send "
+    "the right one under a new id"
+)
 _WRONG_WORD: Final = 'must be one of severed, not_severed, pierce_failed, aborted; found "severd"; nearest: severed'
 
 
@@ -35,7 +36,7 @@ def _verdicts(*items: dict[str, Any]) -> dict[str, Any]:
 
 def _refused(status: int, slug: str, item: dict[str, Any]) -> dict[str, Any]:
     (error,) = item["errors"]
-    detail = f"{error['pointer']} {error['detail']}"
+    detail = f"{error['pointer']} {error['detail']}".strip()
     return problem_example(status, slug, detail, errors=[error], **_verdicts(item))
 
 
@@ -44,9 +45,7 @@ _TAKEN: Final = {
     "sent again": _verdicts(_item(0, _FINISHED, DUPLICATE, position=417)),
 }
 _INVALID_ITEM: Final = _item(0, _FINISHED, INVALID, errors=[{"pointer": "/data/outcome", "detail": _WRONG_WORD}])
-_CONFLICT_ITEM: Final = _item(
-    0, _FINISHED, CONFLICT, position=417, errors=[{"pointer": "/id", "detail": _OTHER_CONTENT}]
-)
+_CONFLICT_ITEM: Final = _item(0, _FINISHED, CONFLICT, position=417, errors=[{"pointer": "", "detail": _OTHER_CONTENT}])
 _IN_PART: Final = {
     "one of two": _verdicts(
         _item(0, _FINISHED, ACCEPTED, position=417),
@@ -58,31 +57,18 @@ _IN_PART: Final = {
         ),
     )
 }
-_LINES_EXAMPLE: Final = "".join(orjson.dumps(event).decode() + "\n" for event in _TWO)
 
 
 def _body() -> Shape:
+    """One media type: generators of clients cannot tell bodies apart of which one is a list. The others are told."""
     by_type = {kind.removeprefix("cutledger."): example_ref(kind) for kind in EXAMPLES}
     two = {"two events": {"value": _TWO}}
     return {
         "required": True,
-        "description": f"One event, an array, or one event a line; at most {MOST_ITEMS:,} events and 16 MiB unpacked, "
-        "in UTF-8. gzip is taken.",
-        "content": {
-            ONE_EVENT: {"schema": ref(EVENT), "examples": by_type},
-            ARRAY: {"schema": ref("Events"), "examples": two},
-            LINES: {
-                "schema": {
-                    "type": "string",
-                    "description": "One event a line. A bad line does not hold up the others.",
-                },
-                "example": _LINES_EXAMPLE,
-            },
-            ONE_OR_ARRAY: {
-                "schema": {"anyOf": [ref(EVENT), ref("Events")]},
-                "examples": {"one event": {"value": _FINISHED}, **two},
-            },
-        },
+        "description": f"One event or an array; at most {MOST_ITEMS:,} events and 16 MiB unpacked, in UTF-8. gzip is "
+        f"taken. One event is also taken as `{ONE_EVENT}`, an array as `{ARRAY}`, and one event a line as `{LINES}`: "
+        "there a bad line does not hold up the others.",
+        "content": {ONE_OR_ARRAY: {"schema": {"anyOf": [ref(EVENT), ref("Events")]}, "examples": {**by_type, **two}}},
     }
 
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from service.api_document.field_shapes import Shape
 from service.api_document.references import header_ref, ref
+from service.formats import FORMATS
 from service.problems import MEDIA_TYPE, RETRY_SECONDS, TITLES
 from service.schemas.answers import VERDICTS
 
@@ -61,13 +62,16 @@ REFUSALS: Final = (
             "UTF-8, broken off or badly packed.", "the body is no JSON: line 1, column 2: a name in quotes is missing"),
     Refusal("KeyMissing", 401, "key-missing", "No key was sent, or it is not known, has expired or was revoked.",
             "this key is not known here, has expired or was revoked", headers=("WWW-Authenticate",)),
-    Refusal("NotAllowed", 403, "not-allowed", "The key has none of the roles that may do this.",
+    Refusal("NotAllowed", 403, "not-allowed", "The key has none of the roles that may do this; or, as `not-from-here`, "
+            "a change by a session's cookie came without its token, or from another site.",
             "this asks for a key with one of the roles admin"),
     Refusal("NotFound", 404, "not-found", "There is no such thing, or it belongs to a site that this key is not for: "
             "both answer alike.", "there is no site 'south'"),
     Refusal("NotServed", 406, "http", "None of the media types that Accept names is served.",
-            "this is served as application/json or text/csv"),
+            f"this is served as {' or '.join(FORMATS.values())}"),
     Refusal("InTheWay", 409, "conflict", "It is in the way of what is there.", "an audit of site 'main' is running"),
+    Refusal("Changed", 412, "changed", "It is not what If-Match names any more: it has changed since it was read.",
+            "it is not what If-Match names any more; read it again, then send the change"),
     Refusal("BodyTooLarge", 413, "body-too-large", "The body, unpacked, is larger than is taken, or holds more events.",
             "the body has more than 1048576 bytes unpacked; send it in smaller parts", {"limit": 1_048_576}),
     Refusal("MediaTypeNotTaken", 415, "media-type", "The body's media type, charset or content encoding is not taken.",
@@ -76,9 +80,11 @@ REFUSALS: Final = (
             "`errors` names each.", "thicknes_mm is no parameter here", {"errors": [_UNKNOWN_PARAMETER]}),
     Refusal("FieldsWrong", 422, "fields", "A field of the body is wrong; `errors` points to each.",
             f"{_WRONG_FIELD['pointer']} {_WRONG_FIELD['detail']}", {"errors": [_WRONG_FIELD]}),
+    Refusal("TooMany", 429, "too-many", "This key, or this address, asked for too much, or sent too many wrong keys.",
+            "this key asked for too much within 10 s; ask again in 4 s", headers=("Retry-After",)),
     Refusal("Fault", 500, "fault", "The service failed; nothing of the request was kept.",
             "it was logged under the instance named here; nothing of this request was kept"),
-    Refusal("Unavailable", 503, "unavailable", "The database cannot take or answer this now; nothing was kept.",
+    Refusal("Unavailable", 503, "unavailable", "The service cannot take or answer this now; nothing was kept.",
             "nothing of this request was kept; send it again", headers=("Retry-After",)),
 )  # fmt: skip
 
@@ -90,15 +96,15 @@ def refusal_shapes() -> dict[str, Shape]:
     """Components of the problems."""
     counts = {verdict: _COUNT | {"description": f"events that are {verdict}"} for verdict in VERDICTS}
     items = {"type": "array", "items": ref("Verdict"), "description": "each event's verdict, in the request's order"}
+    problem = _problem()
     return {
-        PROBLEM: _problem(),
+        PROBLEM: problem,
         "Wrong": _wrong(),
         EVENTS_REFUSED: {
             "description": "No event of the request was taken; `items` says of each why.",
-            "allOf": [ref(PROBLEM)],
             "type": "object",
-            "properties": {**counts, "items": items},
-            "required": [*counts, "items"],
+            "properties": {**problem["properties"], **counts, "items": items},
+            "required": [*problem["required"], *counts, "items"],
         },
     }
 
@@ -133,7 +139,9 @@ def _wrong() -> Shape:
             "detail": _TEXT | {"description": "what is wrong, what was found, what would do"},
         },
         "required": ["detail"],
-        "oneOf": [{"required": ["pointer"]}, {"required": ["parameter"]}],
+        # One of the two: said so that generators of clients see one shape, no union.
+        "minProperties": 2,
+        "not": {"required": ["pointer", "parameter"]},
     }
 
 
@@ -146,15 +154,27 @@ def headers() -> dict[str, Shape]:
             'the next page, by RFC 8288; absent on the last one of a list', required=False,
             example='</v1/jobs?after=cDE6Si0xMDQy>; rel="next"',
         ),
+        "RateLimit-Policy": _header(
+            "what may be spent (q) within so many seconds (w): draft-ietf-httpapi-ratelimit-headers-09; absent where "
+            "nothing is counted", required=False, example='"key";q=20000;w=10',
+        ),
+        "RateLimit": _header(
+            "what is left (r), and for how many more seconds (t) the window goes on", required=False,
+            example='"key";r=19990;t=7',
+        ),
         "Location": _header("where it is read", example="/v1/audit"),
         "Retry-After": _header("seconds after which to try again", type="integer", example=RETRY_SECONDS),
         "WWW-Authenticate": _header("how to send a key", example='Bearer realm="cutledger"'),
         "X-As-Of": _header(
-            "with text/csv: up to where the ledger is counted, what as_of says in JSON", required=False,
+            "with text/csv and workbooks: up to where the ledger is counted, what as_of says in JSON", required=False,
             example="position=417; at=2026-03-08T22:00:00+00:00; waiting=0; set_aside=0",
         ),
+        "X-Withheld": _header(
+            "with text/csv and workbooks: groups of few people that the rows leave out, what notes say in JSON",
+            required=False, example="4 groups of machine and shift; 2 groups of machine, shift, plate",
+        ),
         "Content-Disposition": _header(
-            "with text/csv: a name for the file", required=False,
+            "with text/csv and workbooks: a name for the file", required=False,
             example='attachment; filename="main-yield-2026-03-02-2026-03-08.csv"',
         ),
     }  # fmt: skip

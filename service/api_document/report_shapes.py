@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from service.api_document.field_shapes import Shape
 from service.api_document.references import ref
+from service.formats import FORMATS
 from service.schemas.answers import PublishedWeek
 from worker.events import GASES, PURPOSES
 from worker.measures import COUNT, PARTS, SHARE, Measure
@@ -25,7 +26,7 @@ from worker.reports.questions import (
 )
 from worker.reports.reading import INTERVAL, RESTS_ON
 from worker.reports.report import Column
-from worker.reports.standing_then import MOST_EVENTS
+from worker.reports.standing_then import MOST_DIGITS, MOST_EVENTS
 
 REPORT: Final = "Report"
 _DIVISION: Final = "Division"
@@ -146,7 +147,7 @@ def _standing() -> list[Parameter]:
         f"published ({', '.join(DIVISIONS)} and the usual one)"
     )
     return [
-        _query("at", at, {"type": "integer", "minimum": 0, "examples": [417]}),
+        _query("at", at, {"type": "integer", "minimum": 0, "maximum": 10**MOST_DIGITS - 1, "examples": [417]}),
         _query("published", published, {"type": "string", "pattern": _WEEK, "examples": ["2026-W10"]}),
     ]
 
@@ -157,7 +158,9 @@ def _confidence() -> Parameter:
 
 
 def _format() -> Parameter:
-    return _query("format", "json or csv, whatever Accept says", {"type": "string", "enum": ["json", "csv"]})
+    return _query(
+        "format", "goes before Accept; left out: as Accept asks, else json", {"type": "string", "enum": list(FORMATS)}
+    )
 
 
 def _filters() -> list[Parameter]:

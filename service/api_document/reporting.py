@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from service.api_document.field_shapes import Shape
-from service.api_document.operations import NOT_CHANGED, Reply, operation, site_parameter
+from service.api_document.operations import NOT_CHANGED, WORKBOOK, Reply, operation, site_parameter
 from service.api_document.references import ref
 from service.api_document.report_examples import report_csv_example, report_json_example
 from service.api_document.report_shapes import REPORT, name_parameter, report_parameters
-from service.formats import CSV, JSON
+from service.formats import CSV, JSON, XLSX
 from worker.reports.catalogue import REPORTS
 
 _CSV_SHAPE: Final[Shape] = {
@@ -26,9 +26,10 @@ _CONTENT: Final = {
         "schema": _CSV_SHAPE,
         "examples": {name: {"value": report_csv_example(entry)} for name, entry in REPORTS.items()},
     },
+    XLSX: {"schema": WORKBOOK},
 }
 GET_REPORT: Final = operation(
-    Reply(200, "The report.", content=_CONTENT, headers=("ETag", "X-As-Of", "Content-Disposition")),
+    Reply(200, "The report.", content=_CONTENT, headers=("ETag", "X-As-Of", "X-Withheld", "Content-Disposition")),
     NOT_CHANGED,
     errors=(404, 406),
     parameters=[site_parameter(), *report_parameters()],

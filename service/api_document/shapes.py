@@ -9,18 +9,28 @@ from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema
 
-from service.api_document.event_shapes import event_shapes, rules_of
+from service.api_document.event_shapes import ENVELOPE, event_shapes, rules_of
 from service.api_document.field_shapes import Shape, strict2properties
 from service.api_document.refusals import refusal_shapes
 from service.api_document.report_shapes import report_shapes
 from service.schemas import administration_answers as administration
 from service.schemas import answers
 from service.schemas import state_answers as state
-from service.schemas.administration import KeyNew, SiteNew
+from service.schemas.administration import KeyNew, KeyRotation, SiteNew
+from service.schemas.confirmation_answers import JobConfirmations
 from service.schemas.events import DATA_SCHEMAS, EnvelopeSchema
 from service.schemas.plan import ListPlanned, OnePlanned, PlanList
 from service.schemas.precheck_answers import Precheck
 from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
+from service.schemas.webhooks import (
+    DeliveryPage,
+    Webhook,
+    WebhookList,
+    WebhookMade,
+    WebhookNew,
+    WebhookResent,
+    WebhookTested,
+)
 
 OPENAPI: Final = "3.1.0"
 _SCHEMAS: Final[tuple[type[Schema], ...]] = (
@@ -32,6 +42,7 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     state.JobPage,
     state.PlatePage,
     state.AttemptPage,
+    JobConfirmations,
     Precheck,
     state.FindingPage,
     state.FindingWhole,
@@ -44,14 +55,24 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ProofPage,
     ProofWhole,
     KeyNew,
+    KeyRotation,
     SiteNew,
     administration.SiteList,
     administration.SiteMade,
     administration.SiteChanged,
-    administration.KeyList,
+    administration.PeopleUnlinked,
+    administration.KeyPage,
     administration.KeyMade,
     administration.AuditStarted,
     administration.AuditState,
+    administration.ActPage,
+    WebhookNew,
+    WebhookList,
+    Webhook,
+    WebhookMade,
+    WebhookTested,
+    DeliveryPage,
+    WebhookResent,
     answers.Alive,
     answers.Ready,
     answers.NotReady,
@@ -61,7 +82,9 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
 def all_shapes() -> dict[str, Shape]:
     """Every shape by its name."""
     shapes = _of_schemas()
-    return shapes | event_shapes(shapes) | report_shapes() | refusal_shapes()
+    events = event_shapes(shapes)
+    del shapes[ENVELOPE]
+    return shapes | events | report_shapes() | refusal_shapes()
 
 
 def _of_schemas() -> dict[str, Shape]:

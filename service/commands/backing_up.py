@@ -14,6 +14,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, SpinnerColumn, Te
 
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, refusal
+from worker.administration import COMMAND_LINE, record
 from worker.backup import (
     EMBEDDED_SUFFIX,
     Backup,
@@ -28,7 +29,9 @@ from worker.backup import (
 )
 from worker.backup_grown import GROWN_SUFFIX, back_up_grown, is_grown_backup, restore_grown
 from worker.database import Database, DatabaseUnavailable
-from worker.schema import SchemaBehind, SchemaNotOurs
+from worker.installing import begin_new_series, site_names
+from worker.pushes.webhooks import pause_all
+from worker.schema import SchemaBehind, SchemaNotOurs, is_current
 from worker.settings import Installation
 from worker.tallies import Audit
 
@@ -87,12 +90,36 @@ def restore(data: str | None, file: Path) -> None:
         database = Database(installation.database_url)
         try:
             told = audits_of(database)
+            paused = _record(database, file)
         finally:
             database.close()
     click.echo(f"restored {file}")
+    if paused:
+        click.echo(f"{paused} webhooks are paused; resume them when this installation is to push, and no other does")
     _tell_audits(told, "its tables are of an older release: bring them to this one with cutledger migrate, then audit")
     if not all(one.equal for one in told):
         raise refusal("what is stored is not what the ledger says; cutledger rebuild computes it again")
+
+
+def _record(database: Database, file: Path) -> int:
+    """Put on record that sites were restored, begin a series of confirmations, and pause webhooks; returns how many.
+
+    A copy of an older release has none of these yet.
+    """
+    now = now_us()
+    with database.read() as connection:
+        if not is_current(connection):
+            return 0
+    with database.write() as connection:
+        begin_new_series(connection)
+        # The installation that was copied may run still, and push the same.
+        paused = {
+            name: pause_all(connection, name, "restored from a backup", now_us=now) for name in site_names(connection)
+        }
+        for name, count in paused.items():
+            record(connection, name, actor=COMMAND_LINE, act="data.restored", subject=name,
+                   details={"file": file.name, "webhooks_paused": count}, now_us=now)  # fmt: skip
+    return sum(paused.values())
 
 
 def _restore_embedded(installation: Installation, file: Path) -> None:

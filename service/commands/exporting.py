@@ -12,9 +12,12 @@ from typing import IO
 import click
 
 from service import RELEASE
+from service.clock import now_us
 from service.commands.opening import DATA, opened, refusal, sites_of
 from service.commands.progress import bar
 from service.whole_files import NotReplaceable, renamed_when_whole
+from worker.administration import COMMAND_LINE, record
+from worker.database import Database
 from worker.portable_writing import count_events, write
 
 Sink = Callable[[bytes], object]
@@ -51,6 +54,9 @@ def export(data: str | None, file: str, site: str | None, *, with_secrets: bool,
         raise refusal("a compressed file does not belong on a terminal; name a file, or add --plain")
     with opened(data) as database:
         names = sites_of(database, site)
+        if with_secrets:
+            # Before they leave, whatever becomes of the file.
+            _record(database, names, file)
         with (
             database.read() as connection,
             _sink(file, packs=packs, private=with_secrets) as sink,
@@ -58,6 +64,16 @@ def export(data: str | None, file: str, site: str | None, *, with_secrets: bool,
         ):
             counts = write(connection, names, sink, release=RELEASE, people_keys=with_secrets, progress=progress)
     click.echo(f"{counts.events:,} events of {', '.join(names)} written to {file}", err=True)
+
+
+def _record(database: Database, names: list[str], file: str) -> None:
+    """Put on record that the secrets of sites left with a file."""
+    with database.write() as connection:
+        for name in names:
+            record(
+                connection, name, actor=COMMAND_LINE, act="data.exported", subject=file, details={"with_secrets": True},
+                now_us=now_us(),
+            )  # fmt: skip
 
 
 @contextmanager

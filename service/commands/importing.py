@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Final
 import click
 
 from service import taking
+from service.clock import now_us
 from service.column_maps import MapWrong, read_map
 from service.commands.counting import COUNT, count_owed
 from service.commands.opening import DATA, opened, refusal, sites_of
@@ -21,10 +22,11 @@ from service.old_tables import Form, RefusedRows, Table
 from service.settling import SettingsWrong, checked_site_id
 from service.taking import Outcome, Said
 from service.whole_files import NotReplaceable, renamed_when_whole
+from worker.administration import COMMAND_LINE, record
 from worker.database import Database
 from worker.events import EVENT_TYPES
 from worker.ledger import ACCEPTED, DUPLICATE
-from worker.portable_reading import FileDamaged, FileNotKnown, Refused, lines_of, verify
+from worker.portable_reading import FileDamaged, FileNotKnown, Refused, Taken, lines_of, verify
 from worker.portable_reading import take as take_ledger
 
 #: Refused lines that are said on the terminal.
@@ -78,9 +80,9 @@ def import_(
                 raise refusal("--refused names the file that is imported; name another")
             with _refusals(refused_file) as refusals:
                 if kind == LEDGER:
-                    _import_ledger(database, path, site, refusals, dry_run=dry_run)
+                    _import_ledger(database, path, file, site, refusals, dry_run=dry_run)
                 else:
-                    _import_lines(database, path, kind, map_file, site, refusals, dry_run=dry_run)
+                    _import_lines(database, path, file, kind, map_file, site, refusals, dry_run=dry_run)
             if not dry_run:
                 count_owed(database, count=count)
     except (FileUnreadable, FileDamaged, FileNotKnown, MapWrong, NotReplaceable, SettingsWrong) as error:
@@ -90,12 +92,21 @@ def import_(
         raise refusal(f"{refusals.count:,} lines were refused{where}")
 
 
+def _record(database: Database, act: str, file: str, taken: Mapping[str, int]) -> None:
+    """Put on record how many events of a file each site took, where it took any, also when it was broken off."""
+    with database.write() as connection:
+        for name in sorted(site for site, count in taken.items() if count):
+            told = {"events": taken[name]}
+            record(connection, name, actor=COMMAND_LINE, act=act, subject=file, details=told, now_us=now_us())
+
+
 # --- an exported ledger -----------------------------------------------------------------------------------------
 
 
 def _import_ledger(
     database: Database,
     path: Path,
+    file: str,
     only: str | None,
     refusals: _Refusals,
     *,
@@ -123,7 +134,13 @@ def _import_ledger(
             progress(count)
             database.checkpoint()
 
-        taken = take_ledger(database, lines_of(stream), only=only, refused=refuse, progress=done)
+        taken = Taken()
+        try:
+            take_ledger(
+                database, lines_of(stream), only=only, refused=refuse, progress=done, now_us=now_us(), taken=taken
+            )
+        finally:
+            _record(database, "data.imported", file, taken.accepted)
     for name in taken.other_people_keys:
         click.echo(
             f"site {name} had events of its own, and keeps its own secret for people: the same person has one "
@@ -139,6 +156,7 @@ def _import_ledger(
 def _import_lines(
     database: Database,
     path: Path,
+    file: str,
     kind: str,
     map_file: Path | None,
     site: str | None,
@@ -171,7 +189,12 @@ def _import_lines(
             progress(count)
             database.checkpoint()
 
-        outcome = taking.take(database, name, said, refuse=refuse, progress=done, dry_run=dry_run)
+        outcome = Outcome()
+        try:
+            taking.take(database, name, said, refuse=refuse, progress=done, dry_run=dry_run, outcome=outcome)
+        finally:
+            if not dry_run:
+                _record(database, "events.imported", file, {name: outcome.verdicts[ACCEPTED]})
     _say(name, outcome, dry_run=dry_run)
 
 

@@ -10,10 +10,11 @@ import click
 from service import RELEASE
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, patiently, refusal
+from service.rates import FAILURES, RATE, Limits
 from worker.auditing import audit_hours
 from worker.audits import give_up
 from worker.database import Database, DatabaseUnavailable
-from worker.keys import known_keys
+from worker.keys import any_key
 from worker.schema import SchemaBehind, SchemaNotOurs
 from worker.settings import Installation, SettingWrong
 
@@ -51,6 +52,22 @@ ONE_PROCESS = (
     type=click.FloatRange(0, 600),
     help="Told to end, go on answering so long, with /readyz at 503, for a proxy to notice.",
 )
+@click.option(
+    "--rate",
+    default=RATE,
+    show_default=True,
+    envvar="CUTLEDGER_RATE",
+    type=click.IntRange(0, 1_000_000),
+    help="What a key, or an address without one, may ask for in a second, averaged over 10 s; 0: without limit.",
+)
+@click.option(
+    "--failures",
+    default=FAILURES,
+    show_default=True,
+    envvar="CUTLEDGER_FAILURES",
+    type=click.IntRange(0, 1_000_000),
+    help="Wrong keys that an address may send in a minute; 0: without limit.",
+)
 @click.option("--quiet", is_flag=True, help="Log warnings only.")
 def serve(
     data: str | None,
@@ -60,6 +77,8 @@ def serve(
     threads: int,
     proxy_hops: int,
     drain_seconds: float,
+    rate: int,
+    failures: int,
     *,
     quiet: bool,
 ) -> None:
@@ -83,7 +102,8 @@ def serve(
     except (AlreadyServed, SchemaBehind, SchemaNotOurs, SettingWrong, DatabaseUnavailable) as error:
         raise refusal(str(error)) from error
     try:
-        Server(installation, Serving(host, port, processes, threads, proxy_hops, drain_seconds, quiet)).run()
+        limits = Limits(rate, failures)
+        Server(installation, Serving(host, port, processes, threads, proxy_hops, drain_seconds, limits, quiet)).run()
     finally:
         if lock is not None:
             lock.close()
@@ -100,7 +120,7 @@ def _close_what_a_crash_left(installation: Installation) -> None:
 def _greet(installation: Installation, host: str, port: int) -> None:
     database = Database(installation.database_url)
     with database.read() as connection:
-        has_keys = bool(known_keys(connection))
+        has_keys = any_key(connection)
     database.close()
     where = f"the folder {os.path.relpath(installation.data)}" if installation.embedded else "the named database"
     address = f"[{host}]" if ":" in host else host

@@ -19,6 +19,7 @@ from service.commands.opening import DATA, opened, refusal
 from service.faults import nearest
 from service.settling import people_of
 from worker import ledger
+from worker.administration import COMMAND_LINE, record
 from worker.batches import in_batches
 from worker.events import VOIDED
 from worker.ledger import ACCEPTED
@@ -70,6 +71,18 @@ def void(
             if not dry_run:
                 people = people_of(connection, name, now_us=now)
                 voided = _void(connection, name, source, found.targets, reason, people, now)
+                if voided:
+                    between = {"from": instant(from_us), "to": instant(to_us)}
+                    told = {"events": voided, "reason": reason, **between}
+                    record(
+                        connection,
+                        name,
+                        actor=COMMAND_LINE,
+                        act="events.voided",
+                        subject=source,
+                        details=told,
+                        now_us=now,
+                    )
         _say(name, source, found, None if dry_run else voided, zone)
         if not dry_run:
             count_owed(database, count=count)

@@ -11,13 +11,14 @@ from flask_smorest import Blueprint
 from marshmallow import RAISE
 
 from service.api_document.operations import Reply, operation
-from service.asking import asked_site, database, needs
+from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
 from service.formats import json_response
 from service.problems import not_found
 from service.schemas.administration_answers import AuditStarted, AuditState
 from service.schemas.queries import Query
 from worker import audits
+from worker.administration import record
 from worker.database import Database
 
 log = logging.getLogger(__name__)
@@ -35,7 +36,9 @@ def post_audit(_query: dict[str, Any]) -> Response:
     """
     site = asked_site()
     with database().write() as connection:
-        number = audits.begin(connection, site, now_us=now_us())
+        now = now_us()
+        number = audits.begin(connection, site, now_us=now)
+        record(connection, site, actor=asker().actor, act="audit.started", subject=str(number), now_us=now)
     threading.Thread(target=_run, args=(database(), site, number), name="cutledger-audit", daemon=True).start()
     return json_response({"site": site, "number": number, "running": True}, 202, Location="/v1/audit")
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from base64 import b64encode
+from collections.abc import Iterable
 from copy import deepcopy
 from functools import cache
+from hashlib import sha256
 from typing import Final
 
 from flask import Flask, Response
@@ -18,11 +22,12 @@ from worker.reports.plain import json_bytes
 
 DOCUMENT: Final = "/openapi.json"
 PAGE: Final = "/docs"
-#: The page's own script starts the reader; nothing is loaded from elsewhere.
+#: Nothing is loaded from elsewhere; the reader writes styles into its elements.
 _PAGE_POLICY: Final = (
-    "default-src 'none'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
-    "connect-src 'self'; frame-ancestors 'none'"
+    "default-src 'none'; script-src 'self'{scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
+    "connect-src 'self'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
 )
+_SCRIPT: Final = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 _PAGE_SETTINGS: Final = {
     "app_name": "Cutledger API",
     "layout": "BaseLayout",
@@ -80,12 +85,19 @@ def serve(app: Flask, api: Api) -> None:
     api.spec.path(rule=rule, operations={"get": deepcopy(_SAYS_PAGE)})
 
 
+def _policy(scripts: Iterable[str]) -> str:
+    """The policy of a page within which these scripts may run, and no other: the one that starts the reader."""
+    digests = (b64encode(sha256(script.encode()).digest()).decode() for script in scripts)
+    return _PAGE_POLICY.format(scripts="".join(f" 'sha256-{digest}'" for digest in digests))
+
+
 def _serve_page(app: Flask) -> None:
     page = get_swaggerui_blueprint(PAGE, DOCUMENT, config=dict(_PAGE_SETTINGS))
 
     @page.after_request
     def _allow_own_parts(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = _PAGE_POLICY
+        scripts = _SCRIPT.findall(response.get_data(as_text=True)) if not response.direct_passthrough else []
+        response.headers["Content-Security-Policy"] = _policy(scripts)
         return response
 
     app.register_blueprint(page)

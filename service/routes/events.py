@@ -13,28 +13,29 @@ from flask import Response, current_app, request
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
-from service.acceptance import Judged, judge
+from service.acceptance import Judged, People, judge
 from service.api_document.operations import Reply, operation
 from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs, only_site
-from service.bodies import Batch, Item, parse_items, read_body
+from service.bodies import LARGEST_BODY, Batch, Item, parse_items, read_body
 from service.clock import now_us
 from service.faults import Fault
 from service.formats import json_response
 from service.problems import Problem
 from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
-from service.settling import people_of
+from service.settling import people_of, refuse_old_key
 from worker import ledger
+from worker.administration import SITE_SET, record_settings
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
 from worker.reports.reading import instant
 
-BODY_LIMIT: Final = 16 * 1024 * 1024
+BODY_LIMIT: Final = LARGEST_BODY
 INVALID: Final = "invalid"
-#: Types that have doors of their own, for those who may administer.
 #: Below it the doors for settings append, in the name of the key that asked.
 OWN_SOURCES: Final = "/keys/"
-ADMINISTERED: Final = ("cutledger.site.set", "cutledger.finding.noted", "cutledger.proof.planned")
+#: Types that have doors of their own, for those who may administer.
+ADMINISTERED: Final = (SITE_SET, "cutledger.finding.noted", "cutledger.proof.planned")
 
 blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened: the one door in, and the feed")
 
@@ -76,16 +77,18 @@ def post_events() -> Response:
         limit=BODY_LIMIT,
     )
     batch = parse_items(body, request.headers.get("Content-Type", ""))
-    answers, judged = _judged(batch, site, asker())
+    with database().read() as connection:
+        people = people_of(connection, site, now_us=now_us())
+    answers, judged = _judged(batch, site, asker(), people)
     if judged:
+        sent, administers = [event for _, event in judged], asker().may("administer")
         with database().write() as connection:
-            verdicts = ledger.append(
-                connection,
-                site,
-                [event for _, event in judged],
-                received_us=now_us(),
-                unvoidable=() if asker().may("administer") else ADMINISTERED,
-            )
+            now = now_us()
+            unvoidable = () if administers else ADMINISTERED
+            verdicts = ledger.append(connection, site, sent, received_us=now, unvoidable=unvoidable)
+            refuse_old_key(connection, site, people)
+            if administers:
+                record_settings(connection, site, sent, verdicts, actor=asker().actor, now_us=now)
         for (index, _), verdict in zip(judged, verdicts, strict=True):
             answers[index] = _answer(batch.items[index], index, verdict)
         current_app.extensions["cutledger"].nudge()
@@ -95,12 +98,10 @@ def post_events() -> Response:
     return _answered([answers[index] for index in range(len(batch.items))])
 
 
-def _judged(batch: Batch, site: str, who: Asker) -> tuple[dict[int, Answer], list[tuple[int, Judged]]]:
+def _judged(batch: Batch, site: str, who: Asker, people: People) -> tuple[dict[int, Answer], list[tuple[int, Judged]]]:
     answers: dict[int, Answer] = {}
     judged: list[tuple[int, Judged]] = []
     now = now_us()
-    with database().read() as connection:
-        people = people_of(connection, site, now_us=now)
     for index, item in enumerate(batch.items):
         found = item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
         if isinstance(found, Judged):
@@ -124,7 +125,7 @@ def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fau
         ]
     if event.type in ADMINISTERED and not administers:
         return [Fault(f"{pointer}/type", f"{event.type} is for keys with the role admin")]
-    if event.type == "cutledger.site.set" and event.subject != site:
+    if event.type == SITE_SET and event.subject != site:
         return [Fault(f"{pointer}/subject", f"must be the site of the request, {site}")]
     may_void_others = administers or "erp" in who.key.roles
     if event.void_target is not None and not may_void_others and event.void_target[0] != event.source:

@@ -10,6 +10,7 @@ from flask_smorest import Blueprint
 from service.api_document.operations import Reply, operation
 from service.asking import PUBLIC, needs
 from service.clock import now_us
+from service.conditional import never_kept
 from service.formats import json_response
 from service.schemas.answers import Alive, NotReady, Ready
 from worker.backlog import oldest_owed_seconds
@@ -22,6 +23,7 @@ blueprint = Blueprint("health", __name__, description="For those who watch the s
 @blueprint.route("/livez")
 @blueprint.doc(**operation(Reply(200, "It runs.", Alive)))
 @needs(PUBLIC)
+@never_kept
 def get_livez() -> Response:
     """Say that the process runs.
 
@@ -39,6 +41,7 @@ def get_livez() -> Response:
     )
 )
 @needs(PUBLIC)
+@never_kept
 def get_readyz() -> Response:
     """Say whether requests can be answered.
 

@@ -6,34 +6,56 @@ from typing import Any, Final
 
 from flask import Response, current_app
 from flask_smorest import Blueprint
+from marshmallow import RAISE
 from sqlalchemy import Connection
 
 from service.api_document.operations import Reply, json_body, operation, path_id
-from service.asking import Asker, asker, database, needs, only_site
+from service.asking import asked_sites, asker, database, needs, only_sites
 from service.clock import now_us
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
+from service.routes.events import next_link
 from service.schemas.administration import KEY_NEW, KEY_ROTATION, KeyNew, KeyRotation
-from service.schemas.administration_answers import KeyList, KeyMade
-from worker.keys import HOUR_US, OVERLAP_HOURS, Key, KeyNotReplaceable, known_keys, new_key, revoke, rotate
+from service.schemas.administration_answers import KeyMade, KeyPage
+from service.schemas.queries import PageQuery
+from worker.keys import (
+    HOUR_US,
+    OVERLAP_HOURS,
+    Key,
+    KeyNotReplaceable,
+    known_key,
+    known_keys,
+    new_key,
+    revoke,
+    rotate,
+)
+from worker.state import last_of, page_cursor
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
 _KEY_ID: Final = path_id("key_id", "visible id of the key", "k7m2q9xa")
+_CURSOR: Final = "k1:"
 
 
 @blueprint.route("/keys", methods=["GET"])
-@blueprint.doc(**operation(Reply(200, "The keys.", KeyList)))
+@blueprint.arguments(PageQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "A page of the keys.", KeyPage, headers=("Link",)), errors=(404,)))
 @needs("administer")
-def get_keys() -> Response:
+def get_keys(query: dict[str, Any]) -> Response:
     """List keys.
 
-    Those of the asking key's sites, never their secrets.
+    Those of the asking key's sites, or of the one that is named, in the order in which they were made; of their sites
+    those that the asking key has too, of their secrets nothing.
     """
-    site = only_site()
+    sites, limit = asked_sites(), query["limit"]
+    after = None if query.get("after") is None else last_of(query["after"], form=_CURSOR)
     with database().read() as connection:
-        seen = [key for key in known_keys(connection) if _is_seen(key, asker()) and site in (None, *key.sites)]
-    return json_response({"items": [_shown(key) for key in seen]})
+        found = known_keys(connection, sites=sites, after=after, limit=limit + 1)
+    following = page_cursor(found[limit - 1].key_id, form=_CURSOR) if len(found) > limit else None
+    response = json_response({"items": [_shown(key) for key in found[:limit]], "next": following})
+    if following is not None:
+        response.headers["Link"] = next_link(following)
+    return response
 
 
 @blueprint.route("/keys", methods=["POST"])
@@ -48,9 +70,8 @@ def post_key() -> Response:
 
     The answer holds it once; only a keyed hash of it is kept.
     """
-    only_site()
+    own = only_sites()
     asked, _ = read_object(KEY_NEW)
-    own = asker().key.sites
     sites = asked.get("sites") or (own if len(own) == 1 else ())
     if not sites:
         raise wrong_field("/sites", f"is missing; this key has {len(own)} sites, name those that the new one is for")
@@ -79,7 +100,7 @@ def post_key() -> Response:
     **operation(
         Reply(201, "The key that replaces it, with its secret.", KeyMade),
         errors=(404, 409),
-        body=json_body(KeyRotation, "For how long both hold; at most 1 MiB."),
+        body=json_body(KeyRotation, "For how long both hold; at most 1 MiB. Left out: the default.", required=False),
     )
 )
 @needs("administer")
@@ -89,13 +110,15 @@ def post_key_rotation(key_id: str) -> Response:
     The new one may what the old one may. Both hold for a while, so that whoever has the old one can change to the new
     one without a gap; one with an end gets a successor that holds as long as it did. The answer holds the new key once.
     """
-    only_site()
-    asked, _ = read_object(KEY_ROTATION)
+    sites = only_sites()
+    asked, _ = read_object(KEY_ROTATION, default={})
     hours = asked.get("overlap_hours")
     overlap_us = (OVERLAP_HOURS if hours is None else hours) * HOUR_US
     try:
         with database().write() as connection:
-            _seen(connection, key_id)
+            old = _seen(connection, key_id, sites)
+            if not set(old.sites) <= set(asker().sites):
+                raise Problem(409, "conflict", f"key {key_id!r} is for other sites too; make a new one and revoke it")
             text, key = rotate(connection, key_id, overlap_us=overlap_us, now_us=now_us(), by=asker().actor)
     except KeyNotReplaceable as error:
         raise Problem(409, "conflict", str(error)) from None
@@ -109,38 +132,37 @@ def post_key_rotation(key_id: str) -> Response:
 def delete_key(key_id: str) -> Response:
     """Revoke a key.
 
-    Every process refuses it within a second.
+    At all its sites, whichever the asking key has too. Every process refuses it within a second.
     """
-    only_site()
+    sites = only_sites()
     with database().write() as connection:
-        _seen(connection, key_id)
+        _seen(connection, key_id, sites)
         if not revoke(connection, key_id, now_us=now_us(), by=asker().actor):
             raise _no_such_key(key_id)
     current_app.extensions["cutledger"].gate.forget()
     return Response(status=204)
 
 
-def _seen(connection: Connection, key_id: str) -> None:
-    """Raise a Problem 404 for a key that is not there, or has a site that the asking one has not."""
-    found = next(iter(known_keys(connection, [key_id])), None)
-    if found is None or not _is_seen(found, asker()):
+def _seen(connection: Connection, key_id: str, sites: tuple[str, ...]) -> Key:
+    """A key with one of these sites; raises a Problem 404 for another."""
+    found = known_key(connection, key_id)
+    if found is None or set(found.sites).isdisjoint(sites):
         raise _no_such_key(key_id)
+    return found
 
 
 def _no_such_key(key_id: str) -> Problem:
     return not_found(f"there is no key {key_id!r} that still holds")
 
 
-def _is_seen(key: Key, who: Asker) -> bool:
-    return bool(key.sites) and set(key.sites) <= set(who.key.sites)
-
-
 def _shown(key: Key) -> dict[str, Any]:
+    """A key as the asking one sees it: of its sites, those that both have."""
+    own = asker().sites
     return {
         "key_id": key.key_id,
         "name": key.name,
         "roles": key.roles,
-        "sites": key.sites,
+        "sites": [site for site in key.sites if site in own],
         "source_prefix": key.source_prefix,
         "created_at": key.created_at,
         "expires_at": key.expires_at,

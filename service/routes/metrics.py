@@ -8,7 +8,8 @@ from flask import Response, current_app
 from flask_smorest import Blueprint
 
 from service.api_document.operations import Reply, operation, site_parameter
-from service.asking import asker, database, needs, only_site
+from service.asking import database, needs, only_sites
+from service.conditional import never_kept
 from service.metrics import MEDIA_TYPE
 
 blueprint = Blueprint("metrics", __name__, description="Figures for those who watch the server")
@@ -29,6 +30,7 @@ _EXAMPLE: Final = (
     )
 )
 @needs("administer")
+@never_kept
 def get_metrics() -> Response:
     """Read the figures.
 
@@ -36,6 +38,5 @@ def get_metrics() -> Response:
     each site of the key, or at the one named, and for how long. All processes of one service are counted together.
     """
     parts = current_app.extensions["cutledger"]
-    site = only_site()
-    sites = asker().key.sites if site is None else (site,)
+    sites = only_sites()
     return Response(parts.metrics.text(database(), parts.broker, sites), content_type=MEDIA_TYPE)

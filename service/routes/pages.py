@@ -10,13 +10,28 @@ from flask import Blueprint, Response, current_app, g, make_response, render_tem
 
 from service.asking import PUBLIC, asker, needs
 from service.headers import PAGE_POLICY
-from service.problems import Problem
+from service.problems import TITLES, Problem
 from service.sessions import PAGES, TOKEN_FIELD, Sessions, form_field, local
 
 SIGN_IN: Final = "/sign-in"
 #: With no referrer at all, browsers would say of a form of ours that it comes from nowhere.
 _REFERRER: Final = "same-origin"
 _HTML: Final = "text/html"
+
+#: What pages say to people, by the kind of a problem whose own words are for programs.
+_FORM_SAYS: Final = {
+    "key-missing": "This key is not known here, has expired or was revoked. Look whether all of it was pasted.",
+    "not-from-here": "This form was not made for this browser, or its cookie is gone. Nothing was done: send it again.",
+    "body-too-large": "This is too long for a key. Paste the key alone.",
+}
+_PAGES_SAY: Final = {
+    "not-found": "Look at the address, or begin at the first page.",
+    "not-from-here": "This page is out of date, or another site sent this. Nothing was done: open the page anew.",
+    "body-too-large": "What was sent is too long. Nothing of it was kept.",
+    "http": "This address does not take what the browser sent. Begin at the first page.",
+    "unavailable": "Nothing was changed. Try again in some seconds.",
+    "fault": "It was logged under the number below. Trying again is safe.",
+}
 
 _STATIC: Final = Path(__file__).parents[1] / "static"
 
@@ -44,8 +59,9 @@ def get_sign_in() -> Response:
 @needs(PUBLIC)
 def post_sign_in() -> Response:
     """Sign in with a key."""
-    after = local(form_field("next"))
+    after = "/"
     try:
+        after = local(form_field("next"))
         _sessions().check_form()
         who = current_app.extensions["cutledger"].gate.admit(f"Bearer {form_field('key')}")
     except Problem as problem:
@@ -71,15 +87,18 @@ def post_sign_out() -> Response:
     return response
 
 
-@blueprint.errorhandler(Problem)
-def _answer(problem: Problem) -> Response:
-    """A problem as browsers show it; whoever must sign in is led there. Programs are answered as everywhere."""
-    if _HTML not in request.accept_mimetypes.values():
+def shown(problem: Problem) -> Response:
+    """A problem as whoever asks reads it: a page for browsers, or the way to sign in; programs get it as it is."""
+    if request.path.startswith("/v1/") or request.accept_mimetypes.best != _HTML:
         return problem.response()
     if problem.status == 401:
         after = local(request.full_path.removesuffix("?")) if request.method == "GET" else "/"
         return _see(f"{SIGN_IN}?next={quote(after, safe='')}")
-    return _page("problem.html", problem=problem, status=problem.status)
+    said = _PAGES_SAY.get(problem.slug) or _sentence(problem.detail)
+    response = _page("problem.html", title=TITLES[problem.slug], said=said, request_id=g.get("request_id"))
+    response.status_code = problem.status
+    response.headers.extend(problem.headers)
+    return _as_page(response)
 
 
 @blueprint.after_request
@@ -90,14 +109,24 @@ def _as_page(response: Response) -> Response:
 
 
 def _form(after: str, problem: Problem | None = None) -> Response:
-    response = Response(status=problem.status if problem else 200, headers=dict(problem.headers) if problem else None)
+    response, said = Response(), None
+    if problem:
+        response.status_code = problem.status
+        response.headers.extend(problem.headers)
+        said = _FORM_SAYS.get(problem.slug) or _sentence(problem.detail)
+        if problem.status == 401 and not form_field("key").strip():
+            said = "Type or paste your key."
     token = _sessions().form_token(response)
-    response.set_data(render_template("sign_in.html", after=after, problem=problem, token=token, field=TOKEN_FIELD))
+    response.set_data(render_template("sign_in.html", after=after, said=said, token=token, field=TOKEN_FIELD))
     return _not_kept(response)
 
 
-def _page(template: str, *, status: int = 200, **told: object) -> Response:
-    return _not_kept(make_response(render_template(template, field=TOKEN_FIELD, **told), status))
+def _page(template: str, **told: object) -> Response:
+    return _not_kept(make_response(render_template(template, field=TOKEN_FIELD, **told)))
+
+
+def _sentence(detail: str) -> str:
+    return f"{detail[:1].upper()}{detail[1:]}."
 
 
 def _not_kept(response: Response) -> Response:

@@ -16,7 +16,7 @@ from service.asking import asked_site, database, needs
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
 from service.faults import Fault, first_faults
-from service.formats import CSV, JSON, rows_csv
+from service.formats import JSON, table_response
 from service.objects import read_object, wrong_field, wrong_fields
 from service.problems import Problem
 from service.routes.reports import ANSWER_PARAMETERS, asked_media_type
@@ -180,11 +180,7 @@ def _rendered(
     if media_type == JSON:
         return Response(json_bytes(whole), mimetype=JSON)
     rows = [plan_row(one) for one in plans]
-    response = Response(rows_csv(list(rows[0]), rows), content_type=f"{CSV}; charset=utf-8; header=present")
-    as_of = whole["as_of"]
-    response.headers["Content-Disposition"] = f'attachment; filename="{reader.site}-plan.csv"'
-    response.headers["X-As-Of"] = (
-        f"position={as_of['position']}; at={as_of['at'].isoformat() if as_of['at'] else ''}; "
-        f"waiting={as_of['waiting']}; set_aside={as_of['set_aside']}"
-    )
-    return response
+    notes = [f"{number}: {note}" for number, one in enumerate(plans, 1) for note in one["notes"]]
+    window = dict(zip(("from", "to"), whole["window"].values(), strict=True))
+    told = {**whole, "window": window, "notes": notes}
+    return table_response(media_type, f"{reader.site}-plan", list(rows[0]), rows, told)

@@ -1,10 +1,9 @@
-"""Reports: what there are, and their answers as JSON or CSV."""
+"""Reports: what there are, and their answers as JSON, CSV or a workbook."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Any, Final
 
 from flask import Response, request
@@ -17,7 +16,7 @@ from service.asking import asked_site, database, needs
 from service.beside import later
 from service.clock import now_us
 from service.conditional import etag_of, tagged, unchanged
-from service.formats import CSV, JSON, json_response, report_csv, rows_csv
+from service.formats import FORMATS, JSON, json_response, table_response
 from service.problems import Problem, not_found
 from service.schemas.answers import Catalogue
 from service.schemas.queries import Query
@@ -37,6 +36,7 @@ from worker.reports.questions import (
 from worker.reports.reading import INTERVAL, Reader, open_site
 from worker.reports.report import Column, Report
 from worker.reports.standing_then import folded, one_at_a_time, read_position, standing_at
+from worker.reports.withholding import is_looked_at, least_people
 
 #: Parameters that are about the answer, not the question.
 ANSWER_PARAMETERS: Final = ("site", "format")
@@ -160,7 +160,7 @@ def get_report(name: str) -> Response:
             began = time.monotonic()
             report = entry.answer(reader, question)
             took_us = int((time.monotonic() - began) * 1_000_000)
-            response = _rendered(report, media_type)
+            response = _rendered(report, question, media_type)
     if kept is not None:
         later(lambda: answers.note_asked(database_of, site, entry, question, kept, now_us=now))
     elif took_us >= answers.KEPT_FROM_US:
@@ -182,8 +182,9 @@ def _as_published(entry: Entry, site: str, asked: Mapping[str, Sequence[str]], m
         etag = etag_of(site, reader.revision, entry.name, media_type, *what)
         if (answer := unchanged(etag)) is not None:
             return answer
-        if media_type == CSV:
-            return tagged(_stored(reader, entry, stored.question, stored.body, CSV), etag)
+        if media_type != JSON:
+            published = {"published": stored.published.plain}
+            return tagged(_stored(reader, entry, stored.question, stored.body, media_type, published), etag)
         more = changes_since(reader, entry, stored)
     # The stored text itself, so that no figure is written otherwise than it was.
     body = stored.body.encode().removesuffix(b"}") + b"," + json_bytes(more).removeprefix(b"{")
@@ -197,7 +198,9 @@ def _as_it_stood(entry: Entry, site: str, asked: dict[str, list[str]], media_typ
         standing = standing_at(connection, site, position)
         reader = standing.reader
         question = answers.asked(reader, entry, asked, now_us=now_us())
-        what = ("at", *question.words, *as_of_plain(reader.as_of).values())
+        # Who is protected is asked of the settings of now, whatever is counted.
+        least = least_people(reader, question) if is_looked_at(question, entry.known_by(question)) else 0
+        what = ("at", least, *question.words, *as_of_plain(reader.as_of).values())
         etag = etag_of(site, standing.revision, entry.name, media_type, *what)
         if (answer := unchanged(etag)) is not None:
             return answer
@@ -205,40 +208,46 @@ def _as_it_stood(entry: Entry, site: str, asked: dict[str, list[str]], media_typ
         if stored is not None:
             return tagged(_stored(reader, entry, question, stored.body, media_type), etag)
         if standing.is_newest:
-            return tagged(_rendered(entry.answer(reader, question), media_type), etag)
+            return tagged(_rendered(entry.answer(reader, question), question, media_type), etag)
     standing.refuse_too_much()
     with one_at_a_time(), database().snapshot_with_scratch() as connection, database().begin_snapshot(connection):
         reader = folded(standing_at(connection, site, position))
         report = entry.answer(reader, question)
-    return tagged(_rendered(report, media_type), etag)
+    return tagged(_rendered(report, question, media_type), etag)
 
 
 def asked_media_type() -> str:
-    """JSON or CSV, as format or else Accept asks for it; raises QuestionUnanswerable, or a Problem 406."""
+    """What is served, as format or else Accept asks for it; raises QuestionUnanswerable, or a Problem 406."""
     formats = request.args.getlist("format")
     if formats:
-        known = {"json": JSON, "csv": CSV}
-        if len(formats) > 1 or formats[0] not in known:
-            raise QuestionUnanswerable(
-                [Wrong("format", f"must be json or csv, once; found {', '.join(formats)[:60]!r}")]
-            )
-        return known[formats[0]]
+        if len(formats) > 1 or formats[0] not in FORMATS:
+            words = " or ".join((", ".join(list(FORMATS)[:-1]), list(FORMATS)[-1]))
+            raise QuestionUnanswerable([Wrong("format", f"must be {words}, once; found {', '.join(formats)[:60]!r}")])
+        return FORMATS[formats[0]]
     if not request.accept_mimetypes:
         return JSON
-    best = request.accept_mimetypes.best_match([JSON, CSV])
+    best = request.accept_mimetypes.best_match(list(FORMATS.values()))
     if best is None:
-        raise Problem(406, "http", f"this is served as {JSON} or {CSV}")
+        raise Problem(406, "http", f"this is served as {' or '.join(FORMATS.values())}")
     return best
 
 
-def _rendered(report: Report, media_type: str) -> Response:
+def _rendered(report: Report, question: Question, media_type: str) -> Response:
+    whole = report_plain(report)
     if media_type == JSON:
-        return Response(json_bytes(report_plain(report)), mimetype=JSON)
-    window = (report.first_day, report.last_day)
-    return _csv(report_csv(report), report.site, report.name, window, as_of_plain(report.as_of))
+        return Response(json_bytes(whole), mimetype=JSON)
+    names = [column.name for column in report.columns]
+    return _table(media_type, names, whole, question)
 
 
-def _stored(reader: Reader, entry: Entry, question: Question, body: str | bytes, media_type: str) -> Response:
+def _stored(
+    reader: Reader,
+    entry: Entry,
+    question: Question,
+    body: str | bytes,
+    media_type: str,
+    published: dict[str, Any] | None = None,
+) -> Response:
     """A stored answer, as it is or its rows."""
     if media_type == JSON:
         return Response(body, mimetype=JSON)
@@ -246,17 +255,9 @@ def _stored(reader: Reader, entry: Entry, question: Question, body: str | bytes,
     # Without a row nothing stored tells the columns.
     rows = told["rows"]
     names = list(rows[0]) if rows else [column.name for column in entry.answer(reader, question).columns]
-    window = (question.first_day, question.last_day)
-    return _csv(rows_csv(names, rows), told["site"], told["report"], window, read_as_of(told))
+    return _table(media_type, names, told | {"as_of": read_as_of(told)} | (published or {}), question)
 
 
-def _csv(body: bytes, site: str, report: str, window: tuple[date, date], as_of: Mapping[str, Any]) -> Response:
-    name = f"{site}-{report}-{window[0]}-{window[1]}.csv"
-    plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-.") else "_" for letter in name)
-    response = Response(body, content_type=f"{CSV}; charset=utf-8; header=present")
-    response.headers["Content-Disposition"] = f'attachment; filename="{plain}"'
-    response.headers["X-As-Of"] = (
-        f"position={as_of['position']}; at={as_of['at'].isoformat() if as_of['at'] else ''}; "
-        f"waiting={as_of['waiting']}; set_aside={as_of['set_aside']}"
-    )
-    return response
+def _table(media_type: str, names: Sequence[str], whole: dict[str, Any], question: Question) -> Response:
+    name = f"{whole['site']}-{whole['report']}-{question.first_day}-{question.last_day}"
+    return table_response(media_type, name, names, whole["rows"], whole | {"options": question.options})

@@ -12,19 +12,21 @@ from sqlalchemy import Connection
 
 from service.acceptance import Judged
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
-from service.asking import asker, database, needs, only_site
+from service.asking import asker, database, needs, only_sites
 from service.clock import now_us
-from service.conditional import etag_of, tagged, unchanged
+from service.conditional import etag_of, refuse_if_changed, tagged, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.schemas.administration import SITE_NEW, SITE_SET, SiteNew
 from service.schemas.administration_answers import Site, SiteChanged, SiteList, SiteMade
 from service.schemas.settings_data import SiteSet
 from service.settling import SettingsWrong, settle
+from worker.events import SITE
 from worker.installing import SiteExists, add_site
 from worker.keys import admit_site
-from worker.ledger import Verdict
-from worker.reports.reading import calendar_of, open_site
+from worker.ledger import Verdict, append, history
+from worker.reports.plain import json_bytes
+from worker.reports.reading import SiteUnknown, calendar_of
 from worker.sites import Settings
 
 blueprint = Blueprint("sites", __name__, url_prefix="/v1", description="Sites and their settings")
@@ -39,9 +41,9 @@ def get_sites() -> Response:
 
     Those of the asking key, with the settings that hold now.
     """
-    named = only_site()
+    sites = only_sites()
     with database().read() as connection:
-        shown = [_shown(connection, site) for site in asker().key.sites if named in (None, site)]
+        shown = [_shown(connection, site) for site in sites]
     return json_response({"items": shown})
 
 
@@ -58,17 +60,17 @@ def post_site() -> Response:
 
     The asking key may act on it from then on.
     """
-    only_site()
+    only_sites()
     asked, sent = read_object(SITE_NEW)
     site = asked["site"]
     settings = {name: value for name, value in sent.items() if name != "site" and value is not None}
     now = now_us()
     try:
         with database().write() as connection:
-            add_site(connection, site, now_us=now)
-            admit_site(connection, asker().key.key_id, site)
+            add_site(connection, site, now_us=now, by=asker().actor)
             if settings.keys() - {"valid_from"}:
                 _settle(connection, site, settings, now)
+            admit_site(connection, asker().key.key_id, site, now_us=now, by=asker().actor)
     except SiteExists:
         raise wrong_field("/site", f"{site} is taken; choose another id") from None
     current_app.extensions["cutledger"].gate.forget()
@@ -84,19 +86,17 @@ def get_site(site: str) -> Response:
 
     The settings that hold now, and each change of them with its first production day.
     """
-    only_site()
-    asker().site(site)
+    _refuse_foreign(site)
     with database().read() as connection:
-        reader = open_site(connection, site)
-        etag = etag_of(site, reader.revision, "site", reader.today(now_us()))
-        return unchanged(etag) or tagged(json_response(_shown(connection, site)), etag)
+        etag, shown = _etag(connection, site), _shown(connection, site)
+    return unchanged(etag) or tagged(json_response(shown), etag)
 
 
 @blueprint.route("/sites/<identifier:site>", methods=["PUT"], parameters=_SITE)
 @blueprint.doc(
     **operation(
         Reply(200, "The change is in the ledger.", SiteChanged),
-        errors=(404,),
+        errors=(404, 412),
         body=json_body(SiteSet, "What changes, and from which production day on; at most 1 MiB."),
     )
 )
@@ -105,13 +105,15 @@ def put_site(site: str) -> Response:
     """Change a site's settings.
 
     From the production day valid_from on; what is not given stays as it was. The change is appended to the ledger, and
-    what it touches is counted anew.
+    what it touches is counted anew. With If-Match it is refused when the settings changed since they were read.
     """
-    only_site()
-    asker().site(site)
+    _refuse_foreign(site)
     _, sent = read_object(SITE_SET)
     now = now_us()
     with database().write() as connection:
+        # To append nothing takes the site's turn: of two changes of what was read once, the later is refused.
+        append(connection, site, (), received_us=now)
+        refuse_if_changed(_etag(connection, site))
         judged, verdict = _settle(connection, site, sent, now)
     current_app.extensions["cutledger"].nudge()
     return json_response(
@@ -119,11 +121,25 @@ def put_site(site: str) -> Response:
     )
 
 
+def _refuse_foreign(site: str) -> None:
+    """Raise SiteUnknown for a site that is none of those asked about."""
+    if site not in only_sites():
+        raise SiteUnknown(site)
+
+
 def _settle(connection: Connection, site: str, settings: Mapping[str, Any], now: int) -> tuple[Judged, Verdict]:
     try:
-        return settle(connection, site, settings, source=f"/keys/{asker().key.key_id}", now_us=now)
+        source = f"/keys/{asker().key.key_id}"
+        return settle(connection, site, settings, source=source, now_us=now, by=asker().actor)
     except SettingsWrong as wrong:
         raise wrong_field(wrong.pointer, wrong.detail) from None
+
+
+def _etag(connection: Connection, site: str) -> str:
+    """Changes with what is shown, and with each change of the settings that waits to be counted."""
+    changes = [(item.position, voided) for item, voided in history(connection, site, SITE, site)]
+    shown = json_bytes(_shown(connection, site))
+    return etag_of(site, 0, "site", *changes, shown)
 
 
 def _shown(connection: Connection, site: str) -> dict[str, Any]:

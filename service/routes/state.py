@@ -32,8 +32,8 @@ _ATTEMPT = path_id("attempt", "id of the attempt", "A-5001")
 _SAYS_HISTORY = operation(Reply(200, "All events about it.", History), errors=(404,))
 
 
-def _says_page(of: type[Schema]) -> dict[str, Any]:
-    return operation(Reply(200, "A page.", of, headers=("ETag", "Link")), NOT_CHANGED, errors=(404,))
+def _says_page(of: type[Schema], *, errors: tuple[int, ...] = (404,)) -> dict[str, Any]:
+    return operation(Reply(200, "A page.", of, headers=("ETag", "Link")), NOT_CHANGED, errors=errors)
 
 
 def _says_state(of: type[Schema]) -> dict[str, Any]:
@@ -68,7 +68,7 @@ def _history(kind: str, subject: str) -> Response:
 
 @blueprint.route("/jobs")
 @blueprint.arguments(JobsQuery(), location="query", unknown=RAISE)
-@blueprint.doc(**_says_page(JobPage))
+@blueprint.doc(**_says_page(JobPage, errors=(403, 404)))
 @needs("read_state")
 def get_jobs(query: dict[str, Any]) -> Response:
     """List jobs.

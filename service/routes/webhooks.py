@@ -21,6 +21,7 @@ from service.schemas.webhooks import (
     WEBHOOK_NEW,
     DeliveriesQuery,
     DeliveryPage,
+    RotationQuery,
     Webhook,
     WebhookList,
     WebhookMade,
@@ -32,6 +33,7 @@ from worker.administration import record
 from worker.pushes import deliveries, webhooks
 from worker.pushes.addresses import AddressRefused, Allowed, checked, read_url, resolved
 from worker.reports.reading import calendar_of, instant
+from worker.settings import loopback_allowed
 from worker.state import PageCursorUnreadable, last_of, page_cursor
 
 blueprint = Blueprint("webhooks", __name__, url_prefix="/v1", description="News pushed to other systems, signed")
@@ -77,7 +79,8 @@ def post_webhook(_query: dict[str, Any]) -> Response:
     asked, _ = read_object(WEBHOOK_NEW)
     now = now_us()
     with database().read() as connection:
-        allowed = Allowed.of(calendar_of(connection, site).place(now).settings.webhook_hosts)
+        hosts = calendar_of(connection, site).place(now).settings.webhook_hosts
+    allowed = Allowed.of(hosts, loopback=loopback_allowed())
     try:
         # Outside of a transaction: to find a host may take a while.
         checked(read_url(asked["url"]), allowed, resolved)
@@ -165,25 +168,27 @@ def post_webhook_resume(_query: dict[str, Any], webhook: str) -> Response:
 
 
 @blueprint.route("/webhooks/<identifier:webhook>/rotation", methods=["POST"], parameters=_WEBHOOK)
-@blueprint.arguments(Query(), location="query", unknown=RAISE)
-@blueprint.doc(**operation(Reply(200, "The webhook, with its new secret.", WebhookMade), errors=(404,)))
+@blueprint.arguments(RotationQuery(), location="query", unknown=RAISE)
+@blueprint.doc(**operation(Reply(200, "The webhook, with its new secret.", WebhookMade), errors=(404, 409)))
 @needs("push")
-def post_webhook_rotation(_query: dict[str, Any], webhook: str) -> Response:
+def post_webhook_rotation(query: dict[str, Any], webhook: str) -> Response:
     """Give a webhook a new secret.
 
-    For 24 hours both sign each push, the new one and the one before it: the receiver changes over in between.
+    For 24 hours both sign each push, the new one and the one before it: the receiver changes over in between, and until
+    then no other is given. With at_once=true, as after a secret leaked, the new one alone signs.
     """
     site, now = asked_site(), now_us()
+    at_once = query["at_once"] == "true"
     with database().write() as connection:
         _known(connection, site, webhook, to_change=True)
-        rotated, secret = webhooks.rotate(connection, site, webhook, now_us=now)
-        _record(connection, site, "webhook.rotated", webhook, now=now)
+        rotated, secret = webhooks.rotate(connection, site, webhook, now_us=now, at_once=at_once)
+        _record(connection, site, "webhook.rotated", webhook, {"at_once": at_once}, now=now)
     return json_response(_shown(rotated) | {"secret": secret})
 
 
 @blueprint.route("/webhooks/<identifier:webhook>/test", methods=["POST"], parameters=_WEBHOOK)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
-@blueprint.doc(**operation(Reply(202, "It is to be sent.", WebhookTested), errors=(404,)))
+@blueprint.doc(**operation(Reply(202, "It is to be sent.", WebhookTested), errors=(404, 409)))
 @needs("push")
 def post_webhook_test(_query: dict[str, Any], webhook: str) -> Response:
     """Push a test to a webhook.

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from service.schemas.settings_data import SiteSet
 from service.schemas.strict import Errors, Rows, StrictSchema
-from service.strict_fields import Choice, Matching, Text, UriReference, about
+from service.strict_fields import Choice, Matching, Text, UriReference, Whole, about
 from service.strict_times import Day, Instant
-from worker.keys import ROLES
+from worker.keys import MOST_OVERLAP_HOURS, OVERLAP_HOURS, ROLES
 
 SITE_ID: Final = r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}"
 SITE_ID_FORM: Final = "1 to 64 letters, digits, dots, hyphens or underscores, beginning with a letter or digit"
@@ -41,6 +41,15 @@ class KeyNew(StrictSchema):
         return {name: [f"is empty; give at least one of the {name}"] for name in empty}
 
 
+class KeyRotation(StrictSchema):
+    """How a key is replaced."""
+
+    overlap_hours = Whole(
+        0, MOST_OVERLAP_HOURS,
+        metadata=about(f"hours for which the old key holds beside the new one; left out: {OVERLAP_HOURS}", 24),
+    )  # fmt: skip
+
+
 class SiteNew(SiteSet):
     """A site to make, with its first settings."""
 
@@ -53,5 +62,6 @@ class SiteNew(SiteSet):
 
 
 KEY_NEW: Final = KeyNew()
+KEY_ROTATION: Final = KeyRotation()
 SITE_NEW: Final = SiteNew()
 SITE_SET: Final = SiteSet()

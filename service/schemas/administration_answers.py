@@ -1,12 +1,13 @@
-"""What the service answers those who administer: sites, keys, audits."""
+"""What the service answers those who administer: sites, keys, audits, and what is on record of all that."""
 
 from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.answers import Answer, day, flag, instant, record, rows, states, text, whole, word
+from service.schemas.answers import Answer, Page, day, flag, instant, record, rows, states, text, whole, word
 from service.schemas.settings_data import Rates, SiteSet
 from service.strict_fields import about
+from worker.administration import ACTS
 from worker.keys import ROLES
 
 
@@ -66,17 +67,33 @@ class SiteChanged(Answer):
     position = whole("its place in the ledger", 418)
 
 
+class PeopleUnlinked(Answer):
+    """The key for people of a site was destroyed."""
+
+    site = text("id of the site", "main")
+    erased = flag(
+        "true: the old key was seen to be gone from the database's own files; false: it is not used any more but may "
+        "lie in them still, until `cutledger people unlink` is run again with the server stopped",
+        example=True,
+    )
+    held_up = text("why it was not seen to be gone; null: it was", None, null=True)
+
+
 class Key(Answer):
     """What is known of a key."""
 
     key_id = text("its visible id", "k7m2q9xa")
     name = text("who holds it", "terminal in bay 2")
     roles = rows(word(ROLES, "role"), "what it may do")
-    sites = rows(text("id of a site", "main"), "sites that it is for")
+    sites = rows(text("id of a site", "main"), "sites that it is for, as far as they are sites of the key that asks")
     source_prefix = text("it may post only as sources that begin so; null: as any", "/terminals/bay-2", null=True)
     created_at = instant("when it was made")
-    expires_at = instant("until when it holds; null: until it is revoked", None, null=True)
+    expires_at = instant(
+        "until when it holds, the end of an overlap included; null: until it is revoked", None, null=True
+    )
     revoked_at = instant("when it was revoked", None, null=True)
+    replaces = text("visible id of the key in whose place it was made", None, null=True)
+    last_used_at = instant("when it was last used, to the minute; null: never", None, null=True)
 
 
 class KeyMade(Key):
@@ -85,8 +102,8 @@ class KeyMade(Key):
     key = text("the key itself; shown here and never again", "cut_k7m2q9xa_…")
 
 
-class KeyList(Answer):
-    """Keys."""
+class KeyPage(Page):
+    """A page of keys."""
 
     items = rows(Key, "keys in the order in which they were made, ended ones too")
 
@@ -127,3 +144,27 @@ class AuditState(Answer):
     site = text("id of the site", "main")
     running = flag("one is running now", False)
     last = record(AuditResult, "the last one that ended; null while the first runs", null=True)
+
+
+class Act(Answer):
+    """Something that was made, changed or revoked: by whom, and when."""
+
+    number = whole("number within the site, without gaps", 12)
+    at = instant("when")
+    actor = text("visible id of the key that asked for it; null: a command on the server", "k7m2q9xa", null=True)
+    actor_name = text("name of that key then", "the office")
+    act = word(tuple(ACTS), "what was done", "key.made")
+    subject = text("to what: " + "; ".join(f"{act}: {what}" for act, what in ACTS.items()), "p4w8zt3c")
+    details = fields.Dict(
+        required=True,
+        metadata={
+            "description": "more of it, by act; never a secret",
+            "examples": [{"name": "terminal in bay 2", "roles": ["terminal"]}],
+        },
+    )
+
+
+class ActPage(Page):
+    """A page of the record of administration."""
+
+    items = rows(Act, "acts, the newest first")

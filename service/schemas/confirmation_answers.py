@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from marshmallow import fields
-from marshmallow.validate import OneOf
+from marshmallow.validate import Length, OneOf
 
 from service.schemas.answers import Answer, day, instant, number, record, rows, text, whole, word
 from service.schemas.plan import PlanAsOf
@@ -21,6 +21,11 @@ class ConfirmationsQuery(Query):
         0, 999_999_999, load_default=0,
         metadata={"description": "last number that was booked; 0 or left out: from the first on", "example": 3},
     )  # fmt: skip
+    series = fields.String(
+        load_default=None,
+        validate=Length(min=1, max=32),
+        metadata={"description": "series of that number, as the answer named it: another one is refused with 409"},
+    )
     limit = WholeParameter(1, MOST_ITEMS, load_default=100, metadata={"description": "confirmations an answer"})
 
 
@@ -49,24 +54,24 @@ class ConfirmationUnits(Answer):
 
 
 class MaterialProduced(Answer):
-    """Parts; produced_quantity = good_quantity + scrap_quantity + in_rework + pending."""
+    """Parts; produced_quantity = good_quantity + scrap_quantity + in_rework + pending = parts_tried - not_made."""
 
-    produced_quantity = _change("parts that the runs reached: parts_tried", 4)
+    produced_quantity = _change("parts that were made, whatever became of them", 4)
     good_quantity = _change("parts that are good: at once, or recovered by rework", 3)
     recovered = _change("of these those that rework recovered", 0)
     rework_quantity = _change("parts that need or needed rework, whatever became of them", 1)
     in_rework = _change("rework parts whose rework has not ended", 1)
     pending = _change("parts without a verdict", 0)
-    scrap_quantity = _change("parts that came to nothing: scrapped at once or in rework, or not made", 0)
-    not_made = _change("of these those that were reached and not made", 0)
+    scrap_quantity = _change("parts scrapped, at once or in rework", 0)
+    not_made = _change("parts that were tried and not made; not among the produced", 0)
 
 
-class ScrapReason(Answer):
-    """Parts of the scrap quantity that have one reason."""
+class LossReason(Answer):
+    """Parts scrapped or not made that have one reason."""
 
     reason = text(
-        "what they were lost to: a defect term, the outcome of the cut where they were not made, `several` where the "
-        "entries name several and do not tell which were scrapped, else `unstated`",
+        "what they were lost to: a defect term, the outcome of the cut where no term explains that they were not made, "
+        "`several` where the entries name several and do not tell which were scrapped, else `unstated`",
         "slag_lower_edge",
     )
     cause = text("cause that the attempt's entries name, `several` or `unstated`", "unstated")
@@ -81,7 +86,7 @@ class MaterialConsumed(Answer):
     parts_tried = _change("parts tried from it", 4)
     mass_kg = _amount(
         "nominal mass of its steel, less remnants, shared out among the jobs cut from it; posted when it was closed as "
-        "used, null before and where a size is not known",
+        "used; null where none is posted: before, and where a size is not known",
         None,
         null=True,
     )
@@ -127,7 +132,8 @@ class JobActuals(Answer):
     """What was made, what of, on what, by how much work."""
 
     material_produced = record(MaterialProduced, "parts")
-    scrap_reasons = rows(ScrapReason, "the scrap quantity by reason")
+    scrap_reasons = rows(LossReason, "the scrap quantity by reason")
+    not_made_reasons = rows(LossReason, "the parts not made, by reason")
     material_consumed = rows(MaterialConsumed, "plates by id")
     material_returned = rows(MaterialReturned, "remnants by plate")
     equipment_actual = record(EquipmentActual, "machines")
@@ -154,6 +160,7 @@ class JobConfirmations(Answer):
     order = text("order that it belongs to", "SO-88120", null=True)
     work_centre = text("work centre", None, null=True)
     part_number = text("part number", "BRK-220", null=True)
+    series = text("series of the numbers: keep it with the last one that was booked", "9f86d081884c7d65")
     units = record(ConfirmationUnits, "units of all amounts")
     items = rows(Confirmation, "increments by number; corrections come as negative ones")
     next = whole("number to ask on after; null when these are all", None, null=True)

@@ -167,7 +167,9 @@ _SITE: Final[dict[str, Any]] = {
     "aliases": [{"kind": "material", "name": "S355J2+N", "also": ["S355", "s355 j2"], "group": "S355"}],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "least_people": 3,
     "plausibility": {"feed_thickness_most": 45, "kerf_mm": 0.8, "off": ["sharp_corner"]},
+    "webhook_hosts": ["erp.plant.example", "10.20.0.0/16"],
 }
 _FINDING: Final[dict[str, Any]] = {
     "owner": "process engineering",

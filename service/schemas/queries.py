@@ -8,6 +8,7 @@ from typing import Any, Final
 from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
+from worker.administration import ACTS
 from worker.events import EVENT_TYPES, GASES, OUTCOMES, PURPOSES
 from worker.findings import ALL
 from worker.kept import OPEN, STATES
@@ -125,6 +126,12 @@ class AttemptsQuery(PageQuery):
     outcome = _one_of(OUTCOMES, "only attempts with this outcome")
     purpose = _one_of(PURPOSES, "only attempts for this purpose")
     day = DayParameter(metadata={"description": "only attempts of this production day", "example": "2026-03-04"})
+
+
+class ActsQuery(PageQuery):
+    """Which acts of the record of administration."""
+
+    act = fields.List(_one_of(tuple(ACTS), "only acts of this kind; repeated: of any of them"))
 
 
 class FeedQuery(Query):

@@ -7,6 +7,9 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any, Final, cast
 
+from marshmallow import ValidationError
+
+from service.faults import shown
 from service.schemas.event_parts import THICKNESS_IN, THICKNESS_MM, needs_one_thickness
 from service.schemas.strict import WHOLE, Errors, Record, Rows, StrictSchema
 from service.strict_fields import (
@@ -24,6 +27,7 @@ from service.strict_fields import (
 from service.strict_times import ClockTime, Day, Zone
 from worker.events import GASES, PEOPLE_SETTINGS
 from worker.plausible_limits import DEFAULT_LIMITS, DOUBTS, ORDERED, Limits
+from worker.pushes.addresses import AddressRefused, read_allowed
 
 ALIAS_KINDS: Final = ("material", "machine", "recipe")
 SURFACE_GROUPS: Final = ("clean", "disturbed", "unknown")
@@ -146,6 +150,21 @@ Plausibility = cast(
 )
 
 
+class AllowedHost(Text):
+    """A host by its name, an IP address, or a network."""
+
+    def __init__(self, *, metadata: About) -> None:
+        super().__init__(253, metadata=metadata)
+
+    def read(self, value: Any) -> str:  # noqa: D102
+        text = super().read(value)
+        try:
+            read_allowed(text)
+        except AddressRefused as refused:
+            raise ValidationError(f"{refused}; found {shown(value)}") from None
+        return text
+
+
 class SiteSet(StrictSchema):
     """Settings of a site from a production day on; what is not given stays as it was."""
 
@@ -160,8 +179,20 @@ class SiteSet(StrictSchema):
     )
     pierces_by_exception = Flag(metadata=about("failed pierces are written only when there are any", False))
     people = Choice(PEOPLE_SETTINGS, metadata=about("what is kept of people's names", "pseudonym"))
+    least_people = Whole(
+        1, 1000,
+        metadata=about("groups of fewer people are not told by machine and shift together; 1: all are told", 3),
+    )  # fmt: skip
     plausibility = Record(
         Plausibility, metadata=about("limits of plausible entries, all of them", {"standoff_most_mm": 5})
+    )
+    webhook_hosts = Rows(
+        AllowedHost(metadata=about("host, IP address or network", "erp.plant.example")),
+        100,
+        metadata=about(
+            "what webhooks may push to although it is inside of the plant, all of them; none unless set",
+            ["erp.plant.example", "10.20.0.0/16"],
+        ),
     )
 
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102

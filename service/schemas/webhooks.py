@@ -9,7 +9,7 @@ from marshmallow import fields
 from marshmallow.validate import OneOf
 
 from service.schemas.answers import Answer, Page, instant, rows, text, whole, word
-from service.schemas.queries import PageQuery
+from service.schemas.queries import PageQuery, Query
 from service.schemas.strict import Errors, Rows, StrictSchema
 from service.strict_fields import Choice, Text, about
 from worker.pushes.addresses import MOST_URL
@@ -44,6 +44,16 @@ class WebhookNew(StrictSchema):
 
 
 WEBHOOK_NEW: Final = WebhookNew()
+
+
+class RotationQuery(Query):
+    """How a new secret is given."""
+
+    at_once = fields.String(
+        validate=OneOf(("true", "false"), error="must be one of {choices}, found {input!r}"),
+        load_default="false",
+        metadata={"description": "true: the new secret alone signs from now on, whatever signed before"},
+    )
 
 
 class DeliveriesQuery(PageQuery):

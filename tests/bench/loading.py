@@ -100,7 +100,7 @@ def _count(database: Database, loaded: Loaded) -> None:
     while True:
         began = time.perf_counter()
         with database.write() as connection:
-            counted = tallies.bring_up_to_date(connection, SITE, limit=CLAIM)
+            counted = tallies.bring_up_to_date(connection, SITE, now_us=now_us(), limit=CLAIM)
         database.checkpoint()
         if not counted:
             return

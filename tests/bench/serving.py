@@ -93,7 +93,7 @@ def prepared(folder: Path) -> Database:
     database = Database(installation.database_url)
     with database.write() as connection:
         settle(connection, SITE, SETTINGS, source="/keys/bench", now_us=now_us())
-        bring_up_to_date(connection, SITE)
+        bring_up_to_date(connection, SITE, now_us=now_us())
     return database
 
 

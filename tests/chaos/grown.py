@@ -139,7 +139,7 @@ def furnish(database: Database, sites: Sequence[str]) -> str:
                 add_site(connection, site, now_us=now_us)
             settle(connection, site, SETTINGS | {"people": "keep"}, source="/keys/chaos", now_us=now_us)
             # From here on the settings hold: what names are kept as depends on them.
-            tallies.bring_up_to_date(connection, site)
+            tallies.bring_up_to_date(connection, site, now_us=now_us)
         key, _ = new_key(connection, name="chaos", roles=["erp"], sites=sites, now_us=now_us)
     return key
 

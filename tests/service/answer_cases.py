@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import quote
 
 from flask import Flask
+from sqlalchemy import update
 from werkzeug.test import TestResponse
 
 from service.asking import PERMISSIONS, permission_of
@@ -21,9 +22,11 @@ from service.routes import events as door
 from service.schemas.examples import EXAMPLES
 from tests.service import described
 from tests.service.sent import event
+from worker import tables
 from worker.database import Database
 from worker.keys import ROLES, new_key
 from worker.noticing.finding import finding_id
+from worker.pushes import webhooks
 from worker.reports.catalogue import REPORTS
 
 #: An id that a path must encode.
@@ -39,6 +42,8 @@ class Shop:
     broken: Flask
     database: Database
     keys: dict[str, str]
+    #: The same, where little may be asked.
+    strict: Flask
 
     def ask(self, method: str, path: str, *, key: str | None = "admin", app: Flask | None = None, **sent: Any) -> Any:
         headers = {"Authorization": f"Bearer {self.keys[key]}"} if key else {}
@@ -73,7 +78,8 @@ class Case:
 
 IN_PATHS = {
     "job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none",
-    "proof": "PR-4", "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
+    "proof": "PR-4", "webhook": "wh_k7m2q9xa", "number": "1",
+    "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
 }  # fmt: skip
 
 
@@ -101,6 +107,8 @@ READS = [
     _read("get_events"), _read("get_events", "limit=2"), _read("get_events", "type=cutledger.job.opened"),
     _read("get_jobs"), _read("get_jobs", "limit=1"), _read("get_jobs", key="terminal"), _read("get_job"),
     _read("get_job", job=quote(ODD, safe="")), _read("get_job", job="J-closed"), _read("get_job_events"),
+    _read("get_job_confirmations"), _read("get_job_confirmations", "limit=1"),
+    _read("get_job_confirmations", job="J-closed"),
     _read("get_plates"), _read("get_plates", "limit=1"), _read("get_plate"), _read("get_plate", plate="P-77-1"),
     _read("get_plate", plate="P-seen"), _read("get_plate_events"),
     _read("get_plate_precheck"), _read("get_plate_precheck", "job=J-1042&machine=laser-2&gas=oxygen"),
@@ -115,6 +123,10 @@ READS = [
     _read("get_proofs"), _read("get_proofs", "limit=1"), _read("get_proofs", "state=passed"), _read("get_proof"),
     _read("get_proof", "after=1&limit=1"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
+    _read("get_keys", "limit=1"),
+    _read("get_administration"), _read("get_administration", "limit=1&act=key.made&act=site.made"),
+    _read("get_webhooks"), _read("get_webhooks", key="erp"), _read("get_webhook"),
+    _read("get_webhook_deliveries"), _read("get_webhook_deliveries", "limit=1&state=waiting&state=dead"),
     _read("get_audit", "site=audited", key="elsewhere", about="none has ended"),
     _read("get_livez", key=None), _read("get_readyz", key=None), _read("get_metrics"), _read("get_document", key=None),
     _read("get_docs_page", key=None),
@@ -171,7 +183,10 @@ def _administration() -> Iterator[Case]:
     yield sends("post_site", 422, {"site": "main"}, "taken")
     yield sends("put_site", 200, EXAMPLES["cutledger.site.set"]["data"])
     yield sends("put_site", 422, {"valid_from": "2026-03-02"}, "sets nothing")
+    yield Case("put_site", 412, _changed_since)
     yield sends("put_site", 404, {"valid_from": "2026-03-02", "people": "drop"}, site="nowhere")
+    yield sends("post_people_unlinking", 200, None, key="elsewhere", site="empty")
+    yield sends("post_people_unlinking", 404, None, site="nowhere")
     yield sends("post_finding_note", 201, {"owner": "inspection", "due": "2026-03-13"}, key="engineer")
     yield sends("post_finding_note", 422, {})
     yield sends("post_finding_note", 404, {"owner": "inspection"}, finding_id="F-none")
@@ -183,9 +198,15 @@ def _administration() -> Iterator[Case]:
     order = {"parts": 2, "material": "S355J2+N", "thickness_mm": 20}
     yield sends("post_plan", 200, {"parts": [order, {"job": "J-1042", "ref": "line 2"}], "assurance": 0.9}, key="erp")
     yield sends("post_plan", 422, {"parts": [order | {"parts": 0}]})
+    yield from _webhooks(sends)
     for operation_id in ("get_plan", "post_plan"):
         yield _read(operation_id, headers={"Accept": "image/png"}, status=406)
-    yield Case("delete_key", 204, _revoke)
+    yield Case("post_key_rotation", 201, lambda shop: _of_new_key(shop, "POST", "/rotation", json={"overlap_hours": 2}))
+    yield Case("post_key_rotation", 201, lambda shop: _of_new_key(shop, "POST", "/rotation"), "without a body")
+    yield Case("post_key_rotation", 409, _rotated_twice)
+    yield sends("post_key_rotation", 404, {})
+    yield sends("post_key_rotation", 422, {"overlap_hours": -1})
+    yield Case("delete_key", 204, lambda shop: _of_new_key(shop, "DELETE"))
     yield _read("delete_key", status=404)
     yield Case("post_audit", 202, _audit)
     yield Case("get_audit", 200, lambda shop: (_audit(shop), _ended(shop))[-1], "one has ended")
@@ -198,10 +219,78 @@ def _administration() -> Iterator[Case]:
     yield Case("get_readyz", 503, lambda shop: shop.get("/readyz", key=None, app=shop.broken))
 
 
-def _revoke(shop: Shop) -> TestResponse:
+def _webhooks(sends: Callable[..., Case]) -> Iterator[Case]:
+    made = {"name": "order system", "url": "https://10.20.0.7/pushes", "topics": ["job.ended", "week.published"]}
+    yield sends("post_webhook", 201, made, key="erp")
+    yield sends("post_webhook", 422, made | {"url": "http://127.0.0.1/"}, "refused")
+    yield Case("post_webhook", 409, _one_webhook_too_many)
+    acts = {
+        "post_webhook_pause": 200, "post_webhook_resume": 200, "post_webhook_rotation": 200, "post_webhook_test": 202,
+        "post_webhook_resend": 202, "post_webhook_delivery_resend": 202, "get_webhook": 200,
+        "get_webhook_deliveries": 200, "delete_webhook": 204,
+    }  # fmt: skip
+    for operation_id, status in acts.items():
+        if operation_id.startswith("post"):
+            yield _read(operation_id, status=status)
+        yield _read(operation_id, webhook="wh_none", status=404)
+    yield _read("post_webhook_rotation", status=409, about="again")
+    yield _read("post_webhook_rotation", "at_once=true")
+    yield Case("post_webhook_test", 409, _one_test_too_many)
+    yield _read("post_webhook_delivery_resend", number="1e3", status=404)
+    yield _read("get_webhook_deliveries", "after=xyz", status=422)
+    yield Case("delete_webhook", 204, _remove_webhook)
+
+
+def add_webhook(database: Database, *, site: str = "main", name: str | None = None) -> str:
+    """A webhook with a delivery that waits; returns its id, which is made unless one is given."""
+    given = {"name": "order system", "url": "https://10.20.0.7/pushes", "topics": ["job.ended"]}
+    with database.write() as connection:
+        made, _ = webhooks.make(connection, site, **given, created_by="k7m2q9xa", now_us=NOW_US)
+        if name is not None:
+            connection.execute(
+                update(tables.webhooks).where(tables.webhooks.c.webhook == made.webhook).values(webhook=name)
+            )
+        webhooks.test(connection, site, name or made.webhook, now_us=NOW_US)
+    return name or made.webhook
+
+
+def _one_webhook_too_many(shop: Shop) -> TestResponse:
+    for _ in range(webhooks.MOST_WEBHOOKS - len(shop.get("/v1/webhooks?site=empty", key="elsewhere").json["items"])):
+        add_webhook(shop.database, site="empty")
+    body = {"name": "one more", "url": "https://8.8.8.8/pushes", "topics": ["job.ended"]}
+    answer: TestResponse = shop.ask("POST", "/v1/webhooks?site=empty", key="elsewhere", json=body)
+    return answer
+
+
+def _one_test_too_many(shop: Shop) -> TestResponse:
+    path = f"/v1/webhooks/{add_webhook(shop.database)}"
+    assert shop.ask("POST", f"{path}/pause").status_code == 200
+    answers = [shop.ask("POST", f"{path}/test") for _ in range(webhooks.MOST_TESTS)]
+    answer: TestResponse = answers[-1]
+    return answer
+
+
+def _remove_webhook(shop: Shop) -> TestResponse:
+    answer: TestResponse = shop.ask("DELETE", f"/v1/webhooks/{add_webhook(shop.database)}")
+    return answer
+
+
+def _changed_since(shop: Shop) -> TestResponse:
+    body, stale = {"valid_from": "2026-03-02", "zone": "UTC"}, {"If-Match": '"0f"'}
+    answer: TestResponse = shop.ask("PUT", "/v1/sites/main", json=body, headers=stale)
+    return answer
+
+
+def _of_new_key(shop: Shop, method: str, more: str = "", **sent: Any) -> TestResponse:
     with shop.database.write() as connection:
         _, key = new_key(connection, name="short-lived", roles=["reader"], sites=["main"], now_us=NOW_US)
-    answer: TestResponse = shop.ask("DELETE", f"/v1/keys/{key.key_id}")
+    answer: TestResponse = shop.ask(method, f"/v1/keys/{key.key_id}{more}", **sent)
+    return answer
+
+
+def _rotated_twice(shop: Shop) -> TestResponse:
+    replaces = _of_new_key(shop, "POST", "/rotation", json={}).get_json()["replaces"]
+    answer: TestResponse = shop.ask("POST", f"/v1/keys/{replaces}/rotation", json={})
     return answer
 
 
@@ -231,8 +320,10 @@ def _following() -> Iterator[Case]:
             yield _read(operation_id, status=401, key=None)
             yield _read(operation_id, status=401, headers={"Authorization": "Bearer cut_x_y"}, about="unknown key")
             yield Case(operation_id, 503, _unavailable(operation_id))
-        if 403 in statuses:
+        if 403 in statuses and set(told["x-roles"]) != set(ROLES):
             yield Case(operation_id, 403, _not_allowed(operation_id))
+        if 429 in statuses:
+            yield Case(operation_id, 429, _too_much(operation_id))
         if 500 in statuses:
             yield Case(operation_id, 500, _failing(operation_id))
         if 304 in statuses:
@@ -243,7 +334,11 @@ def _following() -> Iterator[Case]:
             yield _read(operation_id, "nonsense=1", status=422)
         if "requestBody" in told:
             yield from _bad_bodies(operation_id)
+    yield _read("get_jobs", "state=closed", key="terminal", status=403)
     yield _read("get_job", job="none", status=404)
+    yield _read("get_job_confirmations", job="none", status=404)
+    yield _read("get_job_confirmations", "after=1000000", status=422)
+    yield _read("get_job_confirmations", "series=another", status=409)
     yield _read("get_finding", finding_id="F-none", status=404)
     yield _read("get_proof", proof="PR-none", status=404)
     yield _read("get_proof", "limit=0&after=x", status=422)
@@ -286,6 +381,22 @@ def _unavailable(operation_id: str) -> Callable[[Shop], TestResponse]:
     return ask
 
 
+def _too_much(operation_id: str) -> Callable[[Shop], TestResponse]:
+    def ask(shop: Shop) -> TestResponse:
+        method, path = _place(operation_id)
+        key = None if described.operations()[operation_id][2].get("security") == [] else "admin"
+        # A window may end meanwhile.
+        for _ in range(5):
+            while shop.ask("GET", "/livez" if key is None else "/v1/jobs", key=key, app=shop.strict).status_code != 429:
+                pass
+            answer: TestResponse = shop.ask(method, path, key=key, app=shop.strict)
+            if answer.status_code == 429:
+                break
+        return answer
+
+    return ask
+
+
 def _failing(operation_id: str) -> Callable[[Shop], TestResponse]:
     def ask(shop: Shop) -> TestResponse:
         endpoint, (method, path) = _endpoint(shop, operation_id), _place(operation_id)
@@ -309,6 +420,8 @@ def _unchanged(operation_id: str) -> Callable[[Shop], TestResponse]:
     def ask(shop: Shop) -> TestResponse:
         _, path = _place(operation_id)
         path = f"{path}?{LEAST[operation_id]}" if operation_id in LEAST else path
+        if operation_id == "get_audit":
+            _audit(shop)
         etag = shop.get(path).headers["ETag"]
         return shop.get(path, headers={"If-None-Match": etag})
 

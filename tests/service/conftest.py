@@ -12,10 +12,12 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from sqlalchemy.event import listen, remove
 from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.bodies import ARRAY, LINES, ONE_EVENT, ONE_OR_ARRAY
+from service.rates import Limits, Rates
 from tests.builders import NOW_US, count, event
 from tests.conftest import ENGINES, installation_on
 from worker import answers
@@ -139,6 +141,35 @@ def alone(door: Door, module: str) -> Iterator[None]:
         yield
 
 
+@dataclass(frozen=True)
+class Statement:
+    """What a database was asked, and the values that it was given with it."""
+
+    text: str
+    values: tuple[Any, ...]
+
+
+@contextmanager
+def statements(database: Database) -> Iterator[list[Statement]]:
+    """The statements that a database is asked meanwhile."""
+    asked: list[Statement] = []
+
+    def note(_connection: Any, _cursor: Any, text: str, values: Any, _context: Any, many: bool) -> None:
+        rows = values if many else [values]
+        held = [value for row in rows for value in (row.values() if isinstance(row, dict) else row)]
+        asked.append(Statement(text, tuple(held)))
+
+    # Readers of PostgreSQL have the engine of its writers.
+    engines = (database._writer, database._reader) if database.is_sqlite else (database._writer,)
+    for engine in engines:
+        listen(engine, "before_cursor_execute", note)
+    try:
+        yield asked
+    finally:
+        for engine in engines:
+            remove(engine, "before_cursor_execute", note)
+
+
 def as_lines(events: list[Event]) -> bytes:
     """Events as NDJSON."""
     return b"".join(json.dumps(each).encode() + b"\n" for each in events)
@@ -196,7 +227,8 @@ class Service:
 @contextmanager
 def serving(database: Database) -> Iterator[Service]:
     """An application over a database, without a worker: tests count when they mean to."""
-    yield Service(create_app(database, nudge=lambda: None), database)
+    # All tests of a session send their wrong keys from one address.
+    yield Service(create_app(database, nudge=lambda: None, rates=Rates(Limits(failures=0))), database)
 
 
 @pytest.fixture(scope="session", params=ENGINES)
@@ -218,6 +250,12 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
 def nothing_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """A busy machine makes answers take long: none is kept, so that each is of now."""
     monkeypatch.setattr(answers, "KEPT_FROM_US", 10**12)
+
+
+@pytest.fixture(autouse=True)
+def no_use_noted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """When a key was last used is written beside the answers: not in the midst of other tests."""
+    monkeypatch.setattr("service.asking.later", lambda _: None)
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service import bodies
 from service.bodies import (
     ARRAY,
     LINES,
@@ -22,13 +23,17 @@ from service.bodies import (
     BodyTooLarge,
     BodyUnreadable,
     EncodingUnknown,
+    EventTooLong,
     MediaTypeUnknown,
     TooManyItems,
+    TooManyValues,
     parse_items,
     read_body,
 )
+from service.faults import MOST_FAULTS
 from service.schemas.examples import EXAMPLES
 from service.strict_json import Written
+from tests.fuzz.bodies import decode, seeds
 
 LIMIT = 1000
 MIB = 1024 * 1024
@@ -250,6 +255,20 @@ def test_what_cannot_be_kept_is_a_fault_of_its_item_with_its_place(member: str, 
     assert parse_items(bad.encode(), JSON).items[0].faults[0].pointer == pointer
 
 
+def test_of_many_doubled_names_only_the_first_are_kept() -> None:
+    item = parse_items(b'{"x": [' + b",".join([b'{"a": 0, "a": 0}'] * 10_000) + b'], "y": 0, "y": 0}', JSON).items[0]
+    assert len(item.faults) == MOST_FAULTS
+    assert sum(bool(each.names) for each in item.value["x"]) == MOST_FAULTS
+
+
+def test_a_doubled_name_is_a_fault_even_where_others_hid_the_rest() -> None:
+    hidden = "[" + ",".join(['{"a": 0, "a": 0}'] * 20) + "]"
+    (item,) = parse_items(f'{{"x": {hidden}, "x": 0}}'.encode(), JSON).items
+    assert [(fault.pointer, fault.detail) for fault in item.faults] == [
+        ("", "gives a name more than once; keep one of each")
+    ]
+
+
 def test_depth_of_32_is_taken() -> None:
     (item,) = parse_items(('{"a": ' + "[" * 31 + "]" * 31 + "}").encode(), JSON).items
     assert item.faults == []
@@ -315,3 +334,80 @@ def test_read_body_raises_nothing_unforeseen_for_any_gzip(content: bytes, place:
     for sent in (content, packed[:at] + damage + packed[at:], packed[:at]):
         with suppress(BodyTooLarge, BodyUnreadable):
             read(sent, encoding="gzip")
+
+
+# --- bounds -----------------------------------------------------------------------------------------------------
+
+
+def test_values_of_a_body_are_bounded_before_they_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bodies, "MOST_VALUES", 5)
+    assert len(parse_items(b"[1,2,3,4,5]", JSON).items) == 5
+    for body, kind in ((b"[1,2,3,4,5,6]", JSON), (b'{"a":1,"b":2,"c":3,"d":4,"e":5,"f":6}\n', LINES)):
+        with pytest.raises(TooManyValues, match="more than 5 values"):
+            parse_items(body, kind)
+
+
+def test_an_event_longer_than_any_is_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bodies, "LONGEST_EVENT", 50)
+    long = b'{"id": "' + b"x" * 60 + b'"}'
+    for body, kind, pointer in ((long, ONE_EVENT, "the event"), (b"[{},%s,{}]" % long, ARRAY, "/1")):
+        with pytest.raises(EventTooLong, match=f"^{pointer} is longer than 50 characters"):
+            parse_items(body, kind)
+    items = parse_items(b"{}\n%s\n{}" % long, LINES).items
+    assert [[fault.detail for fault in item.faults] for item in items] == [[], ["line 2 is longer than 50 bytes"], []]
+
+
+@pytest.mark.parametrize("long", [b"[" * 200, b"[" + b"1," * 100, b"7" * 200, b'"' + b"x" * 200, b'{"a":' * 50])
+def test_whatever_is_long_is_told_to_be(long: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bodies, "LONGEST_EVENT", 50)
+    with pytest.raises(EventTooLong):
+        parse_items(b"[0,%s" % long, ARRAY)
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    st.lists(
+        st.recursive(st.none() | st.integers(-99, 99) | st.text(max_size=5), lambda one: st.lists(one, max_size=3))
+    ),
+    st.integers(64, 200),
+    st.sampled_from([None, 2, ""]),
+)
+def test_an_array_reads_alike_in_one_piece_and_in_several(values: list[object], longest: int, indent: object) -> None:
+    body = json.dumps(values, indent=indent).encode()  # type: ignore[arg-type]
+    whole = parse_items(body, ARRAY)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(bodies, "LONGEST_EVENT", longest)
+        with suppress(EventTooLong):
+            assert parse_items(body, ARRAY) == whole
+            return
+    assert max(len(json.dumps(value, indent=indent)) for value in values) > longest / 2  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("body", [b"[" * 100_000, b'{"a":' * 100_000, b"[" * 100_000 + b"]" * 100_000])
+def test_nesting_is_refused_by_its_depth(body: bytes) -> None:
+    with pytest.raises(BodyUnreadable, match="nested too deeply"):
+        parse_items(body, JSON)
+
+
+def test_five_million_members_take_no_more_memory_than_their_text() -> None:
+    body = b"{" + b'"":0,' * 5_000_000 + b"}"
+    tracemalloc.start()
+    try:
+        with pytest.raises(TooManyValues):
+            parse_items(body, JSON)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < MIB
+
+
+def mangled(body: bytes) -> st.SearchStrategy[bytes]:
+    """The body with a few bytes put in the place of others."""
+    places = st.tuples(st.integers(0, len(body)), st.integers(0, 8), st.binary(max_size=8))
+    return places.map(lambda found: body[: found[0]] + found[2] + body[found[0] + found[1] :])
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.integers(0, 255), st.binary(max_size=200) | st.sampled_from(seeds()).flatmap(mangled))
+def test_whatever_comes_is_a_batch_or_a_declared_refusal(form: int, body: bytes) -> None:
+    decode(bytes([form]) + body)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
+from sqlalchemy import select, update
+
 from tests.builders import event
 from tests.service.conftest import Door, cut, opened, received, void
+from worker.installing import begin_new_series
+from worker.tables import FOLD, LIVE, sites
 
 JOB = "/v1/jobs/J/confirmations"
 QUANTITIES = ("produced_quantity", "good_quantity", "recovered", "rework_quantity", "in_rework", "pending",
@@ -52,6 +57,7 @@ def test_a_job_is_confirmed_in_increments_whose_sum_is_its_state(door: Door) -> 
         "produced_quantity": 4, "good_quantity": 2, "recovered": 0, "rework_quantity": 1, "in_rework": 1, "pending": 0,
         "scrap_quantity": 1, "not_made": 0,
     }  # fmt: skip
+    assert first["not_made_reasons"] == []
     assert first["scrap_reasons"] == [{"reason": "crack", "cause": "unstated", "parts": 1}]
     assert first["material_consumed"] == [{"plate": "P", "heat_number": "H1", "parts_tried": 4, "mass_kg": None}]
     # 412.5 s are 6.875 min.
@@ -85,7 +91,7 @@ def agree(door: Door, items: list[dict[str, Any]]) -> None:
     for name in QUANTITIES:
         assert sum(item["material_produced"][name] for item in items) == total["material_produced"][name]
     made = total["material_produced"]
-    assert made["produced_quantity"] == job["parts_tried"]
+    assert made["produced_quantity"] + made["not_made"] == job["parts_tried"]
     assert made["good_quantity"] == job["good"] + job["recovered"]
     assert {name: made[name] for name in ("recovered", "in_rework", "pending")} == {
         name: job[name] for name in ("recovered", "in_rework", "pending")
@@ -93,8 +99,94 @@ def agree(door: Door, items: list[dict[str, Any]]) -> None:
     in_parts = (made[name] for name in ("good_quantity", "scrap_quantity", "in_rework", "pending"))
     assert made["produced_quantity"] == sum(in_parts)
     assert sum(reason["parts"] for reason in total["scrap_reasons"]) == made["scrap_quantity"]
+    assert sum(reason["parts"] for reason in total["not_made_reasons"]) == made["not_made"]
+    for rows in (lambda of: of["equipment_actual"]["machines"], lambda of: of["personnel_actual"],
+                 lambda of: of["material_consumed"], lambda of: of["material_returned"]):  # fmt: skip
+        assert added_up([row for item in items for row in rows(item)]) == added_up(rows(total))
     assert total["equipment_actual"]["attempts"] == job["attempts"]
     assert items[-1]["to_make"] == job["to_make"]
+
+
+def added_up(rows: list[dict[str, Any]]) -> dict[str, float]:
+    """Sums of the amounts of rows by what they are of; none of them a zero."""
+    sums: Counter[str] = Counter()
+    for row in rows:
+        named = [row.get(name) for name in ("machine", "operation", "plate", "heat_number")]
+        for name in (
+            "minutes",
+            "attempts_without_time",
+            "rework_minutes",
+            "finishing_minutes",
+            "parts_tried",
+            "pieces",
+        ):
+            sums[f"{named} {name}"] += row.get(name) or 0
+        # The mass of a remnant is that of its piece.
+        sums[f"{named} mass_kg"] += (row.get("mass_kg") or 0) * row.get("pieces", 1)
+    return {name: round(amount, 6) for name, amount in sums.items() if round(amount, 6)}
+
+
+def test_parts_that_were_never_made_are_not_produced(door: Door) -> None:
+    door.told(opened(quantity=8), cut("A", job="J", quantity=4, good=0, outcome="pierce_failed"),
+              cut("B", job="J", quantity=4, tried=3, good=0, scrap=1, outcome="not_severed",
+                  defects=[{"term": "lost_cut", "parts": 2}, {"term": "crack", "parts": 1}]))  # fmt: skip
+    total = door.read(JOB)["total"]
+    made = total["material_produced"]
+    assert (made["produced_quantity"], made["scrap_quantity"], made["not_made"]) == (1, 1, 6)
+    scrapped, not_made = (
+        {one["reason"]: one["parts"] for one in total[name]} for name in ("scrap_reasons", "not_made_reasons")
+    )
+    assert (scrapped, not_made) == ({"lost_cut": 1}, {"pierce_failed": 4, "not_severed": 1, "lost_cut": 1})
+    # Report `losses` has the same parts under the same words.
+    with door.database.read() as connection:
+        c = LIVE.lost_parts.c
+        query = select(c.word, c.parts_lost).where(c.site == door.site, c.sort == "term", c.parts_lost > 0)
+        told: Counter[str] = Counter()
+        for word, parts in connection.execute(query):
+            told[word] += parts
+    assert Counter(scrapped) + Counter(not_made) == told
+
+
+def test_a_copy_put_in_place_begins_a_series_and_refuses_numbers_of_the_one_before(door: Door) -> None:
+    door.told(cut("A", job="J"))
+    first = door.read(JOB)
+    assert door.read(JOB, after=1, series=first["series"])["items"] == []
+    etag = door.get(JOB).headers["ETag"]
+    with door.database.write() as connection:
+        begin_new_series(connection)
+    answer = door.get(JOB, after=1, series=first["series"])
+    assert answer.status_code == 409
+    assert "book from 0 anew" in answer.json["detail"]
+    anew = door.get(JOB, headers={"If-None-Match": etag})
+    assert anew.status_code == 200
+    assert anew.json["series"] != first["series"]
+
+
+def test_each_installation_has_a_series_of_its_own(door: Door, service: Any) -> None:
+    other = service.door(door.clock)
+    for one in (door, other):
+        one.told(cut("A", job="J"))
+    assert door.read(JOB)["series"] != other.read(JOB)["series"]
+
+
+def test_nothing_is_confirmed_while_an_upgrade_counts_again(door: Door) -> None:
+    door.told(cut("A", job="J"))
+    mine = sites.c.site == door.site
+    with door.database.write() as connection:
+        connection.execute(update(sites).where(mine).values(fold=FOLD - 1))
+    answer = door.get(JOB)
+    with door.database.write() as connection:
+        connection.execute(update(sites).where(mine).values(fold=FOLD))
+    assert (answer.status_code, answer.headers["Retry-After"]) == (503, "2")
+    assert door.get(JOB).status_code == 200
+
+
+def test_a_time_of_0_is_known(door: Door) -> None:
+    door.told(cut("A", job="J", machine="L1", seconds=0))
+    door.told(cut("B", job="J", machine="L1"))
+    answer = door.read(JOB)
+    minutes = [one["equipment_actual"]["machines"][0]["minutes"] for one in (*answer["items"], answer["total"])]
+    assert minutes == [0, None, 0]
 
 
 def test_head_of_the_answer_names_job_order_and_units(door: Door) -> None:

@@ -11,15 +11,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from flask import Flask
+from flask import Flask, Response
 from werkzeug.test import TestResponse
 
+import service
 from service.app import create_app
 from service.asking import PUBLIC, needs
+from service.headers import HEADERS
 from tests.builders import embedded
 from tests.service.conftest import Door
 from tests.service.serving import serving
 from tests.service.test_keys_and_roles import doors
+from tests.service.test_sessions import Browser
 
 #: Names and values after OWASP's cheat sheets on HTTP headers and REST security (from memory).
 ALWAYS = {
@@ -31,7 +34,7 @@ ALWAYS = {
 SECRET = "Zx9PlantedSecretQq"
 
 
-def check(answer: TestResponse, about: object) -> None:
+def check(answer: TestResponse | Response, about: object) -> None:
     headers = answer.headers
     assert {name: headers.get(name) for name in ALWAYS} == ALWAYS, about
     policy = headers["Content-Security-Policy"]
@@ -97,9 +100,10 @@ def failing(tmp_path: Path) -> Iterator[Flask]:
 
 
 def test_a_failure_says_nothing_of_itself(failing: Flask) -> None:
-    for headers in ({}, {"Accept": "text/html"}):
-        answer = failing.test_client().get("/fails", headers=headers)
-        assert (answer.status_code, answer.content_type) == (500, "application/problem+json")
+    for accept, kind in (("*/*", "application/problem+json"), ("text/html", "text/html")):
+        answer = failing.test_client().get("/fails", headers={"Accept": accept})
+        assert (answer.status_code, answer.mimetype) == (500, kind)
+        assert answer.headers["X-Request-Id"] in answer.text
         check(answer, "a failure")
         for told in (SECRET, "Traceback", "RuntimeError", ".py", "werkzeug", "flask"):
             assert told not in answer.text
@@ -116,10 +120,17 @@ def test_the_page_of_the_document_runs_its_own_script_alone(door: Door) -> None:
     assert "script-src 'self' 'sha256-" in policy
 
 
-def test_pages_hold_no_script_no_style_and_no_other_host(door: Door) -> None:
-    for path in ("/sign-in", "/"):
-        page = door.get(path).text
-        assert not re.search(r"<script>|<style|\son\w+=|\sstyle=|https?://", page), path
+def test_pages_hold_no_script_no_style_and_no_other_host(door: Door, service: Any) -> None:
+    browser = Browser(service)
+    pages = [browser.get("/sign-in")]
+    assert browser.sign_in(door.keys["reader"]).status_code == 303
+    pages += [browser.get("/"), browser.get("/nowhere")]
+    assert [page.status_code for page in pages] == [200, 200, 404]
+    for page in pages:
+        check(page, page.request.path)
+        assert page.mimetype == "text/html"
+        assert "script-src 'self';" in page.headers["Content-Security-Policy"]
+        assert not re.search(r"<script>|<style|\son\w+=|\sstyle=|https?://", page.text), page.request.path
 
 
 # --- on the wire ------------------------------------------------------------------------------------------------
@@ -132,7 +143,17 @@ def test_a_server_tells_no_version(tmp_path: Path) -> None:
             sock.sendall(b"nonsense\r\n\r\n")
             refused = sock.recv(65_536).decode("latin1")
         assert server.end() == 0
+    head = refused.partition("\r\n\r\n")[0].split("\r\n")[1:]
+    check(Response(headers=[tuple(line.split(": ", 1)) for line in head]), "a request that cannot be read")
     for answer in answers:
         assert not re.search(r"\d", answer.headers.get("server", ""))
         assert "strict-transport-security" not in answer.headers
     assert not re.search(r"(?i)gunicorn/|python|cutledger/\d", refused)
+
+
+def test_the_proxy_before_the_services_says_the_same() -> None:
+    conf = (Path(service.__file__).parent / "proxy.conf").read_text()
+    for name, value in HEADERS.items():
+        (variable,) = re.findall(rf"^        add_header {name} (\$\w+) always;$", conf, re.MULTILINE)
+        assert f'map $upstream_http_x_request_id {variable} {{ "" "{value}"; default ""; }}' in conf
+    assert len(re.findall("add_header", conf)) == len(HEADERS) + 1, "a place with one of its own carries no others"

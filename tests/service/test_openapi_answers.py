@@ -12,10 +12,11 @@ from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.bodies import ARRAY
+from service.rates import Limits, Rates
 from service.schemas.examples import EXAMPLES
 from tests.builders import count, installed
 from tests.service import described
-from tests.service.answer_cases import CASES, NOW_US, ODD, Case, Shop
+from tests.service.answer_cases import CASES, IN_PATHS, NOW_US, ODD, Case, Shop, add_webhook
 from tests.service.sent import ASSESSED, FINISHED, INSPECTED, JOB, RECEIVED, STARTED, event, with_data
 from worker import audits
 from worker.database import Database
@@ -26,7 +27,8 @@ from worker.publishing import publish_site
 SITES = ("main", "empty", "audited")
 #: Headers that an answer may carry only when the document names them.
 TOLD_HEADERS = {
-    "ETag", "Link", "Location", "Retry-After", "WWW-Authenticate", "X-As-Of", "Content-Disposition", "X-Request-Id",
+    "ETag", "Link", "Location", "Retry-After", "WWW-Authenticate", "X-As-Of", "X-Withheld", "Content-Disposition",
+    "X-Request-Id", "RateLimit-Policy", "RateLimit",
 }  # fmt: skip
 
 
@@ -37,9 +39,11 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
     # A folder where the file should be cannot be opened.
     (folder / "in the way").mkdir()
     missing = Database(f"sqlite:///{folder / 'in the way'}")
-    made = Shop(
-        create_app(database, nudge=lambda: None), create_app(missing, nudge=lambda: None), database, _keys(database)
+    plain, broken, strict = (
+        create_app(over, nudge=lambda: None, rates=Rates(limits))
+        for over, limits in ((database, Limits(failures=0)), (missing, Limits(failures=0)), (database, Limits(rate=1)))
     )
+    made = Shop(plain, broken, database, _keys(database), strict)
     _fill(made)
     yield made
     database.close()
@@ -79,6 +83,7 @@ def _fill(shop: Shop) -> None:
     answer = shop.post(said, media_type=ARRAY)
     assert answer.status_code == 202, answer.text
     count(shop.database)
+    add_webhook(shop.database, name=IN_PATHS["webhook"])
     # Something changes after the week is published.
     assert list(publish_site(shop.database, "main", now_us=instant_us("2026-03-10T06:00:00Z"))) == ["2026-W10"]
     late = event(INSPECTED, {"good": 2, "scrap": 1}, id="i-2", subject="A-pending", time="2026-03-10T09:00:00Z")

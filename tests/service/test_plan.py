@@ -561,7 +561,7 @@ def test_an_item_that_cannot_be_planned_is_pointed_to(door: Door, parts: list[An
         ({"last": "long"}, "last", "must be a number of days"),
         ({"machin": "laser-2"}, "machin", "is no parameter here"),
         ({"ref": "x"}, "ref", "is no parameter here"),
-        ({"format": "pdf"}, "format", "must be json or csv"),
+        ({"format": "pdf"}, "format", "must be json, csv or xlsx"),
         ({"parts": ["1", "2"]}, "parts", "is given 2 times"),
     ],
     ids=lambda value: str(value) if isinstance(value, dict) else "",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from redis import ConnectionError as BrokerGone
 
 from service import asking, shared_counts
 from service.app import create_app
-from service.rates import RATE, WINDOW_SECONDS, Limits, Rates, shortened
+from service.rates import COSTS, LOOKS, RATE, WINDOW_SECONDS, Limits, Rates, shortened
 from service.shared_counts import SharedCounts
 from tests.builders import embedded
 from tests.service.conftest import Clock, Door, Service, cut, statements
@@ -27,7 +27,6 @@ from worker.database import Database
 
 #: Ten times this may be spent within a window.
 SMALL = 3
-WRONG = "cut_aaaaaaaa_no-such-key"
 
 
 class Standing:
@@ -90,8 +89,15 @@ def test_what_takes_long_costs_more(sites: Service, windows: Standing) -> None:
     door = limited(sites, Limits(rate=SMALL))
     assert door.get("/v1/reports/yield", month="2026-03").headers["RateLimit"].startswith('"key";r=20;')
     assert door.post(cut()).headers["RateLimit"].startswith('"key";r=19;')
+    assert door.get("/v1/audit").status_code in (200, 404)
     # However many events a post holds
-    assert door.post([cut(f"A{each}") for each in range(50)]).headers["RateLimit"].startswith('"key";r=18;')
+    assert door.post([cut(f"A{each}") for each in range(50)]).headers["RateLimit"].startswith('"key";r=17;')
+
+
+def test_what_costs_more_is_there(sites: Service) -> None:
+    rules = list(sites.app.url_map.iter_rules())
+    there = {rule.endpoint for rule in rules} | {rule.endpoint.partition(".")[0] for rule in rules}
+    assert there >= COSTS.keys()
 
 
 def test_beyond_the_rate_it_is_429_until_the_window_ends(sites: Service, windows: Standing) -> None:
@@ -119,6 +125,30 @@ def test_who_sends_no_key_is_limited_by_address(sites: Service, windows: Standin
     assert door.ask("GET", "/livez", key=None, environ_overrides=elsewhere).status_code == 200
 
 
+@pytest.mark.parametrize("path", ["/v1/jobs", "/v1/reports/yield", "/nowhere", "/static/none.css"])
+def test_so_is_whoever_asks_for_what_is_not_given_without_a_key(sites: Service, windows: Standing, path: str) -> None:
+    door = limited(sites, Limits(rate=SMALL))
+    found = [door.get(path, key=None).status_code for _ in range(31)]
+    assert set(found[:30]) <= {401, 404}
+    assert found[30] == 429
+    assert statuses(door, 1) == [200]
+
+
+def test_a_small_rate_closes_no_door_for_ever(sites: Service, windows: Standing) -> None:
+    door = limited(sites, Limits(rate=1))
+    assert door.ask("POST", "/v1/audit").status_code == 202
+    assert statuses(door, 1) == [429]
+
+
+@pytest.mark.parametrize("set_back", [3_600, 3])
+def test_a_clock_that_is_set_back_refuses_nobody(windows: Standing, set_back: int) -> None:
+    counts = SharedCounts()
+    assert counts.incr("k", 10, 30) == 30
+    windows.now -= set_back
+    assert (counts.get("k"), counts.get_expiry("k")) == (0, windows.now)
+    assert counts.incr("k", 10) == 1
+
+
 def test_without_a_rate_nothing_is_counted(sites: Service) -> None:
     door = limited(sites, Limits(rate=0))
     answer = door.get("/v1/jobs")
@@ -134,50 +164,83 @@ def test_by_default_a_terminal_catches_up_a_shift_event_by_event() -> None:
 # --- wrong keys -------------------------------------------------------------------------------------------------
 
 
-def test_after_too_many_wrong_keys_an_address_is_refused_without_asking_the_database(
+def wrong(key_id: str, number: int = 0) -> str:
+    return f"cut_{key_id}_wrong-{number}"
+
+
+def id_of(door: Door, role: str) -> str:
+    return door.keys[role].split("_")[1]
+
+
+def tried(door: Door, keys: Iterable[str], **how: Any) -> list[int]:
+    return [door.get("/v1/jobs", key=key, **how).status_code for key in keys]
+
+
+def test_after_too_many_wrong_keys_an_address_is_refused_and_the_database_asked_about_a_few(
     sites: Service, windows: Standing
 ) -> None:
     door = limited(sites, Limits(failures=5))
-    tried = [f"cut_{letter * 8}_wrong" for letter in "abcdef"]
-    assert [door.get("/v1/jobs", key=key).status_code for key in tried[:5]] == [401] * 5
-    with statements(door.database) as asked:
-        answer = door.get("/v1/jobs", key=tried[5])
-    assert (answer.status_code, answer.headers["Retry-After"], len(asked)) == (429, "60", 0)
-    assert "from this address" in answer.get_json()["detail"]
-    # A right one as well, unless it was right lately: it could be a guess.
-    assert statuses(door, 1) == [429]
-    assert door.ask("GET", "/v1/jobs", environ_overrides={"REMOTE_ADDR": "198.51.100.7"}).status_code == 200
+    assert tried(door, [wrong("aaaaaaaa", each) for each in range(5)]) == [401] * 5
+    answers, asked = [], []
+    for each in range(LOOKS + 3):
+        with statements(door.database) as seen:
+            answers.append(door.get("/v1/jobs", key=wrong("aaaaaaaa", each)))
+        asked.append(bool(seen))
+    assert {(answer.status_code, answer.headers["Retry-After"]) for answer in answers} == {(429, "60")}
+    assert asked == [True] * LOOKS + [False] * 3
+    assert "from this address under the id of this key" in answers[0].get_json()["detail"]
     windows.now += 60
-    assert statuses(door, 1) == [200]
+    assert tried(door, [wrong("aaaaaaaa")]) == [401]
 
 
-def test_a_key_that_was_right_lately_is_not_locked_out_by_another_terminal(
+def test_wrong_keys_of_one_terminal_lock_out_no_other(sites: Service, windows: Standing) -> None:
+    door = limited(sites, Limits(failures=5))
+    assert tried(door, [wrong("aaaaaaaa")] * 20) == [401] * 5 + [429] * 15
+    assert tried(door, ["nonsense"] * 7) == [401] * 5 + [429] * 2
+    # As a process that has just begun: none was right before.
+    assert tried(door, ["reader", "terminal"]) == [200] * 2
+
+
+def test_wrong_keys_from_elsewhere_under_the_id_of_a_key_do_not_lock_it_out(sites: Service, windows: Standing) -> None:
+    door = limited(sites, Limits(failures=5))
+    for each in range(20):
+        elsewhere = {"REMOTE_ADDR": "203.0.113.66"}
+        door.ask("GET", "/v1/jobs", key=wrong(id_of(door, "erp"), each), environ_overrides=elsewhere)
+    assert tried(door, ["erp"]) == [200]
+
+
+@pytest.mark.parametrize("ids", ["own", "many"])
+def test_a_right_key_gets_in_within_a_second_or_so_whatever_was_tried_before(
+    sites: Service, windows: Standing, ids: str
+) -> None:
+    door = limited(sites, Limits(failures=5))
+    of = [id_of(door, "erp") if ids == "own" else f"id{each}" for each in range(70)]
+    assert tried(door, [wrong(each) for each in of])[-1] == 429
+    assert tried(door, ["erp"]) == [429]
+    windows.now += 1
+    assert tried(door, ["erp"]) == [200]
+
+
+def test_an_address_that_tries_many_ids_is_refused_as_a_whole(sites: Service, windows: Standing) -> None:
+    door = limited(sites, Limits(failures=5))
+    answers = tried(door, [wrong(f"id{each}") for each in range(53)])
+    assert answers == [401] * 50 + [429] * 3
+    assert door.ask("GET", "/v1/jobs", environ_overrides={"REMOTE_ADDR": "198.51.100.7"}).status_code == 200
+
+
+def test_a_key_that_was_right_lately_is_looked_at_whatever_comes_from_its_address(
     sites: Service, windows: Standing, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     door = limited(sites, Limits(failures=5))
-    assert statuses(door, 1, key="terminal") == [200]
-    assert statuses(door, 7, key=WRONG) == [401] * 5 + [429] * 2
+    assert tried(door, ["terminal"]) == [200]
+    assert tried(door, [wrong(f"id{each}") for each in range(70)])[-1] == 429
     monkeypatch.setattr(asking, "REMEMBERED_SECONDS", -1.0)
-    assert statuses(door, 2, key="terminal") == [200] * 2
-    assert statuses(door, 1, key="reader") == [429]
+    assert tried(door, ["terminal"] * 2) == [200] * 2
+    assert tried(door, ["reader"]) == [429]
     # It is let through to be looked at, no more: once it is wrong itself, it is one of the others.
-    revoked = door.keys["terminal"].split("_")[1]
-    assert door.ask("DELETE", f"/v1/keys/{revoked}", environ_overrides={"REMOTE_ADDR": "::1"}).status_code == 204
-    assert statuses(door, 2, key="terminal") == [401, 429]
-
-
-def test_too_many_wrong_keys_under_one_visible_id_are_refused_wherever_they_come_from(
-    sites: Service, windows: Standing
-) -> None:
-    door = limited(sites, Limits(failures=5))
-    key_id = door.keys["admin"].split("_")[1]
-    answers = [
-        door.ask("GET", "/v1/jobs", key=f"cut_{key_id}_x{each}", environ_overrides={"REMOTE_ADDR": f"10.0.0.{each}"})
-        for each in range(6)
-    ]
-    assert [answer.status_code for answer in answers] == [401] * 5 + [429]
-    assert "under the id of this key" in answers[-1].get_json()["detail"]
-    assert statuses(door, 1, key="reader") == [200]
+    path = f"/v1/keys/{id_of(door, 'terminal')}"
+    assert door.ask("DELETE", path, environ_overrides={"REMOTE_ADDR": "::1"}).status_code == 204
+    assert tried(door, ["terminal"] * 2) == [401, 429]
 
 
 def test_no_key_at_all_is_no_guess(sites: Service) -> None:
@@ -188,9 +251,8 @@ def test_no_key_at_all_is_no_guess(sites: Service) -> None:
 def test_behind_a_proxy_the_address_is_the_one_it_names(sites: Service) -> None:
     door = limited(sites, Limits(failures=2), hops=1)
     from_ = [{"X-Forwarded-For": f"192.0.2.9, 198.51.100.{each}"} for each in (1, 1, 1, 2)]
-    assert [door.get("/v1/jobs", key=WRONG[:9] + str(n), headers=f).status_code for n, f in enumerate(from_)] == [
-        401, 401, 429, 401
-    ]  # fmt: skip
+    answers = [door.get("/v1/jobs", key=wrong("aaaaaaaa"), headers=headers).status_code for headers in from_]
+    assert answers == [401, 401, 429, 401]
 
 
 @pytest.mark.parametrize(
@@ -201,6 +263,10 @@ def test_behind_a_proxy_the_address_is_the_one_it_names(sites: Service) -> None:
         ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64"),
         ("fe80::1%eth0", "fe80::/64"),
         ("", "unknown"),
+        ("192.0.2.7:4711", "192.0.2.7"),
+        ("[2001:db8:1:2::9]:443", "2001:db8:1:2::/64"),
+        ("[2001:db8:1:2::9]", "2001:db8:1:2::/64"),
+        ("::1", "::/64"),
         (None, "unknown"),
         ("x" * 300, "unknown"),
     ],
@@ -238,7 +304,29 @@ def test_what_the_broker_did_not_take_is_sent_again(windows: Standing) -> None:
     server.connected = True
     counts.exchange(redis)
     counts.exchange(redis)
-    assert (counts.get("k"), [int(redis.get(name)) for name in redis.scan_iter()]) == (3, [3])
+    assert (counts.get("k"), [redis.hvals(name) for name in redis.scan_iter()]) == (3, [[b"3"]])
+
+
+def test_what_the_broker_took_but_was_slow_to_say_counts_once(windows: Standing) -> None:
+    class Late(FakeRedis):
+        def pipeline(self, transaction: bool = True, shard_hint: Any = None) -> Any:
+            pipeline = super().pipeline(transaction, shard_hint)
+            execute = pipeline.execute
+
+            def late() -> None:
+                execute()
+                raise TimeoutError("answered late")
+
+            pipeline.execute = late
+            return pipeline
+
+    server, counts = FakeServer(), SharedCounts()
+    counts.incr("k", 10, 3)
+    for _ in range(3):
+        with pytest.raises(TimeoutError):
+            counts.exchange(Late(server=server))
+    counts.exchange(FakeRedis(server=server))
+    assert counts.get("k") == 3
 
 
 def test_what_is_counted_has_bounds(windows: Standing, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -117,6 +117,17 @@ def test_an_answer_has_so_many_rows_and_no_more(door: Door, monkeypatch: pytest.
     assert len(door.report("yield", by="plate", heat_number="H1", **WINDOW)["rows"]) == 2
 
 
+def test_more_groups_than_could_be_rows_are_not_added_up(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    door.told(*some_attempts())
+    monkeypatch.setattr("worker.reports.first_pass_yield.MOST_GROUPS", 2)
+    refused = door.get("/v1/reports/yield", by="plate", **WINDOW)
+    assert refused.status_code == 422
+    [wrong] = refused.get_json()["errors"]
+    assert wrong["detail"].startswith("gives more than 2 rows; ask for at most")
+    monkeypatch.setattr("worker.reports.first_pass_yield.MOST_GROUPS", 3)
+    assert len(door.report("yield", by="plate", **WINDOW)["rows"]) == 3
+
+
 def test_a_kept_answer_that_would_have_too_many_rows_by_now_is_passed_over(
     door: Door, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -11,19 +12,23 @@ from urllib.parse import quote
 import pytest
 from flask.testing import FlaskClient
 from itsdangerous import URLSafeSerializer
+from sqlalchemy import text
 from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.rates import Limits, Rates
 from service.sessions import COOKIE, FORM_COOKIE, HOURS, TOKEN_HEADER, local
-from tests.builders import embedded
+from tests.builders import NOW_US, embedded
 from tests.service.conftest import Door, cut
 from tests.service.conftest import Service as Running
-from tests.service.serving import key_for
+from tests.service.serving import key_for, wait_until
+from worker.database import Database, DatabaseUnavailable
 from worker.keys import ROLES, revoke
+from worker.sessions import end_session, has_ended
 
 HTML = {"Accept": "text/html,application/xhtml+xml"}
 HOUR_US = 3_600_000_000
+UNSAFE = ("post", "put", "patch", "delete")
 
 
 class Browser:
@@ -57,6 +62,12 @@ class Browser:
         return None if found is None else found.value
 
 
+def alert(answer: TestResponse) -> str:
+    """What a page says is wrong."""
+    (said,) = re.findall(r'role="alert">([^<]*)<', answer.text)
+    return str(said)
+
+
 @pytest.fixture
 def browser(service: Any) -> Browser:
     return Browser(service)
@@ -71,6 +82,23 @@ def signed_in(door: Door, browser: Browser) -> Browser:
 # --- signing in and out -----------------------------------------------------------------------------------------
 
 
+def test_a_session_is_a_use_of_its_key(door: Door, browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    jobs: list[Any] = []
+    monkeypatch.setattr("service.asking.later", jobs.append)
+    assert browser.sign_in(door.keys["reader"]).status_code == 303
+    jobs.pop()()
+    door.clock.now_us += 3_600_000_000
+    monkeypatch.setattr("service.asking.USE_US", 0)
+    assert browser.get("/v1/jobs").status_code == 200
+    jobs.pop()()
+    (shown,) = [key for key in door.read("/v1/keys")["items"] if key["name"] == "reader"]
+    assert shown["last_used_at"] == "2027-01-15T09:00:00Z"
+
+
+def test_a_key_with_a_nul_in_it_is_wrong_as_any_other(door: Door, browser: Browser) -> None:
+    assert browser.sign_in("cut_a\0b_x").status_code == 401
+
+
 @pytest.mark.parametrize("role", ROLES)
 def test_whoever_has_a_key_signs_in_and_sees_who_they_are(door: Door, browser: Browser, role: str) -> None:
     answer = browser.get("/")
@@ -81,7 +109,6 @@ def test_whoever_has_a_key_signs_in_and_sees_who_they_are(door: Door, browser: B
     assert page.status_code == 200
     for told in (role, door.site, door.keys[role].split("_")[1]):
         assert told in page.text
-    assert browser.cookie(FORM_COOKIE) is None
 
 
 def test_the_cookie_is_no_key_and_out_of_reach_of_scripts_and_other_sites(door: Door, browser: Browser) -> None:
@@ -120,6 +147,48 @@ def test_a_copied_cookie_is_worth_nothing_once_its_session_is_signed_out(
     assert thief.get("/v1/jobs", headers={}).status_code == 401
 
 
+def test_a_session_may_be_signed_out_twice_at_once(service: Any) -> None:
+    database: Database = service.database
+
+    def sign_out() -> None:
+        with database.write() as connection:
+            end_session(connection, "twice", until_us=NOW_US + HOUR_US, now_us=NOW_US)
+
+    def second_waits() -> bool:
+        with database.read() as connection:
+            waits = "SELECT 1 FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND query LIKE '%ended_sessions%'"
+            return connection.execute(text(waits)).first() is not None
+
+    with ThreadPoolExecutor(1) as others:
+        with database.write() as connection:
+            end_session(connection, "twice", until_us=NOW_US + HOUR_US, now_us=NOW_US)
+            second = others.submit(sign_out)
+            if not database.is_sqlite:  # there it waits for the connection that writes
+                wait_until(second_waits, what="the second to wait for the first")
+        second.result()
+    with database.read() as connection:
+        assert has_ended(connection, "twice")
+
+
+def test_signing_out_ends_the_session_whoever_else_asks(door: Door, service: Any, signed_in: Browser) -> None:
+    copy = Browser(service)
+    copy.client.set_cookie(COOKIE, str(signed_in.cookie()))
+    headers = HTML | {"Authorization": f"Bearer {door.keys['reader']}"}
+    assert signed_in.open("POST", "/sign-out", headers=headers).status_code == 303
+    assert copy.get("/").status_code == 303
+
+
+def test_signing_in_anew_ends_the_session_before(door: Door, service: Any, signed_in: Browser) -> None:
+    copy, second_tab = Browser(service), Browser(service)
+    copy.client.set_cookie(COOKIE, str(signed_in.cookie()))
+    form = re.findall(r'name="csrf_token" value="(\w+)"', second_tab.get("/sign-in").text)[0]
+    signed_in.client.set_cookie(FORM_COOKIE, str(second_tab.cookie(FORM_COOKIE)))
+    answer = signed_in.open("POST", "/sign-in", data={"csrf_token": form, "key": door.keys["reader"]})
+    assert answer.status_code == 303
+    assert copy.get("/").status_code == 303
+    assert "reader" in signed_in.get("/").text
+
+
 def test_each_signing_in_is_a_session_of_its_own(door: Door, service: Any, signed_in: Browser) -> None:
     other = Browser(service)
     other.client.set_cookie(COOKIE, str(signed_in.cookie()))  # whoever planted it is not in the session that follows
@@ -145,16 +214,94 @@ def test_wrong_keys_are_limited_like_at_the_doors(tmp_path: Path) -> None:
     browser = Browser(Running(app, database))
     statuses = [browser.sign_in("cut_aaaaaaaa_wrong").status_code for _ in range(4)]
     assert statuses == [401, 401, 401, 429]
-    answer = browser.sign_in(key)
+    answer = browser.sign_in("cut_aaaaaaaa_wrong")
     assert (answer.status_code, browser.cookie()) == (429, None)
     assert int(answer.headers["Retry-After"]) > 0
-    assert "too many wrong keys" in answer.text
+    assert "Too many wrong keys" in alert(answer)
+    assert browser.sign_in(key).status_code == 303
     app.extensions["cutledger"].rates.close()
     database.close()
 
 
-def test_a_form_that_is_too_large_is_refused(door: Door, browser: Browser) -> None:
-    assert browser.sign_in("x" * 17_000).status_code == 413
+@pytest.mark.parametrize(
+    ("key", "status", "said"),
+    [
+        ("", 401, "Type or paste your key."),
+        (" \t", 401, "Type or paste your key."),
+        ("nonsense", 401, "This key is not known here, has expired or was revoked."),
+        ("x" * 17_000, 413, "This is too long for a key."),
+    ],
+    ids=["empty", "blank", "wrong", "too long"],
+)
+def test_the_form_says_in_words_for_people_what_is_wrong(
+    door: Door, browser: Browser, key: str, status: int, said: str
+) -> None:
+    answer = browser.sign_in(key)
+    assert (answer.status_code, answer.mimetype) == (status, "text/html")
+    assert said in alert(answer)
+    assert "Bearer" not in answer.text
+    assert browser.sign_in(door.keys["reader"]).status_code == 303
+
+
+def test_a_form_without_its_cookie_says_so_and_serves_when_it_is_sent_again(door: Door, browser: Browser) -> None:
+    sent = {"csrf_token": re.findall(r'name="csrf_token" value="(\w+)"', browser.get("/sign-in").text)[0]}
+    browser.client.delete_cookie(FORM_COOKIE)
+    answer = browser.open("POST", "/sign-in", data=sent | {"key": door.keys["reader"]})
+    assert answer.status_code == 403
+    assert "send it again" in alert(answer)
+    sent = {"csrf_token": re.findall(r'name="csrf_token" value="(\w+)"', answer.text)[0]}
+    assert browser.open("POST", "/sign-in", data=sent | {"key": door.keys["reader"]}).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status", "said"),
+    [
+        ("GET", "/nowhere", 404, "Look at the address"),
+        ("GET", "/static/none.css", 404, "Look at the address"),
+        ("GET", "/sign-out", 405, "does not take what the browser sent"),
+        ("GET", "/?a=%00", 422, "A must not hold a NUL."),
+    ],
+)
+def test_a_browser_is_shown_a_page_of_what_went_wrong(
+    door: Door, signed_in: Browser, method: str, path: str, status: int, said: str
+) -> None:
+    answer = signed_in.open(method, path)
+    assert (answer.status_code, answer.mimetype) == (status, "text/html")
+    assert said in alert(answer)
+    assert answer.headers["X-Request-Id"] in answer.text
+    assert ("Allow" in answer.headers) == (status == 405)
+    for headers in ({}, {"Accept": "*/*"}, {"Accept": "application/json, text/html;q=0.9"}):
+        assert signed_in.open(method, path, headers=headers).mimetype == "application/problem+json"
+
+
+def test_what_the_doors_say_is_no_page_for_anyone(door: Door, signed_in: Browser) -> None:
+    assert signed_in.get("/v1/jobs/none").mimetype == "application/problem+json"
+    assert door.client.get("/v1/jobs", headers=HTML).mimetype == "application/problem+json"
+
+
+def test_a_page_that_the_database_cannot_answer_says_so(
+    door: Door, signed_in: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unavailable(*_: Any) -> None:
+        raise DatabaseUnavailable("x")
+
+    monkeypatch.setattr("service.sessions.known_key", unavailable)
+    for path in ("/", "/sign-in"):
+        answer = signed_in.get(path)
+        assert (answer.status_code, answer.mimetype) == (503, "text/html")
+        assert "Try again in some seconds" in alert(answer)
+        assert answer.headers["Retry-After"]
+
+
+def test_a_page_beyond_the_rate_says_when_to_come_again(tmp_path: Path) -> None:
+    database = embedded(tmp_path)
+    app = create_app(database, nudge=lambda: None, rates=Rates(Limits(rate=1)))
+    headers = HTML | {"Authorization": f"Bearer {key_for(database, 'reader')}"}
+    answers = [app.test_client().get("/", headers=headers) for _ in range(20)]
+    assert (answers[-1].status_code, answers[-1].mimetype) == (429, "text/html")
+    assert f"ask again in {answers[-1].headers['Retry-After']} s." in alert(answers[-1])
+    app.extensions["cutledger"].rates.close()
+    database.close()
 
 
 def test_the_pages_escape_what_people_wrote(door: Door, browser: Browser) -> None:
@@ -253,6 +400,10 @@ def test_a_change_needs_the_sessions_token(door: Door, service: Any, signed_in: 
         ({"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}, 201),
         ({"Origin": "http://evil.example"}, 403),
         ({"Origin": "http://localhost.evil.example"}, 403),
+        ({"Origin": "http://localhost:80"}, 201),
+        ({"Origin": "https://localhost:443"}, 201),
+        ({"Origin": "https://localhost", "Host": "localhost:443"}, 201),
+        ({"Origin": "http://localhost:443"}, 403),
         ({"Origin": "http://localhost:8750"}, 403),
         ({"Origin": "null"}, 403),
         ({"Origin": ""}, 403),
@@ -271,12 +422,33 @@ def test_a_change_must_come_from_this_host(
     assert answer.status_code == status
 
 
+def test_the_document_says_how_a_session_asks(door: Door, signed_in: Browser) -> None:
+    told = door.read("/openapi.json")
+    schemes = told["components"]["securitySchemes"]
+    assert (schemes["session"]["in"], schemes["session"]["name"]) == ("cookie", COOKIE)
+    assert (schemes["sessionToken"]["in"], schemes["sessionToken"]["name"]) == ("header", TOKEN_HEADER)
+    assert told["security"] == [{"key": []}, {"session": []}]
+    changing = [operation for path in told["paths"].values() for method, operation in path.items() if method in UNSAFE]
+    assert len(changing) > 10
+    for operation in changing:
+        assert operation["security"] == [{"key": []}, {"session": [], "sessionToken": []}]
+        assert "403" in operation["responses"]
+    assert "not-from-here" in told["components"]["responses"]["NotAllowed"]["description"]
+
+
 def test_a_key_goes_before_the_cookie_and_needs_no_token(door: Door, signed_in: Browser) -> None:
     headers = {"Authorization": f"Bearer {door.keys['erp']}"}
     answer = signed_in.open("POST", "/v1/events", json=cut("B"), headers=headers)
     assert answer.status_code == 202
     assert signed_in.get("/v1/keys", headers=headers).status_code == 403
     assert signed_in.get("/v1/keys", headers={"Authorization": "Bearer nonsense"}).status_code == 401
+
+
+def test_only_a_key_goes_before_the_cookie(door: Door, signed_in: Browser) -> None:
+    headers = {"Authorization": "Basic bWU6eA=="}  # what a proxy before the service asked for
+    assert signed_in.get("/v1/jobs", headers=headers).status_code == 200
+    refused = signed_in.open("POST", "/v1/keys", json={"name": "x", "roles": ["reader"]}, headers=headers)
+    assert refused.status_code == 403
 
 
 # --- forms ------------------------------------------------------------------------------------------------------
@@ -301,6 +473,8 @@ def test_a_form_to_sign_out_that_another_site_sends_is_refused(door: Door, signe
 
 
 def test_two_forms_open_at_once_both_serve(door: Door, browser: Browser) -> None:
-    first = re.findall(r'name="csrf_token" value="(\w+)"', browser.get("/sign-in").text)
-    second = re.findall(r'name="csrf_token" value="(\w+)"', browser.get("/sign-in").text)
-    assert first == second
+    forms = [re.findall(r'name="csrf_token" value="(\w+)"', browser.get("/sign-in").text)[0] for _ in range(2)]
+    for form in forms:
+        answer = browser.open("POST", "/sign-in", data={"csrf_token": form, "key": door.keys["reader"]})
+        assert answer.status_code == 303
+    assert browser.get("/").status_code == 200

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import zipfile
 from datetime import date, datetime
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -31,6 +33,13 @@ WHOLE: dict[str, Any] = {
     "as_of": {"position": 7, "at": datetime.fromisoformat("2026-03-08T23:00:00+01:00"), "waiting": 0, "set_aside": 1},
     "notes": ["few parts"], "cautions": ("evidence, not permission",),
 }  # fmt: skip
+
+#: Of a report, options that are not what it takes when none is asked for.
+ASKED_OPTIONS: dict[str, dict[str, Any]] = {
+    "trend": {"chart": "p", "per": "day", "of": "pierces", "mix": "adjusted"},
+    "losses": {"by": "cause", "rank_by": "minutes"},
+    "standing": {"target": 0.8},
+}
 
 
 def midnight(day: str) -> datetime:
@@ -85,8 +94,22 @@ def test_text_is_text_whatever_it_looks_like(text: str) -> None:
     assert b"hyperlink" not in sheets
 
 
-def test_a_text_longer_than_a_cell_is_cut() -> None:
-    assert len(rows_of(workbook(["a"], [{"a": "x" * 70_000}], WHOLE))[0]["a"]) == 16_383
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("x" * 32_767, "x" * 32_767),
+        ("x" * 32_768, "x" * 32_766 + "\u2026"),
+        ("\U0001f529" * 16_383 + "x", "\U0001f529" * 16_383 + "x"),
+        ("\U0001f529" * 16_384, "\U0001f529" * 16_383 + "\u2026"),
+        ("x" + "\U0001f529" * 16_384, "x" + "\U0001f529" * 16_382 + "\u2026"),
+    ],
+    ids=["full", "one more", "pairs", "pairs, one more", "within a pair"],
+)
+def test_a_text_longer_than_a_cell_ends_in_an_ellipsis_and_a_note_says_so(text: str, kept: str) -> None:
+    body = workbook(["a"], [{"a": text}], WHOLE)
+    assert rows_of(body)[0]["a"] == kept
+    notes = [value for name, value in about(body) if name == "note" and "cell holds" in value]
+    assert len(notes) == (text != kept)
 
 
 def test_what_is_no_number_and_days_before_spreadsheets_begin_break_nothing() -> None:
@@ -103,6 +126,23 @@ def test_the_second_sheet_tells_what_the_rows_are() -> None:
         ("as_of position", 7), ("as_of at", "2026-03-08T22:00:00Z"), ("as_of waiting", 0), ("as_of set_aside", 1),
         ("note", "few parts"), ("caution", "evidence, not permission"),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("where", ["xlsxwriter.worksheet.tempfile.mkstemp", "xlsxwriter.packager.tempfile.mkstemp",
+                                   "tempfile.mkdtemp"])  # fmt: skip
+def test_a_full_disk_is_said_and_left_as_it_was(
+    door: Door, where: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(where, full)
+    answer = door.get("/v1/reports/yield", month="2026-03", format="xlsx")
+    assert (answer.status_code, answer.get_json()["type"]) == (503, "urn:cutledger:problem:unavailable")
+    assert answer.headers["Retry-After"]
+    assert list(tmp_path.iterdir()) == []
+    assert door.get("/v1/reports/yield", month="2026-03", format="csv").status_code == 200
 
 
 def test_equal_answers_are_equal_files(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -201,6 +241,19 @@ def test_a_published_week_is_a_workbook_too(door: Door) -> None:
     first, again = (door.get("/v1/reports/yield", **asked) for _ in range(2))
     assert (first.status_code, first.data) == (200, again.data)
     assert len(rows_of(first.data)) == 1
+    published = door.read("/v1/reports/yield", published="2026-W10")["published"]
+    told = {
+        name.removeprefix("published "): value for name, value in about(first.data) if name.startswith("published ")
+    }
+    assert told == published
+
+
+def test_the_second_sheet_tells_the_options_that_were_asked(door: Door) -> None:
+    door.told(cut("A"))
+    for name, option in ASKED_OPTIONS.items():
+        sheet = door.get(f"/v1/reports/{name}", month="2026-03", format="xlsx", **option)
+        assert sheet.status_code == 200, sheet.text
+        assert option.items() <= dict(about(sheet.data)).items(), name
 
 
 def test_a_kept_answer_is_the_same_file(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -225,6 +278,9 @@ def test_a_plan_is_a_workbook_with_its_notes(door: Door) -> None:
     assert (row["material"], row["thickness_mm"]) == ("S355", 20)
     said = about(sheet.data)
     assert [value for name, value in said if name == "note"] == [f"1: {note}" for note in plain["plan"]["notes"]]
+    window = plain["window"]
+    told = dict(said)
+    assert [told["from"], told["to"]] == [midnight(window["first_day"]), midnight(window["last_day"])]
     assert [value for name, value in said if name == "caution"] == plain["cautions"]
     body = {"parts": [asked, asked | {"thickness_mm": 30}]}
     listed = door.ask("POST", "/v1/plan", json=body, headers={"Accept": XLSX})

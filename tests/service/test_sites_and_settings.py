@@ -24,7 +24,9 @@ DEFAULTS = {
     "aliases": [],
     "pierces_by_exception": False,
     "people": "pseudonym",
+    "least_people": 3,
     "plausibility": DEFAULT_LIMITS,
+    "webhook_hosts": [],
 }
 RATES = {"currency": "EUR", "labour_per_hour": 48, "machine_per_hour": 120, "material_per_kg": 1.5}
 _names = iter(range(1, 10**6))

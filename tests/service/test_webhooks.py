@@ -21,6 +21,7 @@ from tests.builders import event
 from tests.receivers import HOST, OK, on_loopback, receiving, status
 from tests.service.conftest import Clock, Door, alone, cut
 from worker import revising
+from worker.database import DatabaseUnavailable
 from worker.delivering import send_next
 from worker.findings import look
 from worker.folding import instant_us
@@ -31,7 +32,7 @@ from worker.pushes.signing import shown, signed_headers
 from worker.pushes.webhooks import OVERLAP_US
 from worker.reports.catalogue import REPORTS
 from worker.revising import tell_revised
-from worker.settings import Installation
+from worker.settings import LOOPBACK_VARIABLE, Installation
 from worker.tables import metadata, pushes
 
 README = Path(__file__).parents[2] / "README.md"
@@ -41,6 +42,7 @@ DAY_US = 24 * 3_600 * 1_000_000
 @pytest.fixture(autouse=True)
 def _every_name_is_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(routes, "resolved", on_loopback)
+    monkeypatch.setenv(LOOPBACK_VARIABLE, "1")
 
 
 def made(door: Door, *topics: str, url: str = f"http://{HOST}:8443/pushes", key: str = "erp") -> dict[str, Any]:
@@ -211,6 +213,16 @@ def test_during_a_rotation_both_secrets_hold(door: Door) -> None:
     assert until == door.clock.now_us + OVERLAP_US
 
 
+def test_a_second_rotation_waits_for_the_first_unless_it_is_at_once(door: Door) -> None:
+    hook = made(door, "job.ended")["webhook"]
+    act(door, hook, "rotation", expect=200)
+    assert "at_once=true" in act(door, hook, "rotation", expect=409)["detail"]
+    assert act(door, hook, "rotation?at_once=true", expect=200)["old_secret_until"] is None
+    assert [details for name, _, details in acts(door) if name == "webhook.rotated"] == [
+        {"at_once": False}, {"at_once": True},
+    ]  # fmt: skip
+
+
 def test_deliveries_come_in_pages_newest_first_and_by_state(door: Door) -> None:
     with receiving(OK, status(500), OK) as receiver:
         hook = made(door, "job.ended", url=receiver.url)["webhook"]
@@ -355,6 +367,36 @@ def test_a_published_week_is_pushed_and_again_as_revised_once_for_each_state(doo
     assert revised(4.3) == [(door.site, "2026-W10")]
     (_, told) = said(door)[-1]
     assert (told["revision"], told["figures"], told["reports"]) == (2, {}, [])
+
+
+@pytest.mark.usefixtures("few")
+def test_a_revised_week_that_could_not_be_told_is_told_and_hourly_whoever_tells(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made(door, "week.revised")
+    door.told(cut("A1", quantity=4, good=3, scrap=1, plate="P1", machine="L1"))
+    due = instant_us("2026-03-10T06:00:00Z")
+    assert list(publish_site(door.database, door.site, now_us=due)) == ["2026-W10"]
+    door.told(cut("A2", quantity=1, good=1, plate="P2", machine="L1"))
+
+    def revised(hours: float) -> list[tuple[str, str]]:
+        with alone(door, "worker.revising"):
+            return tell_revised(door.database, now_us=due + int(hours * 3_600_000_000))
+
+    with monkeypatch.context() as failing:
+        failing.setattr(revising, "say", _unavailable)
+        with pytest.raises(DatabaseUnavailable):
+            revised(2)
+    assert revised(2.1) == [(door.site, "2026-W10")]
+    door.told(cut("A3", quantity=1, good=1, plate="P3", machine="L1"))
+    # As another process, which does not know when this one looked.
+    revising._looked.clear()
+    assert revised(2.5) == []
+    assert revised(3.6) == [(door.site, "2026-W10")]
+
+
+def _unavailable(*_: Any) -> None:
+    raise DatabaseUnavailable("it is away")
 
 
 @pytest.mark.usefixtures("few")

@@ -21,9 +21,9 @@ from tests.event_sets import arrival_order, event_sets
 from tests.independent_recount import recount
 from tests.worker.state import rows_of
 from worker import ledger, loop, tallies
-from worker.confirming.amounts import minutes_e3, scrap_reasons
+from worker.confirming.amounts import lost_reasons, minutes_e3
 from worker.confirming.appending import Confirming
-from worker.confirming.plate_shares import Sheet, divided, mass_mg, shares_of
+from worker.confirming.plate_shares import Sheet, divided, is_steel, mass_mg, shares_of
 from worker.jobs import to_make
 from worker.reports.reading import calendar_of
 from worker.tables import FOLD, confirmations, confirmed, events, pushes, told_jobs, webhooks
@@ -91,7 +91,8 @@ class Books:
             if (job := row["job"]) is None:
                 continue
             day, machine = row["day"], row["machine_name"] or ""
-            amounts = {"attempts": 1, f"untimed\x1f{machine}": int(row["seconds_ms"] is None)}
+            told = "untimed" if row["seconds_ms"] is None else "timed"
+            amounts = {"attempts": 1, f"{told}\x1f{machine}": 1}
             self._book(job, day, amounts | {name: row[name] for name in PARTS})
             times[job, day, machine] += row["seconds_ms"] or 0
             if row["plate"] is not None:
@@ -100,7 +101,7 @@ class Books:
                 by = lost[row["attempt"]]
                 scrapped, not_made = row["scrap"] + row["scrapped"], row["not_made"]
                 how = {"outcome": row["outcome"], "lost_by_term": by["term"], "causes": by["cause"]}
-                self._book(job, day, scrap_reasons(scrapped=scrapped, not_made=not_made, **how))
+                self._book(job, day, lost_reasons(scrapped=scrapped, not_made=not_made, **how))
         for (job, day, machine), ms in times.items():
             self._book(job, day, {f"machine_minutes_e3\x1f{machine}": round(ms / 60)})
 
@@ -110,7 +111,8 @@ class Books:
             if row["plate"] == plate["plate"]:
                 tried[row["job"]] += row["tried"]
         masses = {job: round(one["part_mass_kg"] * 1e6) for job, one in self.stated.items() if "part_mass_kg" in one}
-        back = [one["sheet"] for one in self.plates if one["parent"] == plate["plate"] and one["received_us"]]
+        name = plate["plate"]
+        back = [row["sheet"] for row in self.plates if row["parent"] == name != row["plate"] and row["received_us"]]
         day = self.calendar.place(plate["closed_us"]).day.isoformat()
         for job, amounts in shares_of(plate["sheet"], back, tried, masses).items():
             self._book(job, day, amounts)
@@ -126,7 +128,7 @@ def expected(connection: Connection, site: str) -> dict[tuple[str, str, str], Ro
 def sheet(row: Row) -> Row:
     stated = orjson.loads(row["stated"])
     sides = (stated.get("length_mm"), stated.get("width_mm"))
-    return {"sheet": Sheet(row["plate"], row["heat_number"], *sides, row["thickness_nm"])}
+    return {"sheet": Sheet(row["plate"], row["heat_number"], *sides, row["thickness_nm"], is_steel(row["material"]))}
 
 
 def in_order(connection: Connection, site: str) -> bool:
@@ -138,6 +140,21 @@ def in_order(connection: Connection, site: str) -> bool:
     counts = dict(connection.execute(select(t.job, t.confirmations).where(t.site == site, t.confirmations > 0)).all())
     assert counts == {job: len(found) for job, found in numbers.items()}
     return all(found == list(range(1, len(found) + 1)) for found in numbers.values())
+
+
+def reasons_add_up(rows: list[Row]) -> bool:
+    """Reasons of each job add up to the parts scrapped and not made."""
+    sums: Counter[tuple[str, str]] = Counter()
+    for row in rows:
+        for key, amount in row["amounts"].items():
+            kind = key.split("\x1f")[0]
+            if kind in ("scrap_reason", "not_made_reason"):
+                sums[row["job"], kind] += amount
+            elif kind in ("scrap", "scrapped"):
+                sums[row["job"], "scrap_reason"] -= amount
+            elif kind == "not_made":
+                sums[row["job"], "not_made_reason"] -= amount
+    return not any(sums.values())
 
 
 def agrees(connection: Connection, site: str) -> None:
@@ -180,6 +197,7 @@ def test_the_sum_of_all_increments_is_the_state_at_every_commit(sites: Sites) ->
             builders.count(sites.database, site=site, limit=random.choice((1, 3, 2_000)))
             with sites.database.read() as connection:
                 now = increments(connection, site)
+                assert reasons_add_up(now)
                 # What was said stays; what is new goes on from it.
                 assert [row for row in now if row in before] == before
                 agrees(connection, site)
@@ -404,6 +422,13 @@ def test_mass_is_that_of_the_nominal_plate() -> None:
     assert mass_mg(100_000, 100_000, 500_000_000) is None
 
 
+def test_mass_is_told_of_what_is_known_to_be_steel() -> None:
+    steel = ("S355J2+N", "s235", "1.0577", "P265GH", "DC01", "A36", "mild steel")
+    assert [name for name in (*steel, "AlMg4.5Mn0.7", "5083", "1.4301", "stainless steel", "A240", None)
+            if is_steel(name)] == [*steel]  # fmt: skip
+    assert Sheet("P", None, 1000, 500, 20_000_000, steel=False).mass_mg is None
+
+
 @pytest.mark.parametrize(
     ("whole", "weights", "shares"),
     [
@@ -418,8 +443,8 @@ def test_largest_remainders_are_rounded_up(whole: int, weights: Row, shares: Row
     assert divided(whole, weights) == shares
 
 
-PLATE = Sheet("P", "H1", 1000, 500, 20_000_000)
-REMNANT = Sheet("R", "H1", 200, 500, 20_000_000)
+PLATE = Sheet("P", "H1", 1000, 500, 20_000_000, steel=True)
+REMNANT = Sheet("R", "H1", 200, 500, 20_000_000, steel=True)
 
 
 @pytest.mark.parametrize(
@@ -434,8 +459,8 @@ REMNANT = Sheet("R", "H1", 200, 500, 20_000_000)
         # an attempt without a job has taken its share too
         ([], {"J": 1, None: 1}, {"J": 5}, {"J": 39.25}),
         # not known: a remnant without size, or larger than its plate; nothing was cut
-        ([Sheet("R", None, None, 500, 20_000_000)], {"J": 1}, {}, {}),
-        ([Sheet("R", None, 1001, 500, 20_000_000)], {"J": 1}, {}, {}),
+        ([Sheet("R", None, None, 500, 20_000_000, steel=True)], {"J": 1}, {}, {}),
+        ([Sheet("R", None, 1001, 500, 20_000_000, steel=True)], {"J": 1}, {}, {}),
         ([], {"J": 0}, {}, {}),
     ],
 )
@@ -446,11 +471,11 @@ def test_the_steel_of_a_plate_is_shared_out(remnants: Any, tried: Any, masses: A
 
 
 def test_a_remnant_goes_whole_to_the_job_that_took_most() -> None:
-    unsized = Sheet("S", None, None, None, None)
+    unsized = Sheet("S", None, None, None, None, steel=False)
     # What named no job took more, but is in no confirmation; with a remnant of no size no mass is known.
     found = shares_of(PLATE, [REMNANT, unsized], {"J": 1, "K": 3, None: 9}, {})
-    sized = "remnant\x1fP\x1fR\x1fH1\x1f200\x1f500\x1f20000000"
-    assert found == {"J": {}, "K": {sized: 1, "remnant\x1fP\x1fS" + "\x1f" * 4: 1}}
+    sized = "remnant\x1fP\x1fR\x1fH1\x1f200\x1f500\x1f20000000\x1fsteel"
+    assert found == {"J": {}, "K": {sized: 1, "remnant\x1fP\x1fS" + "\x1f" * 5: 1}}
 
 
 def test_a_plate_that_was_not_used_up_after_all_takes_its_mass_back(sites: Sites) -> None:
@@ -470,27 +495,33 @@ def test_a_plate_that_was_not_used_up_after_all_takes_its_mass_back(sites: Sites
 
 
 @pytest.mark.parametrize(
-    ("told", "reasons"),
+    ("told", "scrapped", "not_made"),
     [
         # All that was lost is scrapped: its reasons are those of what was lost.
-        ({"scrapped": 3, "lost_by_term": {"crack": 1, "unstated": 2}}, {"crack": 1, "unstated": 2}),
+        ({"scrapped": 3, "lost_by_term": {"crack": 1, "unstated": 2}}, {"crack": 1, "unstated": 2}, {}),
         # One reason for what was lost: so it is that of the scrapped ones.
-        ({"scrapped": 1, "lost_by_term": {"crack": 4}}, {"crack": 1}),
+        ({"scrapped": 1, "lost_by_term": {"crack": 4}}, {"crack": 1}, {}),
         # Nobody says which were scrapped and which reworked.
-        ({"scrapped": 1, "lost_by_term": {"crack": 1, "wide_kerf": 1}}, {"several": 1}),
-        # Not made: the outcome, whatever term explains it; the scrapped one beside them has a reason of its own.
-        ({"not_made": 2, "lost_by_term": {"lost_cut": 2}}, {"not_severed": 2}),
-        (
-            {"not_made": 2, "scrapped": 1, "lost_by_term": {"not_severed": 2, "crack": 1}},
-            {"not_severed": 2, "crack": 1},
-        ),
+        ({"scrapped": 1, "lost_by_term": {"crack": 1, "wide_kerf": 1}}, {"several": 1}, {}),
+        # Not made: as the lost parts have it, the outcome only where no term explains it.
+        ({"not_made": 2, "lost_by_term": {"lost_cut": 2}}, {}, {"lost_cut": 2}),
+        ({"not_made": 2, "lost_by_term": {"lost_cut": 1, "not_severed": 1}}, {}, {"lost_cut": 1, "not_severed": 1}),
+        ({"not_made": 2, "scrapped": 1, "lost_by_term": {"not_severed": 2, "crack": 1}}, {"crack": 1},
+         {"not_severed": 2}),
+        ({"not_made": 2, "scrapped": 1, "lost_by_term": {"lost_cut": 2, "crack": 1}}, {"crack": 1}, {"lost_cut": 2}),
+        ({"not_made": 1, "scrapped": 1, "lost_by_term": {"not_severed": 1, "crack": 3}}, {"crack": 1},
+         {"not_severed": 1}),
+        ({"scrapped": 2, "lost_by_term": {"not_severed": 2}}, {"not_severed": 2}, {}),
     ],
-)
-def test_each_scrapped_part_has_one_reason(told: Row, reasons: Row) -> None:
+)  # fmt: skip
+def test_each_lost_part_has_one_reason(told: Row, scrapped: Row, not_made: Row) -> None:
     given_ = {"outcome": "not_severed", "scrapped": 0, "not_made": 0, "causes": ()} | told
-    found = scrap_reasons(**given_)
-    assert {key.split("\x1f")[1]: parts for key, parts in found.items()} == reasons
+    found = lost_reasons(**given_)
     assert {key.split("\x1f")[2] for key in found} == {"unstated"}
+    by_kind: dict[str, Row] = {"scrap_reason": {}, "not_made_reason": {}}
+    for key, parts in found.items():
+        by_kind[key.split("\x1f")[0]][key.split("\x1f")[1]] = parts
+    assert by_kind == {"scrap_reason": scrapped, "not_made_reason": not_made}
 
 
 def test_minutes_are_rounded_half_to_even() -> None:
@@ -523,7 +554,13 @@ def topics(found: list[tuple[str, Row]], *only: str) -> list[str]:
     return sorted(topic for topic, _ in found if not only or topic in only)
 
 
-def test_increments_are_told_once_with_their_numbers(sites: Sites) -> None:
+@pytest.fixture
+def in_march(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The clock stands shortly after what is told here."""
+    monkeypatch.setattr(builders, "NOW_US", 1_773_144_000_000_000)  # 2026-03-10 12:00 UTC
+
+
+def test_increments_are_told_once_with_their_numbers(sites: Sites, in_march: None) -> None:
     site = listened_to(sites)
     tell(
         sites, site, opened("J/1", order="SO-1"), cut("A", job="J/1"), cut("B", job="J/1", time="2026-03-05T10:00:00Z")
@@ -531,41 +568,70 @@ def test_increments_are_told_once_with_their_numbers(sites: Sites) -> None:
     ((topic, told),) = news(sites, site)
     assert topic == "confirmations.ready"
     assert (told["job"], told["order"], told["first"], told["last"]) == ("J/1", "SO-1", 1, 2)
-    assert told["path"] == "/v1/jobs/J%2F1/confirmations?after=0"
+    assert told["path"] == f"/v1/jobs/J%2F1/confirmations?after=0&series={told['series']}"
     tallies.rebuild(sites.database, site, now_us=builders.NOW_US)
     assert len(news(sites, site)) == 1
 
 
-def test_a_job_ends_each_time_it_is_closed(sites: Sites) -> None:
+def closed(day: int, reason: str = "complete") -> Event:
+    return event("job.closed", "J", time=f"2026-03-{day:02}T10:00:00Z", reason=reason)
+
+
+def ends(sites: Sites, site: str) -> list[tuple[str, str | None]]:
+    return sorted((told["state"], told["reason"] or "") for topic, told in news(sites, site) if topic == "job.ended")
+
+
+def test_a_job_ends_each_time_it_is_closed(sites: Sites, in_march: None) -> None:
     site = listened_to(sites)
-    tell(sites, site, opened(), event("job.closed", "J", reason="complete"))
+    tell(sites, site, opened(), closed(2))
     ((topic, told),) = news(sites, site)
     assert (topic, told["reason"], told["to_make"]) == ("job.ended", "complete", 10)
-    tell(sites, site, opened(time="2026-03-05T10:00:00Z"))
-    tell(sites, site, event("job.closed", "J", time="2026-03-06T10:00:00Z", reason="cancelled"))
+    # Opened and closed again within one claim
+    tell(sites, site, opened(time="2026-03-05T10:00:00Z"), closed(6, "cancelled"))
     tallies.rebuild(sites.database, site, now_us=builders.NOW_US)
-    assert sorted(told["reason"] for _, told in news(sites, site)) == ["cancelled", "complete"]
+    assert ends(sites, site) == [("closed", "cancelled"), ("closed", "complete")]
 
 
-def test_a_job_is_short_when_as_many_were_tried_as_ordered_and_again_when_more_are_missing(sites: Sites) -> None:
+def test_an_end_that_is_put_right_or_taken_back_is_told(sites: Sites, in_march: None) -> None:
     site = listened_to(sites)
+    mistake, right = closed(2), closed(2, "cancelled")
+    tell(sites, site, opened(), mistake)
+    tell(sites, site, void(mistake), right)
+    assert ends(sites, site) == [("closed", "cancelled"), ("closed", "complete")]
+    tell(sites, site, void(right))
+    assert ends(sites, site) == [("closed", "cancelled"), ("closed", "complete"), ("open", "")]
 
-    def short() -> list[int]:
-        return sorted(told["to_make"] for topic, told in news(sites, site) if topic == "job.short")
 
+def test_what_ended_long_ago_is_no_news(sites: Sites) -> None:
+    site = listened_to(sites)
+    tell(sites, site, opened(quantity=4), cut("A", job="J", good=3, scrap=1), closed(6))
+    assert news(sites, site) == []
+    # What corrects it has to be booked all the same.
+    tell(sites, site, cut("B", job="J", good=1, quantity=1))
+    assert topics(news(sites, site)) == ["confirmations.ready"]
+
+
+def short_of(sites: Sites, site: str) -> list[int]:
+    return sorted(told["missing"] for topic, told in news(sites, site) if topic == "job.short")
+
+
+def test_a_job_is_short_when_as_many_were_started_as_ordered_and_again_when_more_are_missing(
+    sites: Sites, in_march: None
+) -> None:
+    site = listened_to(sites)
     tell(sites, site, opened(quantity=8), cut("A", job="J", good=3, scrap=1))
-    assert short() == []  # only 4 of 8 were tried
+    assert short_of(sites, site) == []  # only 4 of 8 were started
     tell(sites, site, cut("B", job="J"))
-    assert short() == [1]
+    assert short_of(sites, site) == [1]
     tell(sites, site, event("attempt.inspected", "B", good=3))
-    assert short() == [1]  # nothing new is missing
+    assert short_of(sites, site) == [1]  # nothing new is missing
     tell(sites, site, event("attempt.inspected", "B", scrap=1, time="2026-03-05T11:00:00Z"))
-    assert short() == [1, 2]
+    assert short_of(sites, site) == [1, 2]
     tell(sites, site, cut("C", job="J", quantity=2))
     tell(sites, site, event("attempt.inspected", "C", scrap=1, good=1))
-    assert short() == [1, 1, 2]  # made up for, and short anew
+    assert short_of(sites, site) == [1, 1, 2]  # made up for, and short anew
     tallies.rebuild(sites.database, site, now_us=builders.NOW_US)
-    assert short() == [1, 1, 2]
+    assert short_of(sites, site) == [1, 1, 2]
     with sites.database.read() as connection:
         (row,) = rows_of(connection, "jobs", site)
         made = Counter[str]()
@@ -573,3 +639,86 @@ def test_a_job_is_short_when_as_many_were_tried_as_ordered_and_again_when_more_a
             made.update(amounts)
         left = {name: made[name] for name in ("good", "recovered", "in_rework", "pending")}
         assert to_make(quantity=row["quantity"], **left) == 1
+
+
+def test_parts_of_attempts_that_have_not_finished_are_under_way(sites: Sites, in_march: None) -> None:
+    site = listened_to(sites)
+    started = event("attempt.started", "B", job="J", quantity=2, time="2026-03-04T11:00:00Z")
+    tell(sites, site, opened(quantity=4), started, cut("A", job="J", good=3, scrap=1))
+    assert short_of(sites, site) == []
+    tell(sites, site, cut("B", job="J", quantity=2, good=0, scrap=2))
+    assert short_of(sites, site) == [1]
+
+
+def test_a_run_that_is_given_up_leaves_a_job_short_of_what_it_did_not_reach(sites: Sites, in_march: None) -> None:
+    site = listened_to(sites)
+    tell(sites, site, opened(quantity=8), cut("A", job="J", quantity=8, tried=3, good=2, outcome="aborted"))
+    assert short_of(sites, site) == [6]
+
+
+def test_a_shortage_that_is_voided_and_entered_again_is_told_once(sites: Sites, in_march: None) -> None:
+    site = listened_to(sites)
+    mistake = cut("A", job="J", quantity=8, good=7, scrap=1)
+    tell(sites, site, opened(quantity=8), mistake)
+    tell(sites, site, void(mistake))
+    tell(sites, site, cut("A", job="J", quantity=8, good=7, scrap=1, machine="L1"))
+    assert short_of(sites, site) == [1]
+
+
+# --- lost, and found again --------------------------------------------------------------------------------------
+
+
+def test_an_audit_finds_what_does_not_add_up_and_a_rebuild_mends_it_without_booking_twice(sites: Sites) -> None:
+    site = sites.new()
+    before = tell(sites, site, opened(), cut("A", job="J"))
+    assert tallies.audit(sites.database, site).equal
+    with sites.database.write() as connection:
+        for table in (confirmed, told_jobs):
+            connection.execute(table.delete().where(table.c.site == site))
+    (found,) = tallies.audit(sites.database, site).differences
+    assert (found.table, found.only_stored, found.only_recounted) == ("confirmed", 0, 1)
+    tallies.rebuild(sites.database, site, now_us=builders.NOW_US)
+    with sites.database.read() as connection:
+        assert increments(connection, site) == before
+        agrees(connection, site)
+    assert tallies.audit(sites.database, site).equal
+
+
+def test_an_audit_finds_increments_that_were_not_made(sites: Sites, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = sites.new()
+    with monkeypatch.context() as patch:
+        patch.setattr(Confirming, "of_touched", lambda *_: None)
+        builders.append(sites.database, [opened(), cut("A", job="J")], site=site)
+        builders.count(sites.database, site=site)
+    (found,) = tallies.audit(sites.database, site).differences
+    assert (found.table, found.only_stored, found.only_recounted) == ("confirmations", 0, 1)
+
+
+def test_a_site_that_cannot_be_counted_again_keeps_no_other_waiting(
+    sites: Sites, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ill, well = sorted((sites.new(), sites.new()))
+    rebuild = tallies.rebuild
+
+    def rebuilt(database: Any, site: str, **how: Any) -> int:
+        assert site != ill
+        return rebuild(database, site, **how)
+
+    monkeypatch.setattr(tallies, "rebuild", rebuilt)
+    with sites.database.write() as connection:
+        connection.execute(update(sites_table).where(sites_table.c.site.in_((ill, well))).values(fold=FOLD - 1))
+    try:
+        loop.fold_again(sites.database)
+        with sites.database.read() as connection:
+            query = select(sites_table.c.site, sites_table.c.fold).where(sites_table.c.site.in_((ill, well)))
+            assert dict(connection.execute(query).all()) == {ill: FOLD - 1, well: FOLD}
+    finally:
+        with sites.database.write() as connection:
+            connection.execute(update(sites_table).where(sites_table.c.site == ill).values(fold=FOLD))
+
+
+def test_a_plate_that_is_its_own_parent_gives_nothing_back(sites: Sites) -> None:
+    sized = received(length_mm=1000, width_mm=500, parent="P")
+    used = event("plate.closed", "P", time="2026-03-05T10:00:00Z", reason="used")
+    rows = tell(sites, sites.new(), sized, cut("A", job="J", plate="P"), used)
+    assert rows[-1]["amounts"] == {"plate_mass_mg\x1fP\x1f": 78_500_000}

@@ -94,6 +94,6 @@ def test_an_audit_sees_a_finer_tally_that_is_wrong(tmp_path: Path) -> None:
     with database.write() as connection:
         connection.execute(delete(LIVE.steel_tallies))
     assert [one.table for one in tallies.audit(database, builders.SITE).differences] == ["steel_tallies"]
-    tallies.rebuild(database, builders.SITE)
+    tallies.rebuild(database, builders.SITE, now_us=builders.NOW_US)
     assert tallies.audit(database, builders.SITE).equal
     database.close()

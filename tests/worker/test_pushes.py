@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import socket
 import ssl
@@ -10,11 +11,12 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import event, func, insert, select
 from standardwebhooks.webhooks import Webhook
 
 from tests import builders
@@ -23,18 +25,26 @@ from tests.conftest import Sites
 from tests.receivers import HOST, OK, Behaviour, answering, closing, on_loopback, receiving, status
 from worker import delivering
 from worker.database import Database
-from worker.delivering import Deliverer, send_next, wall_us
-from worker.pushes import deliveries, posting, webhooks
-from worker.pushes.addresses import Allowed, Resolver, checked, read_url
-from worker.pushes.deliveries import DELAYS, HELD_US, Delivery
+from worker.delivering import Deliverer, Sent, send_next, wall_us
+from worker.pushes import addresses, deliveries, posting, webhooks
+from worker.pushes.addresses import AddressRefused, Allowed, Resolver, checked, read_url
+from worker.pushes.deliveries import DELAYS, HELD_US, MOST_PATIENCE_US, Delivery
 from worker.pushes.posting import MOST_BYTES, Outcome
 from worker.pushes.saying import DEAD, DELIVERED, ENDED, JOB_ENDED, JOB_SHORT, WAITING, push_id, say
-from worker.tables import pushes
+from worker.pushes.signing import shown
+from worker.settings import LOOPBACK_VARIABLE
+from worker.tables import pushes, week_revisions
+from worker.tables import webhooks as webhook_rows
 
 HOUR_US = 3_600 * 1_000_000
 DAY_US = 24 * HOUR_US
 #: As long as a try takes here at most: the tests' receivers are on this machine.
 SECONDS = 0.4
+
+
+@pytest.fixture(autouse=True)
+def _loopback_is_allowed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(LOOPBACK_VARIABLE, "1")
 
 
 @dataclass
@@ -55,7 +65,7 @@ class Pushing:
                 data = {"job": f"J-{self.said}", "to_make": 0}
                 say(connection, self.site, topic, key or f"J-{self.said} 1", data, self.now_us)
 
-    def send(self, *, resolve: Resolver = on_loopback, seconds: float = SECONDS) -> bool:
+    def send(self, *, resolve: Resolver = on_loopback, seconds: float = SECONDS) -> Sent | None:
         return send_next(
             self.database, self.site, self.webhook, clock=lambda: self.now_us, resolve=resolve, seconds=seconds
         )
@@ -131,8 +141,9 @@ def test_nothing_is_stored_for_nobody(sites: Sites) -> None:
 
 
 def test_a_fact_has_another_id_in_each_site_topic_and_installation() -> None:
-    ids = {push_id(secret, site, topic, "J") for secret in (b"a", b"b") for site in "mn" for topic in "tu"}
-    assert len(ids) == 8
+    words = itertools.product((b"a", b"b"), "mn", "rs", "tu")
+    ids = {push_id(secret, site, series, topic, "J") for secret, site, series, topic in words}
+    assert len(ids) == 16
     assert all(len(each) == 36 and "." not in each for each in ids)
 
 
@@ -172,6 +183,53 @@ def test_who_says_the_same_at_once_says_it_once(sites: Sites) -> None:
         other.join(0.1)
     other.join(20)
     assert (faults, [each.number for each in shop.all()]) == ([], [1])
+
+
+def test_a_webhook_that_is_made_waits_for_what_is_being_said_and_misses_nothing_after_it(sites: Sites) -> None:
+    site = sites.new()
+    made: list[str] = []
+
+    def make() -> None:
+        with sites.database.write() as connection:
+            given = {"name": "n", "url": "https://e.example/", "topics": [JOB_ENDED], "created_by": "k"}
+            hook, _ = webhooks.make(connection, site, **given, now_us=NOW_US)
+            made.append(hook.webhook)
+
+    other = threading.Thread(target=make)
+    with sites.database.write() as connection:
+        # To nobody; whoever comes before it is committed would be told of neither.
+        say(connection, site, JOB_ENDED, "J-1 1", {}, NOW_US)
+        other.start()
+        other.join(0.2)
+        assert made == []
+    other.join(20)
+    assert len(made) == 1
+    with sites.database.write() as connection:
+        say(connection, site, JOB_ENDED, "J-2 1", {}, NOW_US)
+    with sites.database.read() as connection:
+        assert [each.number for each in deliveries.page(connection, site, made[0])[0]] == [1]
+
+
+def test_those_who_make_webhooks_at_once_make_no_more_than_there_may_be(
+    sites: Sites, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(webhooks, "MOST_WEBHOOKS", 2)
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    ready = threading.Barrier(3)
+
+    def make() -> None:
+        given = {"name": "n", "url": "https://e.example/", "topics": [JOB_ENDED], "created_by": "k"}
+        ready.wait()
+        with suppress(webhooks.TooManyWebhooks), sites.database.write() as connection:
+            webhooks.make(connection, shop.site, **given, now_us=NOW_US)
+
+    threads = [threading.Thread(target=make) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    with sites.database.read() as connection:
+        assert len(webhooks.of_site(connection, shop.site)) == 2
 
 
 # --- delivered --------------------------------------------------------------------------------------------------
@@ -283,6 +341,27 @@ def test_a_receiver_may_ask_for_patience(sites: Sites) -> None:
         assert (found.reason, found.due_us) == ("answered 429", NOW_US + 2 * HOUR_US)
 
 
+def test_patience_ends_with_the_time_that_there_is(sites: Sites) -> None:
+    with receiving(then=status(503, "Retry-After: 86400")) as receiver:
+        shop = pushing(sites, receiver.url)
+        shop.say()
+        shop.tries()
+        assert (shop.only().state, shop.only().tries_made) == (DEAD, 5)
+        assert shop.now_us - NOW_US == MOST_PATIENCE_US
+
+
+def test_answers_that_announce_another_are_passed_over(sites: Sites) -> None:
+    # RFC 9110, 15.2: a client must be able to take any number of 1xx before the final answer; 103 is of RFC 8297.
+    hint = b"HTTP/1.1 103 Early Hints\r\nLink: </x>\r\n\r\n"
+    final = b"HTTP/1.1 204 No Content\r\n\r\n"
+    with receiving(answering(hint * 2 + final), answering(hint * 50 + final)) as receiver:
+        shop = pushing(sites, receiver.url)
+        shop.say(2)
+        assert shop.send()
+        assert shop.send()
+        assert [(each.status, each.reason) for each in shop.all()] == [(204, None), (103, "answered 103")]
+
+
 # --- receivers that are hostile ---------------------------------------------------------------------------------
 
 
@@ -333,8 +412,8 @@ def test_a_hostile_receiver_is_a_failed_try_with_its_reason_and_nothing_worse(
     monkeypatch.setattr(posting, "MOST_BYTES", MOST_BYTES - 99)
     with receiving(then=behaviour) as receiver:
         target = read_url(receiver.url)
-        addresses = checked(target, Allowed.of([HOST]), on_loopback)
-        outcome = posting.post(target, addresses, {"webhook-id": "msg"}, b"{}", seconds=SECONDS)
+        found = checked(target, Allowed.of([HOST], loopback=True), on_loopback)
+        outcome = posting.post(target, found, {"webhook-id": "msg"}, b"{}", seconds=SECONDS)
     assert outcome.status == code
     assert (outcome.reason is None, (outcome.reason or "")[: len(reason or "")]) == (reason is None, reason or "")
     assert sum(read) <= MOST_BYTES - 99
@@ -382,9 +461,9 @@ def test_a_name_that_leads_inside_by_now_is_refused_before_anything_is_sent(site
         assert checked(read_url(url), Allowed(), lambda *_: ["8.8.8.8"])
         shop = pushing(sites, url)
         shop.say()
-        for addresses in (["127.0.0.1"], ["8.8.8.8", "127.0.0.1"], ["::ffff:127.0.0.1"]):
+        for found in (["127.0.0.1"], ["8.8.8.8", "127.0.0.1"], ["::ffff:127.0.0.1"]):
             shop.now_us += HOUR_US
-            assert shop.send(resolve=lambda *_, given=addresses: given)
+            assert shop.send(resolve=lambda *_, given=found: given)
             assert "inside of a plant" in (shop.only().reason or "")
         assert receiver.pushed == []
 
@@ -400,6 +479,46 @@ def test_what_the_site_allows_no_more_is_refused(sites: Sites) -> None:
         assert shop.send()
         assert "must begin with https" in (shop.only().reason or "")
         assert receiver.pushed == []
+
+
+def test_of_several_addresses_one_that_hangs_leaves_time_to_the_next() -> None:
+    with receiving() as receiver, socket.socket() as full:
+        full.bind(("127.0.0.2", receiver.port))
+        full.listen(0)
+        # Its queue is full, so that no connection to it comes about (common practice, no source).
+        waiting = [socket.socket() for _ in range(4)]
+        for each in waiting:
+            each.setblocking(False)
+            each.connect_ex(("127.0.0.2", receiver.port))
+        both = [ip_address("127.0.0.2"), ip_address("127.0.0.1")]
+        outcome = posting.post(read_url(receiver.url), both, {}, b"{}", seconds=1)
+        for each in waiting:
+            each.close()
+    assert outcome == Outcome(204, None)
+
+
+def test_a_resolver_that_hangs_costs_a_try_and_no_more(sites: Sites, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(addresses, "FIND_SECONDS", 0.05)
+    monkeypatch.setattr(addresses, "_MOST_LOOKUPS", 1)
+    ended = threading.Event()
+
+    def hanging(_host: str, _port: int) -> list[str]:
+        ended.wait(20)
+        return ["127.0.0.1"]
+
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.say(2)
+    for _ in range(2):
+        assert shop.send(resolve=hanging)
+    assert {each.reason for each in shop.all()} == {f"the address names a host that cannot be found in time: {HOST}"}
+    # Both wait for one look-up; another host finds no room.
+    assert len(addresses._looked_up) == 1
+    with pytest.raises(AddressRefused, match="in time"):
+        checked(read_url("https://other.test/"), Allowed(), on_loopback)
+    (look_up,) = addresses._looked_up.values()
+    ended.set()
+    assert look_up.done.wait(5)
+    assert not addresses._looked_up
 
 
 @pytest.fixture(scope="module")
@@ -429,8 +548,8 @@ def test_over_tls_the_certificate_must_be_that_of_the_name(
     with receiving() as receiver:
         receiver.prepare = lambda connection: server.wrap_socket(connection, server_side=True)
         target = read_url(f"https://{host}:{receiver.port}/")
-        addresses = checked(target, Allowed.of([host]), on_loopback)
-        outcome = posting.post(target, addresses, {"webhook-id": "msg"}, b"{}", seconds=5)
+        found = checked(target, Allowed.of([host], loopback=True), on_loopback)
+        outcome = posting.post(target, found, {"webhook-id": "msg"}, b"{}", seconds=5)
     assert outcome.status == (None if reason else 204)
     assert (outcome.reason or "").startswith(reason or "")
     assert len(receiver.pushed) == (reason is None)
@@ -440,7 +559,9 @@ def test_what_speaks_no_tls_is_no_receiver() -> None:
     with receiving() as receiver:
         receiver.prepare = _refusing
         target = read_url(f"https://{HOST}:{receiver.port}/")
-        outcome = posting.post(target, checked(target, Allowed.of([HOST]), on_loopback), {}, b"{}", seconds=5)
+        outcome = posting.post(
+            target, checked(target, Allowed.of([HOST], loopback=True), on_loopback), {}, b"{}", seconds=5
+        )
     assert (outcome.reason or "").startswith("no TLS connection")
 
 
@@ -458,7 +579,7 @@ def test_a_delivery_is_held_by_one_and_falls_free_when_that_one_is_killed(sites:
         shop.say(2)
         killed = shop.act(deliveries.claim)
         outcome = delivering.send(
-            killed, Allowed.of([HOST]), resolve=on_loopback, at_us=shop.now_us, seconds=SECONDS
+            killed, Allowed.of([HOST], loopback=True), resolve=on_loopback, at_us=shop.now_us, seconds=SECONDS
         )  # fmt: skip
         assert outcome == Outcome(204, None)
         # It was sent; what it came to is not written. Nobody sends it, nor what comes after it, while it may be held.
@@ -557,6 +678,60 @@ def test_webhooks_whose_last_try_failed_leave_senders_to_the_others(
     assert not made._has_room(("s", "f"))
 
 
+def test_receivers_that_hang_take_turns_with_one_that_failed_once(
+    sites: Sites, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(delivering, "DOUBTFUL_SENDERS", 2)
+    with receiving(then="hanging") as hanging, receiving(status(503)) as once:
+        hung = [pushing(sites, hanging.url) for _ in range(3)]
+        well = pushing(sites, once.url)
+        for each in hung:
+            each.say(50)
+        well.say()
+        made = Deliverer(sites.database, clock=lambda: NOW_US, resolve=on_loopback, most_seconds=0.1)
+        made._doubtful = {(each.site, each.webhook) for each in (*hung, well)}
+        right = delivering.due
+        # The others belong to other tests.
+        monkeypatch.setattr(
+            delivering, "due", lambda *given, **named: [each for each in right(*given, **named) if each in ours]
+        )
+        ours = set(made._doubtful)
+
+        def looked() -> bool:
+            made.look()
+            return well.only().tries_made > 0
+
+        until(looked)
+        made.stop(timeout=10)
+        # Each of them had a turn or two, of one try.
+        assert len(hanging.pushed) <= 10
+
+
+def test_one_that_is_slow_is_doubtful_like_one_that_fails(sites: Sites, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(delivering, "SLOW_SECONDS", 0.0)
+    with receiving() as receiver:
+        shop = pushing(sites, receiver.url)
+        shop.say(3)
+        made = Deliverer(sites.database, clock=lambda: NOW_US, resolve=on_loopback)
+        made._send_turn(shop.site, shop.webhook)
+        assert (len(receiver.pushed), made._doubtful) == (1, {(shop.site, shop.webhook)})
+        monkeypatch.setattr(delivering, "SLOW_SECONDS", 5.0)
+        made._send_turn(shop.site, shop.webhook)
+        assert (len(receiver.pushed), made._doubtful) == (3, set())
+
+
+def test_where_no_thread_can_be_had_a_sender_is_started_later(sites: Sites, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = Deliverer(sites.database)
+
+    def failing(_thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(threading.Thread, "start", failing)
+    with pytest.raises(RuntimeError):
+        made._start_sender(("s", "a"))
+    assert not made._senders
+
+
 def test_a_fault_ends_no_deliverer(sites: Sites, monkeypatch: pytest.MonkeyPatch, caplog: Any) -> None:
     faults = [RuntimeError("a bug")]
     right = delivering.due
@@ -577,6 +752,31 @@ def test_a_fault_ends_no_deliverer(sites: Sites, monkeypatch: pytest.MonkeyPatch
         until(lambda: shop.only().state == DELIVERED)
         made.stop()
     assert "delivering failed" in caplog.text
+
+
+def test_finding_what_is_due_costs_the_same_whatever_waits(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.say(3)
+    statements: list[tuple[str, Any]] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, given: Any, *_: Any) -> None:
+        statements.append((statement, given))
+
+    with sites.database.write() as connection:
+        event.listen(connection, "before_cursor_execute", note)
+        deliveries.due(connection, now_us=NOW_US)
+        assert deliveries.claim(connection, shop.site, shop.webhook, now_us=NOW_US)
+        event.remove(connection, "before_cursor_execute", note)
+        if not sites.database.is_sqlite:
+            connection.exec_driver_sql("SET LOCAL enable_seqscan = off")
+        explain = "EXPLAIN QUERY PLAN " if sites.database.is_sqlite else "EXPLAIN "
+        plans = [
+            str(connection.exec_driver_sql(explain + statement, given).all())
+            for statement, given in statements
+            if statement.startswith("SELECT") and "deliveries" in statement
+        ]
+    assert [name for name in ("ix_deliveries_due", "ix_deliveries_held") if not [p for p in plans if name in p]] == []
+    assert not [plan for plan in plans if "SCAN deliveries'" in plan or "Seq Scan on deliveries" in plan]
 
 
 # --- acts -------------------------------------------------------------------------------------------------------
@@ -615,8 +815,35 @@ def test_while_it_is_paused_all_waits_and_what_waits_too_long_is_dead(sites: Sit
     shop.now_us += DAY_US
     deliveries.tidy(sites.database, now_us=shop.now_us)
     assert [(each.state, each.reason) for each in shop.all()] == [
-        (DEAD, "waited for 30 days: its webhook was paused")
+        (DEAD, "waited for 30 days: its webhook is paused")
     ] * 2
+
+
+def test_what_nothing_sent_in_time_says_so(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.say()
+    deliveries.tidy(sites.database, now_us=NOW_US + 30 * DAY_US)
+    assert shop.only().reason == "waited for 30 days: nothing sent it in time"
+
+
+def test_resumed_while_a_try_fails_it_is_tried_again(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.say()
+    claimed = shop.act(deliveries.claim)
+    shop.act(webhooks.pause, "by key k7m2q9xa")
+    assert shop.only().due_us is None
+    with sites.database.write() as connection:
+        failed = Outcome(500, "answered 500")
+        deliveries.finish(connection, claimed, failed, began_us=NOW_US, now_us=NOW_US, chance=0.5)
+        if not sites.database.is_sqlite:
+            # Where two may write at once, it is resumed before the try is committed.
+            with sites.database.write() as other:
+                webhooks._set(other, shop.site, shop.webhook, paused_us=None, paused_because=None)
+    webhook_is_paused = shop.shown().paused_us is not None
+    assert webhook_is_paused == sites.database.is_sqlite
+    if webhook_is_paused:
+        shop.act(webhooks.resume)
+    assert shop.only().due_us is not None
 
 
 def test_with_its_webhook_a_delivery_ends(sites: Sites) -> None:
@@ -644,6 +871,43 @@ def test_during_a_change_of_secrets_both_sign(sites: Sites) -> None:
         shop.say()
         assert shop.send()
         assert len(receiver.pushed[1].headers["webhook-signature"].split()) == 1
+
+
+def test_a_second_change_of_secrets_waits_for_the_first_unless_it_is_at_once(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    _, second = shop.act(webhooks.rotate)
+    with pytest.raises(webhooks.SecretsOverlap):
+        shop.act(webhooks.rotate)
+    shop.say()
+    assert [shown(each) for each in shop.act(deliveries.claim).secrets] == [second, shop.secret]
+    with sites.database.write() as connection:
+        _, third = webhooks.rotate(connection, shop.site, shop.webhook, now_us=shop.now_us, at_once=True)
+    shop.now_us += HELD_US
+    assert [shown(each) for each in shop.act(deliveries.claim).secrets] == [third]
+    shop.act(webhooks.rotate)
+
+
+def test_of_a_removed_webhook_nothing_is_left_in_the_end(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.say()
+    told = {"site": shop.site, "week": "2026-W10", "position": 1, "at_us": NOW_US, "digest": b"d", "changes": "{}"}
+    with sites.database.write() as connection:
+        connection.execute(insert(week_revisions), [told | {"number": number} for number in (1, 2)])
+    shop.act(webhooks.remove)
+    for _ in range(3):
+        deliveries.tidy(sites.database, now_us=NOW_US + 90 * DAY_US)
+    with sites.database.read() as connection:
+        w, r = webhook_rows.c, week_revisions.c
+        assert connection.execute(select(w.webhook).where(w.site == shop.site)).all() == []
+        assert connection.execute(select(r.number).where(r.site == shop.site)).scalars().all() == [2]
+
+
+def test_so_many_tests_wait_and_no_more(sites: Sites) -> None:
+    shop = pushing(sites, f"http://{HOST}:8443/")
+    shop.act(webhooks.pause, "by key k7m2q9xa")
+    assert [shop.act(webhooks.test) for _ in range(webhooks.MOST_TESTS)][-1] == webhooks.MOST_TESTS
+    with pytest.raises(webhooks.TooManyTests):
+        shop.act(webhooks.test)
 
 
 def test_what_is_over_is_kept_for_a_while_and_numbers_go_on(sites: Sites) -> None:

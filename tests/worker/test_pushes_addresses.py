@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 
 import pytest
 
 from worker.pushes.addresses import AddressRefused, Allowed, Resolver, checked, is_public, read_allowed, read_url
+from worker.settings import LOOPBACK_VARIABLE, loopback_allowed
 
 NOTHING = Allowed()
 
@@ -91,7 +92,6 @@ def test_a_site_allows_hosts_by_name_and_networks() -> None:
     allowed = Allowed.of(["ERP.plant.example", "10.20.0.0/16", "fd00:1::/64", "192.168.7.9"])
     for url, address in (
         ("http://erp.plant.example/", "192.168.1.1"),
-        ("http://erp.plant.example/", "127.0.0.1"),
         ("https://other.plant.example/", "10.20.3.4"),
         ("http://10.20.3.4/", ""),
         ("https://[fd00:1::5]/", ""),
@@ -102,8 +102,36 @@ def test_a_site_allows_hosts_by_name_and_networks() -> None:
     assert "inside" in refused("https://other.plant.example/", allowed, "10.21.3.4")
     assert "inside" in refused("https://sub.erp.plant.example/", allowed, "192.168.1.1")
     # A name that is allowed still leads to no address of this link, to no group and to no reserved one.
-    for address in ("169.254.169.254", "224.0.0.1", "0.0.0.0", "fe80::1", "::ffff:127.0.0.1"):
+    for address in ("169.254.169.254", "224.0.0.1", "0.0.0.0", "fe80::1", "::ffff:127.0.0.1", "127.0.0.1", "::1"):
         assert "inside" in refused("https://erp.plant.example/", allowed, address)
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "0.0.0.0", "169.254.169.254", "224.0.0.1", "255.255.255.255", "::", "::ffff:10.0.0.1", "::10.0.0.1",
+        "64:ff9b::10.0.0.1", "64:ff9b:1::1", "2001:0:7f00:1::", "2002:a00:1::", "fe80::1", "fec0::1", "ff02::1",
+    ],
+)  # fmt: skip
+def test_some_addresses_are_refused_whatever_a_site_allows(address: str) -> None:
+    found = ip_address(address)
+    allowed = Allowed(frozenset({"erp.plant.example"}), (ip_network(f"{address}/{found.max_prefixlen}"),), True)
+    assert "inside" in refused("https://erp.plant.example/", allowed, address)
+    assert "inside" in refused(f"https://[{address}]/" if ":" in address else f"https://{address}/", allowed)
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "127.8.0.1", "::1"])
+def test_this_machine_is_for_its_operator_to_allow_and_for_the_site(address: str) -> None:
+    for names in (["erp.plant.example"], [address]):
+        checked(read_url("https://erp.plant.example/"), Allowed.of(names, loopback=True), giving(address))
+        assert "inside" in refused("https://erp.plant.example/", Allowed.of(names), address)
+    assert "inside" in refused("https://erp.plant.example/", Allowed.of([], loopback=True), address)
+
+
+def test_an_operator_says_so_by_one_word() -> None:
+    words = {"1": True, "0": False, "": False, "yes": False}
+    assert {word: loopback_allowed({LOOPBACK_VARIABLE: word}) for word in words} == words
+    assert not loopback_allowed({})
 
 
 def test_a_name_that_is_not_found_is_refused() -> None:
@@ -113,10 +141,28 @@ def test_a_name_that_is_not_found_is_refused() -> None:
     with pytest.raises(AddressRefused, match="cannot be found"):
         checked(read_url("https://erp.example.com/"), NOTHING, failing)
     assert "cannot be found" in refused("https://erp.example.com/", NOTHING)
+    # Who asks does not learn which names there are inside.
+    inside = refused("https://erp.example.com/", NOTHING, "10.0.0.1")
+    assert refused("https://erp.example.com/", NOTHING) == inside
 
 
 @pytest.mark.parametrize(
-    "text", ["", "*", "*.example.com", "10.20.0.1/16", "http://a", "a b", "127.1", "1.2.3", "a:80"]
+    "text",
+    [
+        "",
+        "*",
+        "*.example.com",
+        "10.20.0.1/16",
+        "http://a",
+        "a b",
+        "127.1",
+        "1.2.3",
+        "a:80",
+        "0.0.0.0/0",
+        "8.0.0.0/7",
+        "::/0",
+        "fc00::/31",
+    ],
 )
 def test_what_is_neither_host_nor_network_is_not_allowed(text: str) -> None:
     with pytest.raises(AddressRefused):

@@ -49,7 +49,7 @@ class LivingShop(RuleBasedStateMachine):
     @rule(which=st.integers(0, 1), limit=st.sampled_from((1, 4, 2_000)))
     def count_some(self, which: int, limit: int) -> None:
         with self.shared.database.write() as connection:
-            tallies.bring_up_to_date(connection, self.names[which], limit=limit)
+            tallies.bring_up_to_date(connection, self.names[which], now_us=builders.NOW_US, limit=limit)
 
     @rule(which=st.integers(0, 1))
     def lose_a_count(self, which: int) -> None:
@@ -63,7 +63,7 @@ class LivingShop(RuleBasedStateMachine):
             before = ledger.waiting(connection, site), rows_of(connection, "tallies", site)
         try:
             with self.shared.database.write() as connection:
-                tallies.bring_up_to_date(connection, site)
+                tallies.bring_up_to_date(connection, site, now_us=builders.NOW_US)
                 raise Died
         except Died:
             pass
@@ -72,7 +72,7 @@ class LivingShop(RuleBasedStateMachine):
 
     @rule(which=st.integers(0, 1))
     def rebuild(self, which: int) -> None:
-        tallies.rebuild(self.shared.database, self.names[which])
+        tallies.rebuild(self.shared.database, self.names[which], now_us=builders.NOW_US)
 
     @rule(which=st.integers(0, 1))
     def judge_all(self, which: int) -> None:

@@ -4,14 +4,15 @@ Amounts are one flat mapping: so sums and differences are those of numbers. A ke
 is of; no id holds the separator. Kinds of the job's own operation, on the production day of the attempt:
 
 - the counts of PARTS, and `attempts`: finished attempts;
-- `scrap_reason`, reason, cause: parts scrapped or not made;
-- `machine_minutes_e3`, machine: thousandths of a minute; `untimed`, machine: attempts that tell no time;
+- `scrap_reason`, reason, cause: parts scrapped; `not_made_reason`, reason, cause: parts not made;
+- `machine_minutes_e3`, machine: thousandths of a minute; `timed` and `untimed`, machine: attempts that tell their time,
+  and that do not;
 - `plate_parts`, plate, heat number: parts tried from a plate.
 
 On the production day on which the plate was closed as used (see `plate_shares`):
 
 - `plate_mass_mg`, plate, heat number;
-- `remnant`, plate, remnant, heat number, length, width, thickness: how many.
+- `remnant`, plate, remnant, heat number, length, width, thickness, `steel` where it is known to be: how many.
 
 Of each rework operation, on the day of the work: `rework_minutes_e3`, and `finishing_minutes_e3` that was planned.
 """
@@ -38,7 +39,9 @@ PARTS: Final = (
 )  # fmt: skip
 ATTEMPTS: Final = "attempts"
 SCRAP_REASON: Final = "scrap_reason"
+NOT_MADE_REASON: Final = "not_made_reason"
 MACHINE_MINUTES: Final = "machine_minutes_e3"
+TIMED: Final = "timed"
 UNTIMED: Final = "untimed"
 PLATE_PARTS: Final = "plate_parts"
 PLATE_MASS: Final = "plate_mass_mg"
@@ -101,24 +104,31 @@ def minutes_e3(milliseconds: int) -> int:
     return round(Fraction(milliseconds, _MS_IN_MINUTE_E3))
 
 
-def scrap_reasons(
+def lost_reasons(
     *, outcome: str, scrapped: int, not_made: int, lost_by_term: Mapping[str, int], causes: Iterable[str]
 ) -> Amounts:
     """Amounts of an attempt's parts scrapped and not made, by reason and cause.
 
-    lost_by_term: parts lost of all kinds by defect term, as `worker.lost_parts` divides them; causes: its words. A part
-    that was not made has the outcome for its reason. Which of several terms the scrapped ones had, and the reworked
-    ones, is not told: it is `several`, unless all that were lost so are scrapped.
+    lost_by_term: parts lost of all kinds by defect term, as `worker.lost_parts` divides them; causes: its words. Where
+    all that were lost are scrapped or not made, these terms are the reasons, as they stand. The parts not made take
+    first: the outcome, then terms from the largest on (equal ones by name). Where some are reworked, nobody said which
+    term the scrapped ones had: the one term that there is, else `several`.
     """
     cause = next(iter(causes), UNSTATED)
-    terms = {term: parts for term, parts in lost_by_term.items() if term != outcome}
+    left = Counter(lost_by_term)
+    of_not_made = Counter({outcome: min(not_made, left[outcome])})
+    left -= of_not_made
+    if sum(lost_by_term.values()) == scrapped + not_made:
+        for term in sorted(left, key=lambda term: (-left[term], term)):
+            of_not_made[term] += min(left[term], not_made - of_not_made.total())
+        of_scrapped = Counter(lost_by_term) - of_not_made
+    else:
+        word = _one_of(left)
+        of_not_made[word] += not_made - of_not_made.total()
+        of_scrapped = Counter({word: scrapped})
     found: Amounts = Counter()
-    if not_made:
-        found[key_of(SCRAP_REASON, outcome, cause)] += not_made
-    if scrapped:
-        by_term = terms if sum(terms.values()) == scrapped else {_one_of(terms): scrapped}
-        for term, parts in by_term.items():
-            found[key_of(SCRAP_REASON, term, cause)] += parts
+    for kind, terms in ((NOT_MADE_REASON, of_not_made), (SCRAP_REASON, of_scrapped)):
+        found.update({key_of(kind, term, cause): parts for term, parts in terms.items() if parts})
     return found
 
 

@@ -7,15 +7,16 @@ and corrections come as negative amounts, and counting again what did not change
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, bindparam, delete, insert, select, union, update
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from worker.batches import in_batches
 from worker.confirming.amounts import Amounts, Place, Scope, added, difference
-from worker.confirming.counted import Counted
+from worker.confirming.counted import Counted, Used
+from worker.confirming.said import EVERYTHING, jobs_named, kept_of, said_of
 from worker.confirming.telling import Increments, Standing, Telling
 from worker.recount import Touched
 from worker.sites import SiteCalendar
@@ -50,31 +51,34 @@ class Confirming:
         for plate in plates:
             jobs |= touched.plates.get(plate, set()) | {job for job in taken.get(plate, {}) if job is not None}
         days = touched.days if len(touched.days) <= MOST_DAYS else None
-        self._confirm(jobs, Scope(days, plates, touched.reworked or days is None))
+        # Once, not for each batch of jobs: which of them a plate was cut for is not known before.
+        used = self.counted.used_up(plates)
+        for some in in_batches(sorted(jobs)):
+            self._confirm(some, Scope(days, plates, touched.reworked or days is None), used)
 
     def of_everything(self) -> None:
-        """Confirm what all jobs made, as after a rebuild."""
-        named = union(
-            *(
-                select(table.c.job).where(table.c.site == self.site, table.c.job.is_not(None))
-                for table in (LIVE.jobs, LIVE.attempts, confirmed)
-            )
-        )
-        jobs = list(self.connection.execute(named).scalars())
-        self._confirm(jobs, Scope(days=None, plates=None, reworked=True))
+        """Confirm what all jobs made, as after a rebuild; what is kept of their confirmations is added up anew."""
+        for some in in_batches(jobs_named(self.connection, self.site)):
+            self._add_up_again(some)
+            self._confirm(some, EVERYTHING)
 
-    def _confirm(self, jobs: Iterable[str], scope: Scope) -> None:
-        for some in in_batches(sorted(jobs)):
-            self._confirm_some(some, scope)
+    def _add_up_again(self, jobs: Sequence[str]) -> None:
+        said, last = said_of(self.connection, self.site, jobs)
+        kept = kept_of(self.connection, self.site, jobs)
+        wrong = (place for place in said.keys() | kept.keys() if said.get(place) != kept.get(place))
+        self._keep(kept, {place: said.get(place, Counter()) for place in wrong})
+        self.telling.go_on_from(jobs, last)
 
-    def _confirm_some(self, jobs: Sequence[str], scope: Scope) -> None:
+    def _confirm(self, jobs: Sequence[str], scope: Scope, used: Used | None = None) -> None:
         standings = self._standings(jobs)
-        operations = {job: one.operation for job, one in standings.items() if one.operation is not None}
-        kept = self._kept(jobs)
-        changes = difference(self.counted.amounts(jobs, operations, scope), kept, scope)
+        kept = kept_of(self.connection, self.site, jobs)
+        changes = difference(self.counted.amounts(jobs, _operations(standings), scope, used), kept, scope)
         sums = {place: added(kept.get(place, {}), change) for place, change in changes.items()}
-        for place, amounts in (kept | sums).items():
-            standings[place[0]].made.update(amounts)
+        for (job, _, day), amounts in (kept | sums).items():
+            standings[job].made.update(amounts)
+            standings[job].last_day = max(standings[job].last_day, day)
+        for job, started in self.counted.started([job for job in jobs if standings[job].to_make]).items():
+            standings[job].started = started
         increments = self.telling.numbered(standings, changes)
         self._append(standings, changes, increments)
         self._keep(kept, sums)
@@ -84,19 +88,13 @@ class Confirming:
         """How jobs stand, by name; one that only attempts name is not known."""
         j = LIVE.jobs.c
         found = {job: Standing(job) for job in jobs}
-        query = select(j.job, j.state, j.close_reason, j.quantity, j.stated).where(j.site == self.site, j.job.in_(jobs))
-        for job, state, close_reason, quantity, stated in self.connection.execute(query):
+        columns = (j.job, j.state, j.closed_us, j.close_reason, j.quantity, j.stated)
+        query = select(*columns).where(j.site == self.site, j.job.in_(jobs))
+        for job, state, closed_us, close_reason, quantity, stated in self.connection.execute(query):
             told = orjson.loads(stated)
-            found[job] = Standing(job, state, close_reason, quantity, told.get("operation"), told.get("order"))
+            words = {name: told.get(name) for name in ("operation", "order")}
+            found[job] = Standing(job, state, closed_us, close_reason, quantity, **words)
         return found
-
-    def _kept(self, jobs: Sequence[str]) -> dict[Place, Amounts]:
-        c = confirmed.c
-        query = select(c.job, c.operation, c.posting_day, c.amounts).where(c.site == self.site, c.job.in_(jobs))
-        return {
-            (job, operation, day): Counter(orjson.loads(amounts))
-            for job, operation, day, amounts in self.connection.execute(query)
-        }
 
     def _append(
         self, standings: Mapping[str, Standing], changes: Mapping[Place, Amounts], increments: Mapping[str, Increments]
@@ -133,6 +131,10 @@ class Confirming:
         for statement, rows in ((_FORGET, gone), (insert(confirmed), new), (_CHANGE, changed)):
             if rows:
                 self.connection.execute(statement, rows)
+
+
+def _operations(standings: Mapping[str, Standing]) -> dict[str, str]:
+    return {job: one.operation for job, one in standings.items() if one.operation is not None}
 
 
 def _json(amounts: Amounts) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import orjson
 from sqlalchemy import Connection, Select, and_, case, func, select
@@ -18,15 +18,16 @@ from worker.confirming.amounts import (
     PARTS,
     PLATE_PARTS,
     REWORK_MINUTES,
+    TIMED,
     UNTIMED,
     Amounts,
     Place,
     Scope,
     key_of,
+    lost_reasons,
     minutes_e3,
-    scrap_reasons,
 )
-from worker.confirming.plate_shares import Sheet, shares_of
+from worker.confirming.plate_shares import Sheet, is_steel, shares_of
 from worker.placing import E6, exact
 from worker.sites import SiteCalendar
 from worker.sums import total
@@ -34,7 +35,16 @@ from worker.tables import LIVE
 
 #: Plate -> parts tried from it by job, None for attempts that name none.
 Taken = dict[str, dict[str | None, int]]
+#: Job -> amounts by posting day
+Used = dict[str, list[tuple[str, Amounts]]]
 USED: Final = "used"
+
+
+class Started(NamedTuple):
+    """Parts of a job that attempts were started for, and how many of them are of attempts that have not finished."""
+
+    parts: int = 0
+    under_way: int = 0
 
 
 class Counted:
@@ -45,8 +55,14 @@ class Counted:
         self.site = site
         self.calendar = calendar
 
-    def amounts(self, jobs: Sequence[str], operations: Mapping[str, str], scope: Scope) -> dict[Place, Amounts]:
-        """What jobs made, by operation and posting day. operations: that of each job's cuts, where it names one."""
+    def amounts(
+        self, jobs: Sequence[str], operations: Mapping[str, str], scope: Scope, used: Used | None = None
+    ) -> dict[Place, Amounts]:
+        """What jobs made, by operation and posting day.
+
+        operations: that of each job's cuts, where it names one; used: what jobs took of the plates of the scope, where
+        that was reckoned before.
+        """
         found: defaultdict[Place, Amounts] = defaultdict(Counter)
 
         def of_cut(job: str, day: str) -> Amounts:
@@ -57,12 +73,31 @@ class Counted:
         lost = any(amounts[name] for _, _, amounts in cut for name in _SCRAP)
         for job, day, amounts in (*cut, *(self._scrapped(jobs, days) if lost else ())):
             of_cut(job, day).update(amounts)
-        for job, day, amounts in self._used(jobs, scope.plates):
-            of_cut(job, day).update(amounts)
+        if used is None:
+            used = self.used_up(self._cut_for(jobs) if scope.plates is None else scope.plates)
+        for job in jobs:
+            for day, amounts in used.get(job, ()):
+                of_cut(job, day).update(amounts)
         if scope.reworked:
             for place, amounts in self._reworked(jobs, days):
                 found[place].update(amounts)
         return found
+
+    def operations(self, jobs: Sequence[str]) -> dict[str, str]:
+        """The operation of each job's cuts, where it names one."""
+        j = LIVE.jobs.c
+        query = select(j.job, j.stated).where(j.site == self.site, j.job.in_(jobs))
+        told = {job: orjson.loads(stated).get("operation") for job, stated in self.connection.execute(query)}
+        return {job: operation for job, operation in told.items() if operation is not None}
+
+    def started(self, jobs: Sequence[str]) -> dict[str, Started]:
+        """What was started for jobs, by what each attempt says it is to make."""
+        a = LIVE.attempts.c
+        under_way = total(case((a.state == "open", a.quantity), else_=0))
+        query = select(a.job, total(a.quantity), under_way).where(
+            a.site == self.site, a.job.in_(jobs), a.state.in_(("open", "finished"))
+        )
+        return {job: Started(*parts) for job, *parts in self.connection.execute(query.group_by(a.job))}
 
     def taken_from(self, plates: Iterable[str]) -> Taken:
         """What was cut from plates; one without finished attempts is not in it."""
@@ -103,6 +138,7 @@ class Counted:
             told = dict(zip(PARTS, parts, strict=True))
             amounts.update(told)
             amounts[ATTEMPTS] += attempts
+            amounts[key_of(TIMED, machine)] += attempts - without
             amounts[key_of(UNTIMED, machine)] += without
             milliseconds[job, day, machine] += seconds_ms
             if plate is not None:
@@ -116,7 +152,7 @@ class Counted:
         for *attempt, sort, word, parts in self.connection.execute(_SCRAPPED.where(*self._of_jobs(jobs, days))):
             told.setdefault(tuple(attempt), {"term": {}, "cause": {}})[sort][word] = parts
         return [
-            (job, day, scrap_reasons(
+            (job, day, lost_reasons(
                 outcome=outcome, scrapped=scrapped, not_made=not_made, lost_by_term=by["term"], causes=by["cause"]
             ))
             for (_, job, day, outcome, scrapped, not_made), by in told.items()
@@ -141,24 +177,21 @@ class Counted:
 
     # --- plates -------------------------------------------------------------------------------------------------
 
-    def _used(self, jobs: Sequence[str], plates: Iterable[str] | None) -> list[tuple[str, str, Amounts]]:
-        """What jobs took of plates that are closed as used, on the production day of that."""
-        among = self._cut_for(jobs) if plates is None else plates
-        used = sorted(self.used_among(among))
+    def used_up(self, plates: Iterable[str]) -> Used:
+        """What jobs took of those plates that are closed as used, on the production day of that."""
+        used = sorted(self.used_among(plates))
+        found: Used = {}
         if not used:
-            return []
+            return found
         taken = self.taken_from(used)
         part_mg = self._part_masses({job for by_job in taken.values() for job in by_job if job is not None})
         remnants = self._remnants(used)
-        wanted = set(jobs)
-        return [
-            (job, self.calendar.place(closed_us).day.isoformat(), amounts)
-            for sheet, closed_us in self._sheets(used)
-            for job, amounts in shares_of(
-                sheet, remnants.get(sheet.plate, []), taken.get(sheet.plate, {}), part_mg
-            ).items()
-            if job in wanted
-        ]
+        for sheet, closed_us in self._sheets(used):
+            day = self.calendar.place(closed_us).day.isoformat()
+            shares = shares_of(sheet, remnants.get(sheet.plate, []), taken.get(sheet.plate, {}), part_mg)
+            for job, amounts in shares.items():
+                found.setdefault(job, []).append((day, amounts))
+        return found
 
     def _cut_for(self, jobs: Sequence[str]) -> set[str]:
         a = LIVE.attempts.c
@@ -189,7 +222,9 @@ class Counted:
         p = LIVE.plates.c
         found: dict[str, list[Sheet]] = {}
         for some in in_batches(plates):
-            query = _SHEETS.where(p.site == self.site, p.parent.in_(some), p.received_us.is_not(None))
+            # One that was entered as its own parent is no remnant.
+            received = (p.received_us.is_not(None), p.parent != p.plate)
+            query = _SHEETS.where(p.site == self.site, p.parent.in_(some), *received)
             for row in self.connection.execute(query.order_by(p.plate)):
                 found.setdefault(row.parent, []).append(_sheet(row))
         return found
@@ -220,10 +255,14 @@ _SCRAP: Final = ("scrap", "scrapped", "not_made")
 _CUT: Final = _cut_statement()
 _SCRAPPED: Final = _scrapped_statement()
 _SHEETS: Final = select(
-    *(LIVE.plates.c[name] for name in ("plate", "parent", "heat_number", "thickness_nm", "stated", "closed_us"))
+    *(
+        LIVE.plates.c[name]
+        for name in ("plate", "parent", "heat_number", "material", "thickness_nm", "stated", "closed_us")
+    )
 )
 
 
 def _sheet(row: Any) -> Sheet:
     stated = orjson.loads(row.stated)
-    return Sheet(row.plate, row.heat_number, stated.get("length_mm"), stated.get("width_mm"), row.thickness_nm)
+    sides = (stated.get("length_mm"), stated.get("width_mm"), row.thickness_nm)
+    return Sheet(row.plate, row.heat_number, *sides, steel=is_steel(row.material))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +13,8 @@ from worker.confirming.amounts import PLATE_MASS, REMNANT, Amounts, key_of
 from worker.placing import MOST_MASS_MG, exact
 from worker.plausible_series import STEEL_KG_PER_MM3
 
+STEEL: Final = "steel"
+_STEEL: Final = re.compile(r"[SPLE]\d{3}|D[CDX]\d{2}|1\.0\d{3}|(ASTM )?A(36|516|572)\b", re.IGNORECASE)
 _NM_PER_MM: Final = 1_000_000
 _MG_PER_KG: Final = 1_000_000
 
@@ -25,11 +28,22 @@ class Sheet:
     length_mm: float | int | None
     width_mm: float | int | None
     thickness_nm: int | None
+    steel: bool
 
     @property
     def mass_mg(self) -> int | None:
-        """Its nominal mass; None where a side is not known, or entered so that it is beyond any use."""
-        return mass_mg(self.length_mm, self.width_mm, self.thickness_nm)
+        """Its nominal mass; None where a side is not known or beyond any use, or it is not known to be of steel."""
+        return mass_mg(self.length_mm, self.width_mm, self.thickness_nm) if self.steel else None
+
+
+def is_steel(material: str | None) -> bool:
+    """True for the name of a material whose density is that of structural steel; stainless steel is heavier.
+
+    Names and numbers after EN 10027-1 and -2, three ASTM plate grades (all from memory), or the word itself.
+    """
+    if material is None or "stainless" in material.lower():
+        return False
+    return "steel" in material.lower() or _STEEL.match(material.strip()) is not None
 
 
 def mass_mg(length_mm: Any, width_mm: Any, thickness_nm: int | None) -> int | None:
@@ -90,4 +104,4 @@ def divided(whole: int, weights: Mapping[str | None, int]) -> dict[str | None, i
 def _remnant_key(plate: Sheet, remnant: Sheet) -> str:
     sides = (remnant.length_mm, remnant.width_mm, remnant.thickness_nm)
     told = (None if side is None else str(side) for side in sides)
-    return key_of(REMNANT, plate.plate, remnant.plate, remnant.heat_number, *told)
+    return key_of(REMNANT, plate.plate, remnant.plate, remnant.heat_number, *told, STEEL if remnant.steel else None)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import socket
+import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
@@ -45,11 +46,27 @@ _NOT_PUBLIC_6: Final = tuple(
 #: IPv4 within IPv6, last 32 bits: NAT64 (RFC 6052), which networks without IPv4 need.
 _NAT64: Final = IPv6Network("64:ff9b::/96")
 _MAPPED: Final = IPv6Network("::ffff:0:0/96")
-#: What a name may give when the site allows the name: a plant's own networks, and this machine.
+#: What a name may give when the site allows the name: a plant's own networks.
 _WITHIN: Final = tuple(
-    ip_network(each)
-    for each in ("10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "::1/128", "fc00::/7")
+    ip_network(each) for each in ("10.0.0.0/8", "100.64.0.0/10", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")
 )
+#: This machine: for its operator to allow, not for a site.
+_LOOPBACK: Final = tuple(ip_network(each) for each in ("127.0.0.0/8", "::1/128"))
+#: Whatever a site allows: no host, the link where metadata services live, groups, and what holds an IPv4 address of
+#: which nobody sees where it leads (IANA special-purpose address registries; RFC 4291, 3056, 4380, 8215).
+_NEVER: Final = tuple(
+    ip_network(each)
+    for each in (
+        "0.0.0.0/8", "169.254.0.0/16", "224.0.0.0/4", "255.255.255.255/32", "::/96", "::ffff:0:0/96", "64:ff9b:1::/48",
+        "2001::/32", "2002::/16", "fe80::/10", "fec0::/10", "ff00::/8",
+    )
+)  # fmt: skip
+#: A network that a site allows is no wider.
+_WIDEST: Final = {4: 8, 6: 32}
+#: To find a host takes no longer, in seconds.
+FIND_SECONDS: Final = 3.0
+#: Look-ups under way; what is still looked up although nobody waits for it counts too.
+_MOST_LOOKUPS: Final = 64
 
 
 class AddressRefused(ValueError):
@@ -76,29 +93,38 @@ class Target:
 
 @dataclass(frozen=True)
 class Allowed:
-    """What a site allows beyond public addresses: hosts by name, and networks."""
+    """What a site allows beyond public addresses: hosts by name, and networks; of this machine only with `loopback`."""
 
     names: frozenset[str] = frozenset()
     networks: tuple[IPv4Network | IPv6Network, ...] = ()
+    loopback: bool = False
 
     @classmethod
-    def of(cls, hosts: Iterable[str]) -> Allowed:
-        """From the words of a site's setting."""
+    def of(cls, hosts: Iterable[str], *, loopback: bool = False) -> Allowed:
+        """From the words of a site's setting, and from what the operator of the installation says of loopback."""
         read = [read_allowed(each) for each in hosts]
         names = frozenset(each for each in read if isinstance(each, str))
-        return cls(names, tuple(each for each in read if not isinstance(each, str)))
+        return cls(names, tuple(each for each in read if not isinstance(each, str)), loopback)
 
     def holds(self, address: Address) -> bool:
         """True when the address is in one of the networks."""
-        return any(address in network for network in self.networks if network.version == address.version)
+        return _in_any(address, self.networks)
+
+
+def _in_any(address: Address, networks: Iterable[IPv4Network | IPv6Network]) -> bool:
+    return any(address in network for network in networks if network.version == address.version)
 
 
 def read_allowed(text: str) -> str | IPv4Network | IPv6Network:
     """One host or network that a site allows; raises AddressRefused for what is neither."""
     try:
-        return ip_network(text)
+        network = ip_network(text)
     except ValueError:
-        pass
+        network = None
+    if network is not None:
+        if network.prefixlen < (widest := _WIDEST[network.version]):
+            raise AddressRefused(f"is too wide a network; name those of the plant, /{widest} at most")
+        return network
     name = text.lower()
     if len(name) <= 253 and _NAME.fullmatch(name) and not _NUMERIC.fullmatch(name):
         return name
@@ -170,8 +196,61 @@ def resolved(host: str, port: int) -> list[str]:
     return list(dict.fromkeys(str(address[0]) for *_, address in found))
 
 
-def checked(target: Target, allowed: Allowed, resolve: Resolver = resolved) -> list[Address]:
-    """The addresses to one of which a push may connect; raises AddressRefused when any that the host has is none."""
+class _LookUp:
+    """One look-up of a host, for all who ask for it meanwhile."""
+
+    def __init__(self) -> None:
+        self.done = threading.Event()
+        self.found: Sequence[str] = ()
+
+
+_looked_up: dict[tuple[Resolver, str, int], _LookUp] = {}
+_looking = threading.Lock()
+
+
+def _found(resolve: Resolver, host: str, port: int, seconds: float) -> Sequence[str]:
+    """What a resolver gives, nothing for a host that it does not know; raises TimeoutError when it takes too long.
+
+    No resolver can be told to stop: a thread is left to it. There is one for each host, and of all of them a bounded
+    number, so whoever asks for a host that is never found costs nobody else theirs.
+    """
+    key = (resolve, host, port)
+    with _looking:
+        look_up = _looked_up.get(key)
+        if look_up is None:
+            if len(_looked_up) >= _MOST_LOOKUPS:
+                raise TimeoutError
+            look_up = _looked_up[key] = _LookUp()
+            try:
+                threading.Thread(target=_look_up, args=(key, look_up), name="cutledger-look-up", daemon=True).start()
+            except RuntimeError:
+                del _looked_up[key]
+                raise TimeoutError from None
+    if not look_up.done.wait(max(0.0, seconds)):
+        raise TimeoutError
+    return look_up.found
+
+
+def _look_up(key: tuple[Resolver, str, int], look_up: _LookUp) -> None:
+    resolve, host, port = key
+    try:
+        look_up.found = resolve(host, port)
+    except (OSError, UnicodeError):
+        pass
+    finally:
+        with _looking:
+            del _looked_up[key]
+        look_up.done.set()
+
+
+def checked(
+    target: Target, allowed: Allowed, resolve: Resolver = resolved, *, seconds: float = FIND_SECONDS
+) -> list[Address]:
+    """The addresses to one of which a push may connect; raises AddressRefused when any that the host has is none.
+
+    A host that is not found and one that leads inside are refused in the same words: who asks learns no names of the
+    plant. To find it takes `seconds` at most.
+    """
     named = target.host in allowed.names
     by_word = named or (target.literal is not None and allowed.holds(target.literal))
     if target.scheme != "https" and not by_word:
@@ -181,30 +260,33 @@ def checked(target: Target, allowed: Allowed, resolve: Resolver = resolved) -> l
     else:
         try:
             # A resolver may give a zone with a link-local address.
-            addresses = [ip_address(each.partition("%")[0]) for each in resolve(target.host, target.port)]
-        except (OSError, UnicodeError):
-            addresses = []
-        if not addresses:
-            raise AddressRefused(f"names a host that cannot be found: {target.host}")
-    for address in addresses:
-        if not _may_connect(address, allowed, named=named):
-            raise AddressRefused(
-                "leads to an address inside of a plant or machine, or to one reserved; an admin may allow it in the "
-                "site's setting webhook_hosts"
-            )
+            given = _found(resolve, target.host, target.port, min(seconds, FIND_SECONDS))
+        except TimeoutError:
+            raise AddressRefused(f"names a host that cannot be found in time: {target.host}") from None
+        addresses = [ip_address(each.partition("%")[0]) for each in given]
+    if not (addresses and all(_may_connect(address, allowed, named=named) for address in addresses)):
+        fault = "leads" if target.literal is not None else "names a host that cannot be found, or leads"
+        raise AddressRefused(
+            f"{fault} to an address inside of a plant or machine, or to one reserved; an admin may allow it in the "
+            "site's setting webhook_hosts"
+        )
     return addresses
 
 
 def _may_connect(address: Address, allowed: Allowed, *, named: bool) -> bool:
-    if allowed.holds(address) or is_public(address):
+    if is_public(address):
         return True
-    return named and any(address in network for network in _WITHIN if network.version == address.version)
+    if _in_any(address, _LOOPBACK):
+        return allowed.loopback and (named or allowed.holds(address))
+    if _in_any(address, _NEVER) or address in _NAT64:
+        return False
+    return allowed.holds(address) or (named and _in_any(address, _WITHIN))
 
 
 def is_public(address: Address) -> bool:
     """True for an address that anyone can reach; whatever only leads to such a one counts by where it leads."""
     if isinstance(address, IPv4Address):
-        return not any(address in network for network in _NOT_PUBLIC_4)
+        return not _in_any(address, _NOT_PUBLIC_4)
     if address in _NAT64 or address in _MAPPED:
         return address in _NAT64 and is_public(IPv4Address(int(address) & 0xFFFF_FFFF))
-    return address in _PUBLIC_6 and not any(address in network for network in _NOT_PUBLIC_6)
+    return address in _PUBLIC_6 and not _in_any(address, _NOT_PUBLIC_6)

@@ -10,13 +10,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, or_, select, tuple_, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    case,
+    delete,
+    exists,
+    func,
+    insert,
+    literal_column,
+    or_,
+    select,
+    tuple_,
+    update,
+)
 
 from worker.database import Database
 from worker.pushes.posting import GONE, Outcome
 from worker.pushes.saying import DEAD, DELIVERED, ENDED, WAITING
 from worker.pushes.webhooks import pause, signing_secrets
-from worker.tables import deliveries, delivery_tries, pushes, webhooks
+from worker.tables import deliveries, delivery_tries, pushes, webhooks, week_revisions
 
 SECOND_US: Final = 1_000_000
 _DAY_US: Final = 24 * 3600 * SECOND_US
@@ -31,8 +44,14 @@ KEPT_US: Final = 30 * _DAY_US
 DEAD_KEPT_US: Final = 90 * _DAY_US
 #: What waited for so long is not sent any more: its webhook was paused.
 MOST_WAIT_US: Final = 30 * _DAY_US
+#: So long after the first try a receiver may ask for patience: longer than the schedule takes with its jitter.
+MOST_PATIENCE_US: Final = 84 * 3600 * SECOND_US
 #: Tries that are told of one delivery, the newest.
 TRIES_TOLD: Final = 30
+
+
+#: Written out, so that the indexes of what waits are known to hold.
+_IS_WAITING: Final = deliveries.c.state == literal_column(f"'{WAITING}'")
 
 
 @dataclass(frozen=True)
@@ -81,18 +100,21 @@ class Delivery:
 
 
 def due(connection: Connection, *, now_us: int) -> list[tuple[str, str]]:
-    """(site, webhook) of all that have something to send now and nothing under way."""
+    """(site, webhook) of all that have something to send now and nothing under way; due the longest first.
+
+    Asked of each webhook that is not paused, so that it costs the same whatever waits.
+    """
     d, w = deliveries.c, webhooks.c
-    query = (
-        select(d.site, d.webhook)
-        .distinct()
-        .join(webhooks, (w.site == d.site) & (w.webhook == d.webhook))
-        .where(d.state == WAITING, d.due_us <= now_us, w.paused_us.is_(None), w.removed_us.is_(None))
-        .order_by(d.site, d.webhook)
-    )
-    held = select(d.site, d.webhook).where(d.state == WAITING, d.held_until_us > now_us)
+    first = select(func.min(d.due_us)).where(d.site == w.site, d.webhook == w.webhook, _IS_WAITING).scalar_subquery()
+    query = select(w.site, w.webhook, first.label("due_us")).where(w.paused_us.is_(None), w.removed_us.is_(None))
+    held = select(d.site, d.webhook).where(d.held_until_us > now_us)
     busy = {(row.site, row.webhook) for row in connection.execute(held)}
-    return [(site, webhook) for site, webhook in connection.execute(query) if (site, webhook) not in busy]
+    found = sorted(
+        (row.due_us, row.site, row.webhook)
+        for row in connection.execute(query)
+        if row.due_us is not None and row.due_us <= now_us
+    )
+    return [(site, webhook) for _, site, webhook in found if (site, webhook) not in busy]
 
 
 def claim(connection: Connection, site: str, webhook: str, *, now_us: int) -> Claim | None:
@@ -101,12 +123,15 @@ def claim(connection: Connection, site: str, webhook: str, *, now_us: int) -> Cl
     The caller commits.
     """
     d, w = deliveries.c, webhooks.c
-    mine = (d.site == site, d.webhook == webhook, d.state == WAITING)
+    mine = (d.site == site, d.webhook == webhook, _IS_WAITING)
+    of_it = mine[:2]
     sending = (w.site == site, w.webhook == webhook, w.paused_us.is_(None), w.removed_us.is_(None))
     there = connection.execute(select(webhooks).where(*sending)).one_or_none()
-    if there is None or connection.execute(select(d.number).where(*mine, d.held_until_us > now_us).limit(1)).first():
+    held = select(d.number).where(*of_it, d.held_until_us > now_us).limit(1)
+    if there is None or connection.execute(held).first():
         return None
-    first = select(d.number).where(*mine, d.due_us <= now_us).order_by(d.number).limit(1)
+    # By number: with a sum no index of due_us is gone by, which would sort all that waits.
+    first = select(d.number).where(*mine, d.due_us + 0 <= now_us).order_by(d.number).limit(1)
     number = connection.execute(first).scalar_one_or_none()
     if number is None:
         return None
@@ -134,7 +159,7 @@ def finish(
     chance: a number from 0 to 1 that moves the next try. What another process has taken over meanwhile is left to it.
     """
     failed = claimed.tries + 1 - claimed.earlier_tries
-    last = failed > len(DELAYS)
+    last = failed > len(DELAYS) or _patience_is_over(connection, claimed, outcome, now_us=now_us)
     w, d = webhooks.c, deliveries.c
     if outcome.reason is not None and (last or outcome.status == GONE):
         # The webhook before its deliveries, as whoever pauses it: so neither waits for the other.
@@ -145,10 +170,11 @@ def finish(
         values = {"state": DEAD, "due_us": None, "ended_us": now_us}
         values["reason"] = f"{outcome.reason}, at the last of {failed} tries"
     elif outcome.reason is not None:
-        delay = max(DELAYS[failed - 1] * (1 + JITTER * (2 * chance - 1)), outcome.retry_after)
-        paused = select(w.paused_us).where(w.site == claimed.site, w.webhook == claimed.webhook)
-        is_paused = connection.execute(paused).scalar_one_or_none() is not None
-        values = {"due_us": None if is_paused else now_us + int(delay * SECOND_US), "reason": outcome.reason}
+        # Paused meanwhile or not: whoever sends looks at that itself.
+        delay_us = int(DELAYS[failed - 1] * (1 + JITTER * (2 * chance - 1)) * SECOND_US)
+        latest_us = _first_tried_us(connection, claimed, now_us=now_us) + MOST_PATIENCE_US
+        asked_us = min(now_us + outcome.retry_after * SECOND_US, latest_us)
+        values = {"due_us": max(now_us + delay_us, asked_us), "reason": outcome.reason}
     values |= {"tries": claimed.tries + 1, "held_until_us": None, "status": outcome.status}
     mine = (*_one(claimed.site, claimed.webhook, claimed.number), d.state == WAITING)
     ours = update(deliveries).where(*mine, d.held_until_us == claimed.held_until_us).values(**values)
@@ -172,6 +198,22 @@ def finish(
     elif outcome.reason is not None and last and not _delivered_since(connection, claimed):
         because = f"nothing was delivered while delivery {claimed.number} was tried {failed} times"
         pause(connection, claimed.site, claimed.webhook, because, now_us=now_us)
+
+
+def _first_tried_us(connection: Connection, claimed: Claim, *, now_us: int) -> int:
+    """When the first try of the schedule was made; now, when it is this one."""
+    t = delivery_tries.c
+    mine = (t.site == claimed.site, t.webhook == claimed.webhook, t.number == claimed.number)
+    query = select(func.min(t.at_us)).where(*mine, t.try_number > claimed.earlier_tries)
+    first = connection.execute(query).scalar_one()
+    return now_us if first is None else int(first)
+
+
+def _patience_is_over(connection: Connection, claimed: Claim, outcome: Outcome, *, now_us: int) -> bool:
+    """True for a receiver that asks for more time again, when it was given all that there is."""
+    if outcome.reason is None or not outcome.retry_after:
+        return False
+    return now_us >= _first_tried_us(connection, claimed, now_us=now_us) + MOST_PATIENCE_US
 
 
 def _one(site: str, webhook: str, number: int) -> tuple[ColumnElement[bool], ...]:
@@ -199,10 +241,11 @@ def page(
     limit: int = 100,
 ) -> tuple[list[Delivery], int | None]:
     """(deliveries of a webhook below a number, newest first; below which number there are more, None when none are)."""
-    d, p = deliveries.c, pushes.c
+    d, p, w = deliveries.c, pushes.c, webhooks.c
     query = (
-        select(deliveries, p.topic)
+        select(deliveries, p.topic, w.paused_us)
         .join(pushes, (p.site == d.site) & (p.push == d.push))
+        .join(webhooks, (w.site == d.site) & (w.webhook == d.webhook))
         .where(d.site == site, d.webhook == webhook)
         .order_by(d.number.desc())
         .limit(limit + 1)
@@ -216,8 +259,8 @@ def page(
     tries = _tries(connection, site, webhook, [row.number for row in shown])
     found = [
         Delivery(
-            row.number, row.push, row.topic, row.state, row.made_us, row.due_us, row.ended_us, row.status, row.reason,
-            tuple(tries.get(row.number, ())), row.tries,
+            row.number, row.push, row.topic, row.state, row.made_us, row.due_us if row.paused_us is None else None,
+            row.ended_us, row.status, row.reason, tuple(tries.get(row.number, ())), row.tries,
         )
         for row in shown
     ]  # fmt: skip
@@ -249,12 +292,10 @@ def resend(connection: Connection, site: str, webhook: str, numbers: Sequence[in
 
     None: all dead ones. What is waiting already stays as it is; while the webhook is paused, what is sent again waits.
     """
-    d, w = deliveries.c, webhooks.c
-    paused = select(w.paused_us).where(w.site == site, w.webhook == webhook)
-    due_us = now_us if connection.execute(paused).scalar_one() is None else None
+    d = deliveries.c
     mine = [d.site == site, d.webhook == webhook]
     mine += [d.state == DEAD] if numbers is None else [d.state != WAITING, d.number.in_(numbers)]
-    again = {"state": WAITING, "due_us": due_us, "held_until_us": None, "ended_us": None, "earlier_tries": d.tries}
+    again = {"state": WAITING, "due_us": now_us, "held_until_us": None, "ended_us": None, "earlier_tries": d.tries}
     return connection.execute(update(deliveries).where(*mine).values(**again, made_us=now_us)).rowcount
 
 
@@ -290,13 +331,14 @@ def standings(connection: Connection, sites: Sequence[str], *, now_us: int) -> d
 
 
 def tidy(database: Database, *, now_us: int, most: int = 500) -> int:
-    """Call dead what has waited for too long; remove what ended long ago, and pushes of which no delivery is left.
+    """Call dead what has waited for too long; remove what ended long ago, and what nothing is left of.
 
+    Those are pushes without a delivery, removed webhooks without one, and what was told of a week before the last time.
     At most so many of each, and returns how many. What there is to do is read before anybody is kept from writing.
     """
-    d, t, p = deliveries.c, delivery_tries.c, pushes.c
+    d, t, p, w, r = deliveries.c, delivery_tries.c, pushes.c, webhooks.c, week_revisions.c
     key = (d.site, d.webhook, d.number)
-    late = select(*key).where(d.state == WAITING, d.made_us <= now_us - MOST_WAIT_US)
+    late = select(*key).where(_IS_WAITING, d.made_us <= now_us - MOST_WAIT_US)
     over = select(*key).where(
         or_(
             d.state.in_((DELIVERED, ENDED)) & (d.ended_us <= now_us - KEPT_US),
@@ -306,20 +348,32 @@ def tidy(database: Database, *, now_us: int, most: int = 500) -> int:
     bare = select(p.site, p.push).where(
         p.at_us <= now_us - KEPT_US, ~exists().where(d.site == p.site, d.push == p.push)
     )
+    unused = select(w.site, w.webhook).where(
+        w.removed_us <= now_us - KEPT_US, ~exists().where(d.site == w.site, d.webhook == w.webhook)
+    )
+    later = week_revisions.alias()
+    told_again = exists().where(later.c.site == r.site, later.c.week == r.week, later.c.number > r.number)
+    superseded = select(r.site, r.week, r.number).where(r.at_us <= now_us - DEAD_KEPT_US, told_again)
     with database.read() as connection:
-        waited, ended, alone = (
-            [tuple(row) for row in connection.execute(query.limit(most))] for query in (late, over, bare)
-        )
-    if not (waited or ended or alone):
+        found = [
+            [tuple(row) for row in connection.execute(query.limit(most))]
+            for query in (late, over, bare, unused, superseded)
+        ]
+    waited, ended, alone, removed, revised = found
+    if not any(found):
         return 0
     dead = {"state": DEAD, "due_us": None, "held_until_us": None, "ended_us": now_us}
+    is_paused = exists().where(w.site == d.site, w.webhook == d.webhook, w.paused_us.is_not(None))
+    because = case((is_paused, "its webhook is paused"), else_="nothing sent it in time")
     with database.write() as connection:
         # Each again by its state: somebody may have had it sent anew in between.
         given_up = update(deliveries).where(tuple_(*key).in_(waited), d.state == WAITING)
-        connection.execute(given_up.values(**dead, reason="waited for 30 days: its webhook was paused"))
+        connection.execute(given_up.values(**dead, reason="waited for 30 days: " + because))
         gone = delete(deliveries).where(tuple_(*key).in_(ended), d.state != WAITING)
         connection.execute(gone)
         left = exists().where(d.site == t.site, d.webhook == t.webhook, d.number == t.number)
         connection.execute(delete(delivery_tries).where(tuple_(t.site, t.webhook, t.number).in_(ended), ~left))
         connection.execute(delete(pushes).where(tuple_(p.site, p.push).in_(alone)))
-    return len(waited) + len(ended) + len(alone)
+        connection.execute(delete(webhooks).where(tuple_(w.site, w.webhook).in_(removed)))
+        connection.execute(delete(week_revisions).where(tuple_(r.site, r.week, r.number).in_(revised)))
+    return sum(map(len, found))

@@ -23,9 +23,12 @@ MOST_BYTES: Final = 16 * 1024
 _REST_SECONDS: Final = 0.5
 #: Addresses of one host that are tried.
 _MOST_ADDRESSES: Final = 3
+#: Answers that announce another one (RFC 9110, 15.2), which are passed over.
+_MOST_ANNOUNCED: Final = 8
 #: A receiver that wants to be left alone for longer is asked again after it.
 MOST_RETRY_AFTER: Final = 24 * 3600
 GONE: Final = 410
+_SWITCHING: Final = 101
 
 
 @dataclass(frozen=True)
@@ -66,10 +69,10 @@ class _Answering:
     """As much of a socket as http.client reads an answer from."""
 
     def __init__(self, bounded: _Bounded) -> None:
-        self._bounded = bounded
+        self._reader = io.BufferedReader(bounded, 2048)
 
-    def makefile(self, _mode: str) -> io.BufferedReader:
-        return io.BufferedReader(self._bounded, 2048)
+    def makefile(self, _mode: str) -> Any:
+        return self._reader
 
 
 def post(
@@ -79,9 +82,13 @@ def post(
     body: bytes,
     *,
     seconds: float = MOST_SECONDS,
+    began: float | None = None,
 ) -> Outcome:
-    """Post a body to a host at one of its addresses; never raises for what a receiver does."""
-    until = time.monotonic() + seconds
+    """Post a body to a host at one of its addresses; never raises for what a receiver does.
+
+    began: `time.monotonic()` from which the seconds count, this moment unless given.
+    """
+    until = (time.monotonic() if began is None else began) + seconds
     try:
         with _connected(target, addresses, until) as connection:
             connection.settimeout(_left(until))
@@ -115,9 +122,12 @@ def _left(until: float) -> float:
 def _connected(target: Target, addresses: Sequence[Address], until: float) -> socket.socket:
     """A connection to one of these addresses, and no other; over TLS the certificate must be that of the name."""
     last: OSError = ConnectionRefusedError()
-    for address in addresses[:_MOST_ADDRESSES]:
+    tried = addresses[:_MOST_ADDRESSES]
+    for number, address in enumerate(tried):
         try:
-            connection = socket.create_connection((str(address), target.port), timeout=_left(until))
+            # One that hangs leaves time to the others.
+            timeout = _left(until) / (len(tried) - number)
+            connection = socket.create_connection((str(address), target.port), timeout=timeout)
             break
         except OSError as error:
             last = error
@@ -157,6 +167,12 @@ def _answer(connection: socket.socket, until: float) -> Outcome:
     answering: Any = _Answering(bounded)
     answer = http.client.HTTPResponse(answering, method="POST")
     answer.begin()
+    # Each is kept: one that is let go closes what the next one is read from.
+    announced = [answer]
+    while 100 <= answer.status < 200 and answer.status != _SWITCHING and len(announced) <= _MOST_ANNOUNCED:
+        answer = http.client.HTTPResponse(answering, method="POST")
+        answer.begin()
+        announced.append(answer)
     outcome = _outcome(answer)
     bounded.until = min(until, time.monotonic() + _REST_SECONDS)
     # Whatever the rest is, and however long it says it is: the status has been read.

@@ -7,25 +7,48 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from worker.installing import installation_secret
-from worker.pushes.saying import ENDED, TEST, WAITING, say_to
+from worker.pushes.saying import ENDED, TEST, WAITING, hold_site, say_to
 from worker.pushes.signing import secret_of, shown
-from worker.tables import deliveries, webhooks
+from worker.tables import deliveries, pushes, webhooks
 
 #: Webhooks that a site may have.
 MOST_WEBHOOKS: Final = 20
+#: Tests of a webhook that may wait.
+MOST_TESTS: Final = 10
 #: So long the secret before a new one signs too.
 OVERLAP_US: Final = 24 * 3600 * 1_000_000
 _LETTERS: Final = "abcdefghijkmnpqrstuvwxyz23456789"
 
 
-class TooManyWebhooks(Exception):
+class WebhookBusy(Exception):
+    """What is asked of webhooks does not go together with how they stand: what would do."""
+
+
+class TooManyWebhooks(WebhookBusy):
     """A site has as many webhooks as it may."""
 
     def __init__(self) -> None:
         super().__init__(f"this site has {MOST_WEBHOOKS} webhooks, and may have no more; remove one first")
+
+
+class TooManyTests(WebhookBusy):
+    """As many tests of a webhook wait as may."""
+
+    def __init__(self) -> None:
+        super().__init__(f"{MOST_TESTS} tests of this webhook wait to be sent; resume it if it is paused, or wait too")
+
+
+class SecretsOverlap(WebhookBusy):
+    """A webhook was given a new secret, and the one before it still signs."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the secret before this one still signs, for its receiver to change over; wait until old_secret_until, or "
+            "ask with at_once=true to end both at once"
+        )
 
 
 @dataclass(frozen=True)
@@ -51,9 +74,11 @@ def make(
 
     created_by: visible id of the key that asks. Raises TooManyWebhooks.
     """
+    # What is being said waits to be committed first: it would else be told to nobody, though it becomes true later.
+    hold_site(connection, site)
     w = webhooks.c
-    there = select(w.webhook).where(w.site == site, w.removed_us.is_(None)).with_for_update()
-    if len(connection.execute(there).all()) >= MOST_WEBHOOKS:
+    there = select(func.count()).select_from(webhooks).where(w.site == site, w.removed_us.is_(None))
+    if connection.execute(there).scalar_one() >= MOST_WEBHOOKS:
         raise TooManyWebhooks
     webhook = "wh_" + "".join(secrets.choice(_LETTERS) for _ in range(8))
     row = {
@@ -90,7 +115,13 @@ def pause(connection: Connection, site: str, webhook: str, because: str, *, now_
     """Send nothing more: what there is to push waits. One that is paused already stays so for its reason."""
     w = webhooks.c
     _set(connection, site, webhook, w.paused_us.is_(None), paused_us=now_us, paused_because=because)
-    _set_waiting(connection, site, webhook, due_us=None)
+
+
+def pause_all(connection: Connection, site: str, because: str, *, now_us: int) -> int:
+    """Pause all webhooks of a site; returns how many were not paused. The caller commits."""
+    w = webhooks.c
+    going = update(webhooks).where(w.site == site, w.removed_us.is_(None), w.paused_us.is_(None))
+    return connection.execute(going.values(paused_us=now_us, paused_because=because)).rowcount
 
 
 def resume(connection: Connection, site: str, webhook: str, *, now_us: int) -> None:
@@ -99,10 +130,19 @@ def resume(connection: Connection, site: str, webhook: str, *, now_us: int) -> N
     _set_waiting(connection, site, webhook, due_us=now_us)
 
 
-def rotate(connection: Connection, site: str, webhook: str, *, now_us: int) -> tuple[Webhook, str]:
-    """A new secret for a webhook that is held; the last one signs too for a day. Returns (it, the new secret)."""
+def rotate(
+    connection: Connection, site: str, webhook: str, *, now_us: int, at_once: bool = False
+) -> tuple[Webhook, str]:
+    """A new secret for a webhook that is held; the last one signs too for a day. Returns (it, the new secret).
+
+    at_once: the new one alone signs. Otherwise raises SecretsOverlap while one before the last still signs, since a
+    receiver may know no other yet.
+    """
     w = webhooks.c
-    until = now_us + OVERLAP_US
+    old_until_us = _there(connection, site, webhook).old_secret_until_us
+    if not at_once and old_until_us is not None and now_us < old_until_us:
+        raise SecretsOverlap
+    until = None if at_once else now_us + OVERLAP_US
     _set(connection, site, webhook, secret_number=w.secret_number + 1, old_secret_until_us=until)
     number = connection.execute(select(w.secret_number).where(w.site == site, w.webhook == webhook)).scalar_one()
     secret = secret_of(installation_secret(connection), site, webhook, number)
@@ -117,7 +157,18 @@ def remove(connection: Connection, site: str, webhook: str, *, now_us: int) -> N
 
 
 def test(connection: Connection, site: str, webhook: str, *, now_us: int) -> int:
-    """Push a test to a webhook, whatever it is for; returns the number of the delivery."""
+    """Push a test to a webhook that is held, whatever it is for; returns the number of the delivery.
+
+    Raises TooManyTests.
+    """
+    d, p = deliveries.c, pushes.c
+    of_push = deliveries.join(pushes, (p.site == d.site) & (p.push == d.push))
+    mine = (d.site == site, d.webhook == webhook, d.state == WAITING, p.topic == TEST)
+    if (
+        len(connection.execute(select(d.number).select_from(of_push).where(*mine).limit(MOST_TESTS)).all())
+        == MOST_TESTS
+    ):
+        raise TooManyTests
     path = f"/v1/webhooks/{webhook}"
     say_to(connection, site, webhook, TEST, secrets.token_hex(8), {"webhook": webhook, "path": path}, now_us)
     w = webhooks.c

@@ -1,10 +1,14 @@
-"""Administration on record, confirmations for the ERP, webhooks with their deliveries; when a key was last used.
+"""Administration on record, confirmations, webhooks with their deliveries, ended sessions; when a key was last used.
+
+Sites say of which generation their key for people is.
 
 What was counted before is counted again by the worker, which finds each site counted under an older fold: so
 confirmations begin with what there was.
 """
 
 from __future__ import annotations
+
+import secrets
 
 import sqlalchemy as sa
 from alembic import op
@@ -18,18 +22,38 @@ depends_on = None
 IDENT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 DAY, WEEK = sa.String(length=10), sa.String(length=8)
 WAITING = sa.text("state = 'waiting'")
-APPEND_ONLY = ("administration", "confirmations")
+HELD = sa.text("held_until_us IS NOT NULL")
+#: Each with its primary key
+APPEND_ONLY = {"administration": ("site", "number"), "confirmations": ("site", "job", "number")}
 
 
 def upgrade() -> None:
     """To this revision."""
     op.add_column("keys", sa.Column("replaces", sa.String(length=16)))
+    op.add_column("keys", sa.Column("overlap_ends_us", sa.BigInteger()))
     op.add_column("keys", sa.Column("used_us", sa.BigInteger()))
+    op.create_index("ix_key_sites_site_key_id", "key_sites", ["site", "key_id"])
+    op.add_column("sites", sa.Column("people_generation", sa.Integer(), nullable=False, server_default=sa.text("0")))
+    op.add_column("sites", sa.Column("series", sa.String(length=16), nullable=False, server_default=sa.text("''")))
+    _give_series()
+    op.create_table(
+        "ended_sessions",
+        sa.Column("session_id", sa.String(length=32), nullable=False),
+        sa.Column("until_us", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("session_id", name="pk_ended_sessions"),
+    )
     _make_administration()
     _make_confirmations()
     _make_webhooks()
-    for table in APPEND_ONLY:
-        _refuse_changes(table)
+    for table, key in APPEND_ONLY.items():
+        _refuse_changes(table, key)
+
+
+def _give_series() -> None:
+    bind = op.get_bind()
+    for site in list(bind.execute(sa.text("SELECT site FROM sites")).scalars()):
+        named = {"site": site, "series": secrets.token_hex(8)}
+        bind.execute(sa.text("UPDATE sites SET series = :series WHERE site = :site"), named)
 
 
 def _make_administration() -> None:
@@ -75,8 +99,9 @@ def _make_confirmations() -> None:
         sa.Column("site", IDENT, nullable=False),
         sa.Column("job", IDENT, nullable=False),
         sa.Column("state", sa.String(length=8), nullable=False),
-        sa.Column("to_make", sa.Integer()),
-        sa.Column("short", sa.SmallInteger(), nullable=False),
+        sa.Column("closed_us", sa.BigInteger()),
+        sa.Column("close_reason", sa.String(length=16)),
+        sa.Column("missing", sa.Integer(), nullable=False),
         sa.Column("confirmations", sa.Integer(), nullable=False),
         sa.Column("changes", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("site", "job", name="pk_told_jobs"),
@@ -93,6 +118,7 @@ def _make_webhooks() -> None:
         sa.Column("topics", sa.Text(), nullable=False),
         sa.Column("created_us", sa.BigInteger(), nullable=False),
         sa.Column("created_by", sa.String(length=16), nullable=False),
+        sa.Column("pushed", sa.BigInteger(), nullable=False),
         sa.Column("secret_number", sa.Integer(), nullable=False),
         sa.Column("old_secret_until_us", sa.BigInteger()),
         sa.Column("paused_us", sa.BigInteger()),
@@ -118,6 +144,7 @@ def _make_webhooks() -> None:
         sa.Column("push", sa.String(length=40), nullable=False),
         sa.Column("state", sa.String(length=9), nullable=False),
         sa.Column("tries", sa.Integer(), nullable=False),
+        sa.Column("earlier_tries", sa.Integer(), nullable=False),
         sa.Column("made_us", sa.BigInteger(), nullable=False),
         sa.Column("due_us", sa.BigInteger()),
         sa.Column("held_until_us", sa.BigInteger()),
@@ -127,7 +154,11 @@ def _make_webhooks() -> None:
         sa.PrimaryKeyConstraint("site", "webhook", "number", name="pk_deliveries"),
         sa.UniqueConstraint("site", "webhook", "push", name="uq_deliveries_site_webhook_push"),
     )
-    op.create_index("ix_deliveries_due", "deliveries", ["due_us"], sqlite_where=WAITING, postgresql_where=WAITING)
+    op.create_index("ix_deliveries_state", "deliveries", ["site", "webhook", "state", "number"])
+    op.create_index(
+        "ix_deliveries_due", "deliveries", ["site", "webhook", "due_us"], sqlite_where=WAITING, postgresql_where=WAITING
+    )
+    op.create_index("ix_deliveries_held", "deliveries", ["site", "webhook"], sqlite_where=HELD, postgresql_where=HELD)
     op.create_table(
         "delivery_tries",
         sa.Column("site", IDENT, nullable=False),
@@ -153,13 +184,20 @@ def _make_webhooks() -> None:
     )
 
 
-def _refuse_changes(table: str) -> None:
+def _refuse_changes(table: str, key: tuple[str, ...]) -> None:
     if op.get_bind().dialect.name == "sqlite":
         for act in ("UPDATE", "DELETE"):
             op.execute(
                 f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} "
                 f"BEGIN SELECT RAISE(ABORT, '{table} is only ever added to'); END"
             )
+        # INSERT OR REPLACE deletes without asking the trigger above.
+        is_there = " AND ".join(f"{name} = NEW.{name}" for name in key)
+        op.execute(
+            f"CREATE TRIGGER {table}_no_replacement BEFORE INSERT ON {table} "
+            f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {is_there}) "
+            f"BEGIN SELECT RAISE(ABORT, '{table} is only ever added to'); END"
+        )
         return
     op.execute(
         f"CREATE FUNCTION {table}_added_only() RETURNS trigger LANGUAGE plpgsql AS "
@@ -179,5 +217,10 @@ def downgrade() -> None:
         op.drop_table(table)
         if op.get_bind().dialect.name != "sqlite":
             op.execute(f"DROP FUNCTION {table}_added_only()")
+    op.drop_table("ended_sessions")
+    op.drop_column("sites", "series")
+    op.drop_column("sites", "people_generation")
+    op.drop_index("ix_key_sites_site_key_id", "key_sites")
     op.drop_column("keys", "used_us")
+    op.drop_column("keys", "overlap_ends_us")
     op.drop_column("keys", "replaces")

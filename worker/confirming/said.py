@@ -1,0 +1,82 @@
+"""What jobs were confirmed to have made: added up from the increments, as it is kept, and beside what is counted."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple
+
+import orjson
+from sqlalchemy import Connection, select, union
+
+from worker.batches import in_batches
+from worker.confirming.amounts import Amounts, Place, Scope, added
+from worker.confirming.counted import Counted
+from worker.sites import SiteCalendar
+from worker.tables import LIVE, confirmations, confirmed
+
+Row = dict[str, Any]
+EVERYTHING: Final = Scope(days=None, plates=None, reworked=True)
+
+
+class Compared(NamedTuple):
+    """Sums that only one of two sides has."""
+
+    table: str
+    stored: list[Row]
+    recounted: list[Row]
+
+
+def jobs_named(connection: Connection, site: str) -> list[str]:
+    """Jobs of a site that anything is known or was confirmed of, in order."""
+    tables = (LIVE.jobs, LIVE.attempts, confirmed, confirmations)
+    named = union(*(select(table.c.job).where(table.c.site == site, table.c.job.is_not(None)) for table in tables))
+    return sorted(connection.execute(named).scalars())
+
+
+def kept_of(connection: Connection, site: str, jobs: Sequence[str]) -> dict[Place, Amounts]:
+    """The sums of jobs' increments, as they are kept."""
+    c = confirmed.c
+    query = select(c.job, c.operation, c.posting_day, c.amounts).where(c.site == site, c.job.in_(jobs))
+    return {
+        (job, operation, day): Counter(orjson.loads(amounts))
+        for job, operation, day, amounts in connection.execute(query)
+    }
+
+
+def said_of(connection: Connection, site: str, jobs: Sequence[str]) -> tuple[dict[Place, Amounts], dict[str, int]]:
+    """The sums of jobs' increments, added up; and the last number of each."""
+    c = confirmations.c
+    columns = (c.job, c.operation, c.posting_day, c.number, c.amounts)
+    query = select(*columns).where(c.site == site, c.job.in_(jobs)).order_by(c.job, c.number)
+    sums: dict[Place, Amounts] = {}
+    last: dict[str, int] = {}
+    for job, operation, day, number, amounts in connection.execute(query):
+        sums.setdefault((job, operation, day), Counter()).update(orjson.loads(amounts))
+        last[job] = number
+    return _without_zeros(sums), last
+
+
+def compared(connection: Connection, site: str, calendar: SiteCalendar) -> list[Compared]:
+    """The increments beside what is counted, and what is kept beside the increments; both the same is the rule."""
+    counted = Counted(connection, site, calendar)
+    found = [Compared("confirmations", [], []), Compared("confirmed", [], [])]
+    for jobs in in_batches(jobs_named(connection, site)):
+        said, _ = said_of(connection, site, jobs)
+        kept = kept_of(connection, site, jobs)
+        operations = counted.operations(jobs)
+        now = _without_zeros(counted.amounts(jobs, operations, EVERYTHING))
+        for one, stored, right in ((found[0], said, now), (found[1], kept, said)):
+            differing = sorted(place for place in stored.keys() | right.keys() if stored.get(place) != right.get(place))
+            one.stored.extend(_row(place, stored[place]) for place in differing if place in stored)
+            one.recounted.extend(_row(place, right[place]) for place in differing if place in right)
+    return [one for one in found if one.stored or one.recounted]
+
+
+def _without_zeros(sums: dict[Place, Amounts]) -> dict[Place, Amounts]:
+    plain = {place: added(amounts, {}) for place, amounts in sums.items()}
+    return {place: amounts for place, amounts in plain.items() if amounts}
+
+
+def _row(place: Place, amounts: Amounts) -> Row:
+    return dict(zip(("job", "operation", "posting_day"), place, strict=True)) | {"amounts": dict(amounts)}
