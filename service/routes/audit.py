@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import suppress
 from typing import Any
 
 from flask import Response
@@ -19,7 +20,7 @@ from service.schemas.administration_answers import AuditStarted, AuditState
 from service.schemas.queries import Query
 from worker import audits
 from worker.administration import record
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 
 log = logging.getLogger(__name__)
 blueprint = Blueprint("audit", __name__, url_prefix="/v1", description="Do the tallies still say what the ledger says")
@@ -48,7 +49,8 @@ def _run(over: Database, site: str, number: int) -> None:
         audits.run(over, site, number, clock=now_us)
     except Exception:
         log.exception("audit %d of site %s did not end", number, site)
-        with over.write() as connection:
+        # Where the database is away too, the next process that starts gives it up
+        with suppress(DatabaseUnavailable), over.write() as connection:
             audits.give_up(connection, now_us=now_us(), site=site, number=number)
 
 

@@ -160,6 +160,8 @@ def shops(service: Service) -> Iterator[tuple[Door, Door]]:
             door.set(webhook_hosts=["10.20.0.0/16"])
             assert door.ask("POST", "/v1/audit").status_code == 202
         yield doors
+        for door in doors:
+            audited(door)
 
 
 # --- asking -----------------------------------------------------------------------------------------------------
@@ -200,7 +202,8 @@ def body_of(operation_id: str) -> dict[str, Any]:
 
 
 def query_of(operation_id: str) -> str:
-    return LEAST.get(operation_id, "")
+    # A second change of a secret within the overlap of the first is refused otherwise
+    return LEAST.get(operation_id, "at_once=true" if operation_id == "post_webhook_rotation" else "")
 
 
 def ask(
