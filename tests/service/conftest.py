@@ -198,6 +198,11 @@ def _stated(usual: Event, data: Event) -> dict[str, Any]:
     return {name: value for name, value in stated.items() if value is not ...}
 
 
+def all_told(site: str) -> dict[str, Any]:
+    """A setting by which no group is left out for being of few people."""
+    return event("site.set", site, time="2000-01-02T00:00:00Z", valid_from="2000-01-01", least_people=1)
+
+
 def void(target: Event, **how: Any) -> dict[str, Any]:
     """A void of an event."""
     said = {"source": target["source"], "id": target["id"], "reason": "a mistake"}

@@ -20,7 +20,7 @@ from tests import builders
 from tests.builders import event
 from tests.event_sets import event_sets
 from tests.independent_recount import recount
-from tests.service.conftest import Door, Service, cut, opened, received
+from tests.service.conftest import Door, Service, all_told, cut, opened, received
 from worker.measures import MEASURES
 from worker.reports.catalogue import REPORTS
 from worker.reports.dimensions import DIMENSIONS
@@ -468,7 +468,7 @@ def at_site(events: list[dict[str, Any]], site: str) -> list[dict[str, Any]]:
 
 def filled(service: Service, events: list[dict[str, Any]]) -> Door:
     door = service.door()
-    builders.append(door.database, at_site(events, door.site), site=door.site)
+    builders.append(door.database, [all_told(door.site), *at_site(events, door.site)], site=door.site)
     door.count()
     return door
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tests import builders
 from tests.builders import event
 from tests.event_sets import event_sets
-from tests.service.conftest import Door, Service, cut
+from tests.service.conftest import Door, Service, all_told, cut
 from worker.stats.lognormal import positive_mean
 
 FIRST = date(2026, 3, 2)
@@ -234,7 +234,7 @@ def test_the_catalogue_tells_the_columns(door: Door) -> None:
 def test_totals_do_not_depend_on_the_division(service: Service, events: list[dict[str, Any]], by: str) -> None:
     door = service.door()
     at_site = [each | {"subject": door.site} if each["subject"] == "main" else each for each in events]
-    builders.append(door.database, at_site, site=door.site)
+    builders.append(door.database, [all_told(door.site), *at_site], site=door.site)
     door.count()
     window = {"from_": "2026-01-01", "to": "2027-01-14", "purpose": "all"}
     whole, divided = (door.report("rework", by=asked, **window) for asked in ("", by))
