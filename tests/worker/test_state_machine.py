@@ -105,5 +105,5 @@ def test_a_living_shop_keeps_its_invariants(sites: Sites) -> None:
         shared = sites
 
     test = Living.TestCase()
-    test.settings = settings(max_examples=60, stateful_step_count=25)
+    test.settings = settings(max_examples=sites.examples(60), stateful_step_count=25)
     test.runTest()
