@@ -23,6 +23,14 @@ settings.register_profile(
 settings.load_profile("plain")
 
 
+THOROUGH = os.environ.get("CUTLEDGER_TEST_THOROUGH") == "1"
+
+
+def of_many(examples: int) -> int:
+    """Examples of a long property: a third, unless all are asked for."""
+    return examples if THOROUGH else examples // 3
+
+
 #: All that the first path does is proven on both.
 ENGINES = ("sqlite", "postgresql")
 
@@ -57,9 +65,7 @@ class Sites:
 
     def examples(self, count: int) -> int:
         """Examples of a long property: a third, on PostgreSQL, where each costs more, a fifth, unless all are asked."""
-        if os.environ.get("CUTLEDGER_TEST_THOROUGH") == "1":
-            return count
-        return count // (3 if self.database.is_sqlite else 5)
+        return of_many(count) if THOROUGH or self.database.is_sqlite else count // 5
 
 
 @pytest.fixture(scope="session", params=ENGINES)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 
 from tests import builders
-from tests.conftest import Sites
+from tests.conftest import Sites, of_many
 from tests.event_sets import arrival_order, event_sets
 from tests.independent_recount import recount
 from tests.worker.state import against, rows_of, state
@@ -50,7 +50,7 @@ def test_state_is_that_of_the_independent_recount_in_any_order(sites: Sites, par
     check()
 
 
-@settings(max_examples=60)
+@settings(max_examples=of_many(60))
 @given(events=event_sets(mismatched_voids=False), random=RANDOMS)
 def test_two_sites_with_the_same_events_in_other_orders_are_equal(
     sites: Sites, events: list[Event], random: Random
@@ -65,7 +65,7 @@ def test_two_sites_with_the_same_events_in_other_orders_are_equal(
         assert state(connection, one) == state(connection, other)
 
 
-@settings(max_examples=60)
+@settings(max_examples=of_many(60))
 @given(events=event_sets(mismatched_voids=False), random=RANDOMS)
 def test_voiding_an_event_is_never_having_had_it(sites: Sites, events: list[Event], random: Random) -> None:
     gone = random.sample(events, k=min(len(events), 5))
@@ -92,7 +92,7 @@ def test_voiding_an_event_is_never_having_had_it(sites: Sites, events: list[Even
         assert state(connection, with_voids) == state(connection, without)
 
 
-@settings(max_examples=60)
+@settings(max_examples=of_many(60))
 @given(events=event_sets(mismatched_voids=False), random=RANDOMS)
 def test_attempts_that_do_not_change_are_not_written(sites: Sites, events: list[Event], random: Random) -> None:
     site = sites.new()
@@ -109,7 +109,7 @@ def test_attempts_that_do_not_change_are_not_written(sites: Sites, events: list[
     assert {row: before[row] for row in same} == {row: after[row] for row in same}
 
 
-@settings(max_examples=40)
+@settings(max_examples=of_many(40))
 @given(events=event_sets(), random=RANDOMS)
 def test_an_audit_is_equal_at_any_moment_and_a_rebuild_changes_nothing(
     sites: Sites, events: list[Event], random: Random
