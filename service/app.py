@@ -18,6 +18,8 @@ from service.conditional import settled
 from service.drain import Drain
 from service.headers import protect
 from service.metrics import Metrics
+from service.pages.signing_in import shown
+from service.pages.wiring import serve_pages
 from service.paths import IdentifierConverter, KeepEncodedSlashes
 from service.problems import answer_problems, not_found
 from service.rates import Limits, Rates
@@ -30,7 +32,6 @@ from service.routes import (
     findings,
     health,
     keys,
-    pages,
     people,
     plan,
     prechecks,
@@ -96,8 +97,8 @@ def create_app(
     for module in (events, state, confirmations, *asked_of_the_past, *administered, health, metrics_route):
         api.register_blueprint(module.blueprint)
     docs.serve(app, api)
-    app.register_blueprint(pages.blueprint)
-    answer_problems(app, pages.shown)
+    serve_pages(app)
+    answer_problems(app, shown)
     app.after_request(_finish)
     # Before _finish: they run from the last to the first.
     app.after_request(hold_to_site)

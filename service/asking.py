@@ -36,6 +36,10 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "administer": ("admin",),
 }
 PUBLIC: Final = "public"
+#: Blueprint of the pages: their forms bring the session's token as a field, all others are asked by scripts.
+PAGES: Final = "pages"
+#: Views that ask for a key, and show nothing of a site.
+_OF_NO_SITE: Final = ("pages.get_key",)
 #: No source holds this character, so nothing lies below it.
 NO_SOURCE: Final = "\x1f"
 #: A key's loss of validity is honoured within this time.
@@ -241,7 +245,9 @@ def guard(app: Flask, gate: Gate, rates: Rates, signed_in: Callable[[], Asker | 
 def hold_to_site(response: Response) -> Response:
     """The response, unless its view asked for no site of the key: it may have read any, so nothing of it leaves."""
     is_answer = "asker" in g and response.status_code < 400 and request.method != "OPTIONS"
-    if not is_answer or not request.path.startswith("/v1/") or g.get("site_asked"):
+    leads_on = response.status_code == 303
+    is_of_a_site = request.path.startswith("/v1/") or (request.blueprint == PAGES and not leads_on)
+    if not is_answer or not is_of_a_site or request.endpoint in _OF_NO_SITE or g.get("site_asked"):
         return response
     log.error("%s answered without asking for the site of the key, request %s", request.endpoint, g.request_id)
     return Problem(500, "fault", "it was logged under the instance named here").response()

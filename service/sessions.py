@@ -18,7 +18,7 @@ from flask import Response, g, request
 from itsdangerous import BadData, URLSafeSerializer
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.asking import Asker, brings_key
+from service.asking import PAGES, Asker, brings_key
 from service.clock import now_us
 from service.problems import Problem
 from worker.database import Database
@@ -34,8 +34,6 @@ TOKEN_FIELD: Final = "csrf_token"
 TOKEN_HEADER: Final = "X-CSRF-Token"
 #: A shift, and what overlaps of it. It does not slide: a forgotten browser is signed out by the next shift.
 HOURS: Final = 12
-#: Blueprint whose forms bring the token as a field; all others are asked by scripts, with the header.
-PAGES: Final = "pages"
 _FORM_TYPE: Final = "application/x-www-form-urlencoded"
 _FORM_LIMIT: Final = 16 * 1024
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")

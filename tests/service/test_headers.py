@@ -124,7 +124,7 @@ def test_pages_hold_no_script_no_style_and_no_other_host(door: Door, service: An
     browser = Browser(service)
     pages = [browser.get("/sign-in")]
     assert browser.sign_in(door.keys["reader"]).status_code == 303
-    pages += [browser.get("/"), browser.get("/nowhere")]
+    pages += [browser.get("/key"), browser.get("/nowhere")]
     assert [page.status_code for page in pages] == [200, 200, 404]
     for page in pages:
         check(page, page.request.path)

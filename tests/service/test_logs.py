@@ -307,7 +307,7 @@ def secrets_of_a_session(server: Serving, key: str) -> list[str]:
 
     assert ask("GET", "/sign-in") == 200
     assert ask("POST", "/sign-in", {"csrf_token": tokens[-1], "key": key}) == 303
-    assert ask("GET", "/") == 200
+    assert ask("GET", "/key") == 200
     assert ask("GET", f"/nowhere?token={tokens[-1]}") == 404
     assert ask("DELETE", "/v1/keys/none") == 403
     assert ask("DELETE", "/v1/keys/none", **{"X-CSRF-Token": tokens[-1]}) == 404

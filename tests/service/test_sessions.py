@@ -55,7 +55,7 @@ class Browser:
         return self.fill(page, key=key, **fields)
 
     def token(self) -> str:
-        return re.findall(r'<meta name="csrf-token" content="(\w+)">', self.get("/").text)[0]
+        return re.findall(r'<meta name="csrf-token" content="(\w+)">', self.get("/key").text)[0]
 
     def cookie(self, name: str = COOKIE) -> str | None:
         found = self.client.get_cookie(name)
@@ -101,11 +101,13 @@ def test_a_key_with_a_nul_in_it_is_wrong_as_any_other(door: Door, browser: Brows
 
 @pytest.mark.parametrize("role", ROLES)
 def test_whoever_has_a_key_signs_in_and_sees_who_they_are(door: Door, browser: Browser, role: str) -> None:
-    answer = browser.get("/")
-    assert (answer.status_code, answer.headers["Location"]) == (303, "/sign-in?next=%2F")
+    answer = browser.get("/key")
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/sign-in?next=%2Fkey")
     answer = browser.sign_in(door.keys[role], page=answer.headers["Location"])
-    assert (answer.status_code, answer.headers["Location"]) == (303, "/")
-    page = browser.get("/")
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/key")
+    first = browser.get("/")
+    assert (first.status_code, first.headers["Location"]) == (303, "/terminal" if role == "terminal" else "/week")
+    page = browser.get("/key")
     assert page.status_code == 200
     for told in (role, door.site, door.keys[role].split("_")[1]):
         assert told in page.text
@@ -130,10 +132,10 @@ def test_over_https_the_cookies_stay_with_https(door: Door, service: Any) -> Non
 
 
 def test_signing_out_ends_the_session(door: Door, signed_in: Browser) -> None:
-    answer = signed_in.fill("/")
+    answer = signed_in.fill("/key")
     assert (answer.status_code, answer.headers["Location"]) == (303, "/sign-in")
     assert signed_in.cookie() is None
-    assert signed_in.get("/").status_code == 303
+    assert signed_in.get("/key").status_code == 303
 
 
 def test_a_copied_cookie_is_worth_nothing_once_its_session_is_signed_out(
@@ -141,9 +143,9 @@ def test_a_copied_cookie_is_worth_nothing_once_its_session_is_signed_out(
 ) -> None:
     thief = Browser(service)
     thief.client.set_cookie(COOKIE, str(signed_in.cookie()))
-    assert thief.get("/").status_code == 200
-    signed_in.fill("/")
-    assert thief.get("/").status_code == 303
+    assert thief.get("/key").status_code == 200
+    signed_in.fill("/key")
+    assert thief.get("/key").status_code == 303
     assert thief.get("/v1/jobs", headers={}).status_code == 401
 
 
@@ -175,7 +177,7 @@ def test_signing_out_ends_the_session_whoever_else_asks(door: Door, service: Any
     copy.client.set_cookie(COOKIE, str(signed_in.cookie()))
     headers = HTML | {"Authorization": f"Bearer {door.keys['reader']}"}
     assert signed_in.open("POST", "/sign-out", headers=headers).status_code == 303
-    assert copy.get("/").status_code == 303
+    assert copy.get("/key").status_code == 303
 
 
 def test_signing_in_anew_ends_the_session_before(door: Door, service: Any, signed_in: Browser) -> None:
@@ -185,17 +187,17 @@ def test_signing_in_anew_ends_the_session_before(door: Door, service: Any, signe
     signed_in.client.set_cookie(FORM_COOKIE, str(second_tab.cookie(FORM_COOKIE)))
     answer = signed_in.open("POST", "/sign-in", data={"csrf_token": form, "key": door.keys["reader"]})
     assert answer.status_code == 303
-    assert copy.get("/").status_code == 303
-    assert "reader" in signed_in.get("/").text
+    assert copy.get("/key").status_code == 303
+    assert "reader" in signed_in.get("/key").text
 
 
 def test_each_signing_in_is_a_session_of_its_own(door: Door, service: Any, signed_in: Browser) -> None:
     other = Browser(service)
     other.client.set_cookie(COOKIE, str(signed_in.cookie()))  # whoever planted it is not in the session that follows
-    signed_in.fill("/")
+    signed_in.fill("/key")
     signed_in.sign_in(door.keys["reader"])
     assert signed_in.cookie() != other.cookie()
-    assert other.get("/").status_code == 303
+    assert other.get("/key").status_code == 303
 
 
 def test_a_wrong_key_is_refused_like_at_the_doors(door: Door, browser: Browser) -> None:
@@ -286,7 +288,7 @@ def test_a_page_that_the_database_cannot_answer_says_so(
         raise DatabaseUnavailable("x")
 
     monkeypatch.setattr("service.sessions.known_key", unavailable)
-    for path in ("/", "/sign-in"):
+    for path in ("/key", "/sign-in"):
         answer = signed_in.get(path)
         assert (answer.status_code, answer.mimetype) == (503, "text/html")
         assert "Try again in some seconds" in alert(answer)
@@ -297,7 +299,7 @@ def test_a_page_beyond_the_rate_says_when_to_come_again(tmp_path: Path) -> None:
     database = embedded(tmp_path)
     app = create_app(database, nudge=lambda: None, rates=Rates(Limits(rate=1)))
     headers = HTML | {"Authorization": f"Bearer {key_for(database, 'reader')}"}
-    answers = [app.test_client().get("/", headers=headers) for _ in range(20)]
+    answers = [app.test_client().get("/key", headers=headers) for _ in range(20)]
     assert (answers[-1].status_code, answers[-1].mimetype) == (429, "text/html")
     assert f"ask again in {answers[-1].headers['Retry-After']} s." in alert(answers[-1])
     app.extensions["cutledger"].rates.close()
@@ -308,9 +310,9 @@ def test_the_pages_escape_what_people_wrote(door: Door, browser: Browser) -> Non
     name = "<script>alert('x')</script>\"&"
     made = door.ask("POST", "/v1/keys", json={"name": name, "roles": ["reader"]}).get_json()
     browser.sign_in(made["key"])
-    for page in (browser.get("/").text, browser.get(f"/sign-in?next=/{quote(name)}").text):
+    for page in (browser.get("/key").text, browser.get(f"/sign-in?next=/{quote(name)}").text):
         assert "<script>" not in page
-    assert "&lt;script&gt;" in browser.get("/").text
+    assert "&lt;script&gt;" in browser.get("/key").text
 
 
 @pytest.mark.parametrize(
@@ -337,21 +339,21 @@ def test_a_session_ends_after_its_hours_however_busy(door: Door, signed_in: Brow
     begun = door.clock.now_us
     for hours in (6, 11, HOURS):
         door.clock.now_us = begun + hours * HOUR_US - 1
-        assert signed_in.get("/").status_code == 200
+        assert signed_in.get("/key").status_code == 200
     door.clock.now_us += 1
-    assert signed_in.get("/").status_code == 303
+    assert signed_in.get("/key").status_code == 303
 
 
 def test_a_session_ends_with_its_key(door: Door, service: Any, browser: Browser) -> None:
     browser.sign_in(door.keys["reader"])
     with door.database.write() as connection:  # by another process, that tells this one nothing
         revoke(connection, door.keys["reader"].split("_")[1], now_us=door.clock.now_us)
-    assert browser.get("/").status_code == 303
+    assert browser.get("/key").status_code == 303
     assert browser.get("/v1/jobs", headers={}).status_code == 401
     soon = door.key("reader", expires_us=door.clock.now_us + HOUR_US)
     assert browser.sign_in(soon).status_code == 303
     door.clock.now_us += HOUR_US
-    assert browser.get("/").status_code == 303
+    assert browser.get("/key").status_code == 303
 
 
 def test_a_cookie_that_the_service_did_not_sign_is_none(door: Door, service: Any, signed_in: Browser) -> None:
@@ -360,7 +362,7 @@ def test_a_cookie_that_the_service_did_not_sign_is_none(door: Door, service: Any
     forged = URLSafeSerializer("a guess", salt=COOKIE).dumps([key_id, "s", door.clock.now_us * 2])
     for value in ("", "x", forged, sent[:-2], sent + "x", sent.replace(".", ".."), ".", "ü", "." * 4_000):
         signed_in.client.set_cookie(COOKIE, value)
-        assert signed_in.get("/").status_code == 303, value
+        assert signed_in.get("/key").status_code == 303, value
         assert signed_in.get("/v1/jobs", headers={}).status_code == 401, value
 
 
@@ -469,7 +471,7 @@ def test_a_form_to_sign_in_that_another_site_sends_is_refused(door: Door, servic
 def test_a_form_to_sign_out_that_another_site_sends_is_refused(door: Door, signed_in: Browser) -> None:
     assert signed_in.open("POST", "/sign-out", data={}).status_code == 403
     assert signed_in.open("POST", "/sign-out", data={"csrf_token": "x"}).status_code == 403
-    assert signed_in.get("/").status_code == 200
+    assert signed_in.get("/key").status_code == 200
 
 
 def test_two_forms_open_at_once_both_serve(door: Door, browser: Browser) -> None:
@@ -477,4 +479,4 @@ def test_two_forms_open_at_once_both_serve(door: Door, browser: Browser) -> None
     for form in forms:
         answer = browser.open("POST", "/sign-in", data={"csrf_token": form, "key": door.keys["reader"]})
         assert answer.status_code == 303
-    assert browser.get("/").status_code == 200
+    assert browser.get("/key").status_code == 200

@@ -1,0 +1,30 @@
+"""All pages, registered with the application."""
+
+from __future__ import annotations
+
+from flask import Flask
+
+from service.pages import (
+    attempts,
+    change,
+    findings,
+    jobs,
+    limit,
+    plates,
+    recipes,
+    signing_in,
+    sites,
+    terminal,
+    week,
+)
+from service.pages.blueprint import blueprint
+from service.pages.languages import speak
+
+#: The modules whose views are the pages; importing them puts the views on the blueprint.
+MODULES = (attempts, change, findings, jobs, limit, plates, recipes, signing_in, sites, terminal, week)
+
+
+def serve_pages(app: Flask) -> None:
+    """Let the application show its pages."""
+    speak(app)
+    app.register_blueprint(blueprint)
