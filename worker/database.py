@@ -1,9 +1,9 @@
 """Connections: one writer at a time, any number of readers, each reader on one snapshot.
 
 Embedded (SQLite): every write transaction begins IMMEDIATE, since a deferred one that reads first fails or loses
-updates under concurrency. The writers of this process share one connection: its pool is their queue. Commits are
-durable (synchronous FULL). The write-ahead log is folded back only by `checkpoint`, on that same connection, so that
-no commit overlaps it.
+updates under concurrency. The writers of this process share one connection: its pool is their queue; those of several
+processes take turns. Commits are durable (synchronous FULL). The write-ahead log is folded back only by `checkpoint`,
+on that same connection, so that no commit overlaps it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,8 @@ BUSY_TIMEOUT_MS = 5_000
 WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
 TURN_FILE = "write.lock"
+NEXT_FILE = "next.lock"
+NEXT_PAUSE_SECONDS = 0.002
 POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
@@ -97,6 +99,51 @@ def _sqlite_engine(url: str, *, writes: bool) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+class _Next:
+    """Sees to it that whoever waits to write is next, whichever process it is of.
+
+    SQLite's waiters look again now and then, up to 100 ms apart: one beside a process that writes without a pause may
+    find the file taken every time until it gives up. So who is about to begin holds a file until it has begun, and who
+    has just ended waits behind it. One that holds it too long, since its process was stopped, is passed by.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        # Made by the first who writes: what is only read stays as it is.
+        self._file = -1
+
+    def among(self, writer: Engine) -> None:
+        """Wait whenever this engine is about to write."""
+        # Before the lock of the turn is shared: who only waits holds up no checkpoint.
+        event.listen(writer, "checkout", self.wait)
+        event.listen(writer, "begin", self.leave)
+        event.listen(writer, "checkin", self.leave)
+
+    def wait(self, *_: object) -> None:
+        """Return when it is next, or has waited too long."""
+        if self._file < 0:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        until = time.monotonic() + BUSY_TIMEOUT_MS / 1_000
+        while time.monotonic() < until:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                time.sleep(NEXT_PAUSE_SECONDS)
+            else:
+                return
+
+    def leave(self, *_: object) -> None:
+        """Let another be next."""
+        if self._file >= 0:
+            fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        """Close the file, and with it give up the lock."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
 
 
 class _Turn:
@@ -180,6 +227,8 @@ class Database:
             self.path = Path(make_url(url).database or "")
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._writer = _sqlite_engine(url, writes=True)
+            self._next = _Next(self.path.with_name(NEXT_FILE))
+            self._next.among(self._writer)
             self._turn = _Turn(self.path.with_name(TURN_FILE), self._writer)
             self._reader = _sqlite_engine(url, writes=False)
         else:
@@ -221,8 +270,11 @@ class Database:
 
     def begin_write(self, connection: Connection) -> RootTransaction:
         """Begin a transaction of a scratch connection that writes what all read."""
-        options = {"begin": "BEGIN IMMEDIATE"} if self.is_sqlite else {"isolation_level": "READ COMMITTED"}
-        return connection.execution_options(**options).begin()
+        if not self.is_sqlite:
+            return connection.execution_options(isolation_level="READ COMMITTED").begin()
+        with closing(_Next(self.path.with_name(NEXT_FILE))) as place:
+            place.wait()
+            return connection.execution_options(begin="BEGIN IMMEDIATE").begin()
 
     def checkpoint(self) -> None:
         """Fold the write-ahead log of an embedded file back into it, once it has grown."""
@@ -328,6 +380,7 @@ class Database:
         self._writer.dispose()
         self._reader.dispose()
         if self.is_sqlite:
+            self._next.close()
             self._turn.close()
 
     @property

@@ -19,7 +19,7 @@ from tests.chaos.grown import BATCH, SITES, Load, begin_load, figures_of, furnis
 from tests.chaos.judging import judge
 from tests.chaos.processes import Process, Supervisor
 from tests.chaos.servers import free_port
-from worker.database import Database, DatabaseUnavailable
+from worker.database import BUSY_TIMEOUT_MS, Database, DatabaseUnavailable
 from worker.keys import new_key, revoke
 from worker.settings import Installation
 
@@ -80,20 +80,25 @@ class Commands(threading.Thread):
     def __init__(self, database: Database) -> None:
         super().__init__(name="commands", daemon=True)
         self.done = 0
+        #: Refused at once, as by a transaction that began wrongly.
         self.unavailable = 0
+        #: Given up after all the waiting that there is: a machine may be so busy.
+        self.waited_in_vain = 0
         self.over = threading.Event()
         self._database = database
 
     def run(self) -> None:
         while not self.over.wait(COMMAND_PAUSE_SECONDS):
-            now_us = time.time_ns() // 1_000
+            now_us, began = time.time_ns() // 1_000, time.monotonic()
             try:
                 with self._database.write() as connection:
                     _, key = new_key(connection, name="beside", roles=["reader"], sites=["main"], now_us=now_us)
                     revoke(connection, key.key_id, now_us=now_us)
                 self.done += 1
             except DatabaseUnavailable:
-                self.unavailable += 1
+                at_once = time.monotonic() - began < BUSY_TIMEOUT_MS / 1_000
+                self.unavailable += at_once
+                self.waited_in_vain += not at_once
 
 
 def run(plan: Plan) -> Figures:
@@ -121,6 +126,7 @@ def run(plan: Plan) -> Figures:
             figures = Figures(f"embedded{' with ' + plan.fault if plan.fault else ''}", plan.seed)
             figures.values |= figures_of(load, seconds)
             figures.values |= {"kills": killed, "commands_beside": commands.done, "seconds_until_counted": counted}
+            figures.values["commands_that_waited_in_vain"] = commands.waited_in_vain
             figures.values["ended_by_themselves"] = [one.last_line for one in running.supervisor.endings]
             figures.missed += [f"a client ended: {one.broke}" for one in load.journals if one.broke]
             figures.judgement = judge(running.database, load.journals, load.readers, SITES)

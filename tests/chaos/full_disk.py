@@ -44,11 +44,12 @@ class Disk:
     folder: Path
     way: str
     is_mounted: bool
+    file_mib: int = FILE_MIB
 
     def fill(self, running: Served) -> None:
-        """Where the disk itself is large: let no file of the server grow beyond FILE_MIB."""
+        """Where the disk itself is large: let no file of the server grow beyond file_mib."""
         if not self.is_mounted:
-            _limit(running, FILE_MIB * MIB)
+            _limit(running, self.file_mib * MIB)
 
     def give_space(self, running: Served) -> None:
         """Now there is space."""
@@ -70,12 +71,13 @@ def _limit(running: Served, size: int) -> None:
 
 
 @contextmanager
-def small_disk(*, mounted: bool) -> Iterator[Disk]:
+def small_disk(*, mounted: bool, file_mib: int = FILE_MIB) -> Iterator[Disk]:
     """A disk of DISK_MIB in memory; unmounted, a folder whose files shall not grow."""
     folder = Path(tempfile.mkdtemp(prefix="cutledger-chaos-disk-"))
     try:
         if not mounted:
-            yield Disk(folder, f"no file above {FILE_MIB} MiB (an injected I/O error)", is_mounted=False)
+            way = f"no file above {file_mib} MiB (an injected I/O error)"
+            yield Disk(folder, way, is_mounted=False, file_mib=file_mib)
             return
         subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_MIB}m", "tmpfs", str(folder)], check=True)
         try:
@@ -101,12 +103,19 @@ def may_mount() -> bool:
         os.rmdir(folder)
 
 
-def run(seed: int, *, mounted: bool | None = None, events_a_second: float = 900.0) -> Figures:
+def run(
+    seed: int,
+    *,
+    mounted: bool | None = None,
+    events_a_second: float = 900.0,
+    file_mib: int = FILE_MIB,
+    full_seconds: float = FULL_SECONDS,
+) -> Figures:
     """Fill the disk, look, give space, and judge."""
     mounted = may_mount() if mounted is None else mounted
     with ExitStack() as stack:
         logs = stack.enter_context(tempfile.TemporaryDirectory(prefix="cutledger-chaos-"))
-        disk = stack.enter_context(small_disk(mounted=mounted))
+        disk = stack.enter_context(small_disk(mounted=mounted, file_mib=file_mib))
         with served(disk.folder / "data", Path(logs)) as running:
             disk.fill(running)
             figures = Figures("full disk", seed, {"disk": disk.way})
@@ -117,7 +126,7 @@ def run(seed: int, *, mounted: bool | None = None, events_a_second: float = 900.
             before = _acks(load)
             probes = _probe(running, seed, figures)
             figures.values["probes_refused"] = probes.failures["503"]
-            time.sleep(FULL_SECONDS)
+            time.sleep(full_seconds)
             figures.values["acknowledged_while_full"] = _acks(load) - before
             figures.values["refused_while_full"] = sum(journal.failures["503"] for journal in load.journals)
             disk.give_space(running)

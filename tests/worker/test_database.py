@@ -1,12 +1,15 @@
-"""Connections: no commit of one process overlaps a checkpoint of another."""
+"""Connections: no commit of one process overlaps a checkpoint of another, and none waits for the file forever."""
 
 from __future__ import annotations
 
 import resource
 import signal
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -58,3 +61,46 @@ def test_a_checkpoint_that_the_disk_refuses_is_said_as_such(embedded: Database) 
         signal.signal(signal.SIGXFSZ, before)
     embedded.checkpoint()
     assert log_bytes(embedded) == 0
+
+
+def test_who_waits_to_write_is_next_however_busy_another_is(embedded: Database) -> None:
+    done, writing, over = [0], threading.Event(), threading.Event()
+
+    def write_without_a_pause() -> None:
+        with closing(Database(embedded.url)) as other:
+            while not over.is_set():
+                with other.write():
+                    writing.set()
+                    time.sleep(0.02)
+                done[0] += 1
+
+    busy = threading.Thread(target=write_without_a_pause)
+    busy.start()
+    passed_by: list[int] = []
+    try:
+        for _ in range(9):
+            writing.clear()
+            assert writing.wait(60)
+            before = done[0]
+            with embedded.write():
+                passed_by.append(done[0] - before)
+    finally:
+        over.set()
+        busy.join()
+    # The one that was under way; on a busy machine now and then others that ended before this one began to wait
+    assert median(passed_by) <= 2, passed_by
+
+
+@pytest.mark.parametrize("way", ["write", "begin_write"])
+def test_who_is_stopped_just_before_it_writes_holds_up_others_for_a_while_only(
+    embedded: Database, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    monkeypatch.setattr(worker_database, "BUSY_TIMEOUT_MS", 30)
+    with closing(Database(embedded.url)) as stopped:
+        stopped._next.wait()
+        if way == "write":
+            with embedded.write() as connection:
+                assert connection.exec_driver_sql("SELECT count(*) FROM sites").scalar_one() == 1
+        else:
+            with embedded.snapshot_with_scratch() as connection, embedded.begin_write(connection):
+                assert connection.exec_driver_sql("SELECT count(*) FROM sites").scalar_one() == 1
