@@ -121,14 +121,20 @@ class Batch:
     single: bool
 
 
+def read_encoding(encoding: str | None) -> str:
+    """How a body is packed: "identity", "gzip" or "x-gzip"; raises EncodingUnknown."""
+    packing = (encoding or "identity").strip().lower()
+    if packing not in ("identity", "gzip", "x-gzip"):
+        raise EncodingUnknown(packing)
+    return packing
+
+
 def read_body(stream: ByteStream, *, content_length: int | None, encoding: str | None, limit: int) -> bytes:
     """Whole body, unpacked, of at most `limit` bytes, whatever its stated length says.
 
     Raises BodyTooLarge, EncodingUnknown, or BodyUnreadable when it is cut short or badly packed.
     """
-    packing = (encoding or "identity").strip().lower()
-    if packing not in ("identity", "gzip", "x-gzip"):
-        raise EncodingUnknown(packing)
+    packing = read_encoding(encoding)
     if content_length is not None and content_length > limit:
         raise BodyTooLarge(limit)
     chunks = _chunks(stream, content_length, limit)

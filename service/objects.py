@@ -8,7 +8,7 @@ from typing import Any, Final
 from flask import request
 from marshmallow import ValidationError
 
-from service.bodies import BodyUnreadable, MediaTypeUnknown, parse_items, read_body
+from service.bodies import BodyUnreadable, MediaTypeUnknown, parse_items, read_body, read_encoding
 from service.faults import Fault, first_faults, shown
 from service.problems import Problem
 from service.schemas.strict import StrictSchema, faults_of
@@ -23,12 +23,14 @@ def read_object(
 
     default: what a request without a body stands for; None: it must have one.
     """
+    encoding = request.headers.get("Content-Encoding")
     if default is not None and not request.content_length and "Transfer-Encoding" not in request.headers:
+        # Also of no body: whoever says how one is packed may have lost it on the way.
+        read_encoding(encoding)
         return schema.load(dict(default)), default
     media_type = request.headers.get("Content-Type", "")
     if media_type.partition(";")[0].strip().lower() != "application/json":
         raise MediaTypeUnknown(media_type)
-    encoding = request.headers.get("Content-Encoding")
     body = read_body(request.stream, content_length=request.content_length, encoding=encoding, limit=BODY_LIMIT)
     batch = parse_items(body, media_type)
     if not batch.single:
@@ -38,8 +40,14 @@ def read_object(
         raise wrong_fields(item.faults)
     if not isinstance(item.value, dict):
         raise wrong_fields([Fault("", f"must be an object with fields; found {shown(item.value)}")])
+    return loaded(schema, item.value), item.value
+
+
+def loaded(schema: StrictSchema, value: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields of an object as a schema loads them; raises a Problem with a pointer to each fault."""
     try:
-        return schema.load(item.value), item.value
+        found: dict[str, Any] = schema.load(dict(value))
+        return found
     except ValidationError as error:
         raise wrong_fields(first_faults(faults_of(error.messages, ""))) from None
 

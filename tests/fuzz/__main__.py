@@ -79,6 +79,10 @@ def main(arguments: list[str]) -> int:
 
 def _round(document: dict[str, Any], url: str, asking: dict[str, Any], who: str, ends: float, total: Outcome) -> None:
     outcome = run(schema_of(document, asking, url), until=ends)
+    # At once: whoever breaks a long run off has seen what it found.
+    for name, told in sorted(outcome.failures.items()):
+        if name not in total.failures:
+            print(f"\n== {name}\n{told}", flush=True)  # noqa: T201
     total.add(outcome)
     print(  # noqa: T201
         f"{who:20} {outcome.requests:7,} requests {outcome.seconds:6.0f} s {len(outcome.failures):3} kinds of failure",
@@ -99,9 +103,7 @@ def figures(total: Outcome) -> dict[str, object]:
 
 
 def show(total: Outcome) -> None:
-    """Print the figures, and each kind of failure with the first request that shows it."""
-    for name, told in sorted(total.failures.items()):
-        print(f"\n== {name}\n{told}")  # noqa: T201
+    """Print the figures; each kind of failure was printed with its round."""
     statuses = ", ".join(f"{status}: {number:,}" for status, number in sorted(total.statuses.items()))
     phases = ", ".join(f"{phase} {number:,}" for phase, number in total.phases.items())
     print(  # noqa: T201
