@@ -26,7 +26,7 @@ def needs_servers() -> None:
 
 def assert_good(figures: Figures) -> None:
     assert figures.is_good, (figures.judgement.found(), figures.missed, figures.values)
-    assert figures.values["acknowledged_events"] > 500
+    assert figures.values["acknowledged_events"] > 300
 
 
 def test_stories_of_the_long_run_stay_cold() -> None:
@@ -40,20 +40,20 @@ def test_stories_of_the_long_run_stay_cold() -> None:
 
 def test_grown_loses_nothing_when_things_die() -> None:
     needs_servers()
-    plan = grown.Plan(seconds=7, seed=11, events_a_second=300, services=2, workers=2, pause_seconds=(0.5, 1.2))
+    plan = grown.Plan(seconds=5, seed=11, events_a_second=300, services=2, workers=2, pause_seconds=(1.2, 1.8))
     figures = grown.run(replace(plan, last_kills=1, batch=50))
     assert_good(figures)
     assert figures.values["kills"] >= 2
 
 
 def test_embedded_loses_nothing_under_sigkill() -> None:
-    figures = embedded.run(embedded.Plan(seed=11, kills=5, events_a_second=400, batch=50))
+    figures = embedded.run(embedded.Plan(seed=11, kills=3, events_a_second=400, batch=50))
     assert_good(figures)
-    assert figures.values["kills"] == 5
+    assert figures.values["kills"] == 3
 
 
 def test_a_full_disk_is_answered_with_503_and_overcome() -> None:
-    figures = full_disk.run(11, mounted=False)
+    figures = full_disk.run(11, mounted=False, file_mib=3, full_seconds=2.0)
     assert_good(figures)
     assert figures.values["refused_while_full"] > 0
 
@@ -63,7 +63,7 @@ def test_the_harness_sees_a_fault_on_sqlite_and_none_where_none_is(fault: str) -
     trial = sensitivity.trials(11)["deferred-begin"]
     assert isinstance(trial.plan, embedded.Plan)
     name = "" if fault == "no fault" else fault
-    figures = sensitivity.Trial(replace(trial.plan, seconds=6), trial.signs).run(name)
+    figures = sensitivity.Trial(replace(trial.plan, seconds=4), trial.signs).run(name)
     assert bool(figures.judgement.found()) is bool(name), figures.judgement.found()
     assert not name or figures.judgement.needless_503
 
@@ -72,5 +72,7 @@ def test_the_harness_sees_that_the_feed_misses_events() -> None:
     needs_servers()
     trial = sensitivity.trials(11)["feed-on-sequence"]
     assert isinstance(trial.plan, grown.Plan)
-    short = replace(trial.plan, seconds=4, services=2, workers=1, events_a_second=200, counting_seconds=5)
+    # Nobody counts: the feed tells what was taken.
+    short = replace(trial.plan, seconds=4, services=2, workers=0, schedule=False, events_a_second=200)
+    short = replace(short, counting_seconds=0.1)
     assert sensitivity.Trial(short, trial.signs).run("feed-on-sequence").judgement.feed_missed

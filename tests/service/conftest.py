@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import count as counting
@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from sqlalchemy import Connection
 from sqlalchemy.event import listen, remove
 from werkzeug.test import TestResponse
 
@@ -42,6 +43,25 @@ class Clock:
         return self.now_us * 1_000
 
 
+class Keys(dict[str, str]):
+    """Role -> a key of a site that holds it alone, made when it is first asked for: most tests ask as one role."""
+
+    def __init__(self, database: Database, site: str, clock: Clock) -> None:
+        super().__init__()
+        self._database, self._site, self._clock = database, site, clock
+
+    def make(self, connection: Connection, role: str) -> None:
+        sites = [self._site]
+        self[role], _ = new_key(connection, name=role, roles=[role], sites=sites, now_us=self._clock.now_us)
+
+    def __missing__(self, role: str) -> str:
+        if role not in ROLES:
+            raise KeyError(role)
+        with self._database.write() as connection:
+            self.make(connection, role)
+        return self[role]
+
+
 @dataclass
 class Door:
     """One site of a running application, asked with a key of any role."""
@@ -49,7 +69,7 @@ class Door:
     database: Database
     client: FlaskClient
     site: str
-    keys: dict[str, str]
+    keys: Keys
     clock: Clock
 
     def key(
@@ -65,7 +85,7 @@ class Door:
 
     def ask(self, method: str, path: str, *, key: str | None = "admin", **how: Any) -> TestResponse:
         """Ask with the key of a role, with the key of this text, or with none."""
-        headers = {} if key is None else {"Authorization": f"Bearer {self.keys.get(key, key)}"}
+        headers = {} if key is None else {"Authorization": f"Bearer {self.keys[key] if key in ROLES else key}"}
         return self.client.open(path, method=method, headers=headers | how.pop("headers", {}), **how)
 
     def get(self, path: str, *, key: str | None = "admin", headers: Mapping[str, str] = {}, **query: Any) -> Any:
@@ -217,15 +237,15 @@ class Service:
     database: Database
     numbers: Iterator[int] = field(default_factory=lambda: counting(1))
 
-    def door(self, clock: Clock | None = None) -> Door:
+    def door(self, clock: Clock | None = None, *, made: Sequence[str] = ("admin",)) -> Door:
+        """A new site, with keys of these roles made beforehand."""
         site = f"site-{next(self.numbers)}"
         clock = clock or Clock()
         with self.database.write() as connection:
             add_site(connection, site, now_us=clock.now_us)
-            keys = {
-                role: new_key(connection, name=role, roles=[role], sites=[site], now_us=clock.now_us)[0]
-                for role in ROLES
-            }
+            keys = Keys(self.database, site, clock)
+            for role in made:
+                keys.make(connection, role)
         return Door(self.database, self.app.test_client(), site, keys, clock)
 
 
@@ -265,5 +285,5 @@ def no_use_noted(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def door(service: Service, clock: Clock) -> Door:
-    """A site of its own, with a key for each role."""
+    """A site of its own, with a key for any role."""
     return service.door(clock)

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from tests import builders
 from tests.builders import event
+from tests.conftest import of_many
 from tests.event_sets import event_sets
 from tests.independent_recount import recount
 from tests.service.conftest import Door, Service, all_told, cut, opened, received
@@ -482,7 +483,7 @@ def expected_sums(sums: dict[str, int]) -> tuple[Decimal, ...]:
     return (*(Decimal(sums[of]) for of in COUNTED.values()), *scaled)
 
 
-@settings(max_examples=30)
+@settings(max_examples=of_many(60))
 @given(events=event_sets(mismatched_voids=False), by=st.lists(st.sampled_from(BY), max_size=3, unique=True))
 def test_rows_and_totals_are_what_an_independent_recount_sums(
     service: Service, events: list[dict[str, Any]], by: list[str]
@@ -502,7 +503,7 @@ def test_rows_and_totals_are_what_an_independent_recount_sums(
         assert booked["totals"][column] == sum(row[column] for row in booked["rows"]) == minutes
 
 
-@settings(max_examples=8)
+@settings(max_examples=of_many(30))
 @given(events=event_sets(mismatched_voids=False), random=st.randoms(use_true_random=False))
 def test_sums_over_any_grouping_are_those_of_any_finer_one(
     service: Service, events: list[dict[str, Any]], random: Random
@@ -533,7 +534,7 @@ def added_up(rows: list[dict[str, Any]], by: tuple[str, ...], sums: list[str]) -
     return {group: dict(counts) for group, counts in found.items()}
 
 
-@settings(max_examples=30)
+@settings(max_examples=of_many(60))
 @given(events=event_sets(mismatched_voids=False))
 def test_the_rolled_throughput_yield_is_the_first_pass_yield_in_every_row(
     service: Service, events: list[dict[str, Any]]

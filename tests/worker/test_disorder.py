@@ -37,7 +37,7 @@ def deliver(sites: Sites, site: str, batches: Sequence[Sequence[Event]], *, rand
     builders.count(sites.database, site=site)
 
 
-@pytest.mark.parametrize("part", range(4))
+@pytest.mark.parametrize("part", range(2))
 def test_state_is_that_of_the_independent_recount_in_any_order(sites: Sites, part: int) -> None:
     @settings(max_examples=sites.examples(300))
     @given(events=event_sets(mismatched_voids=False), random=RANDOMS)
@@ -127,8 +127,7 @@ def test_an_audit_is_equal_at_any_moment_and_a_rebuild_changes_nothing(
         assert state(connection, site) == before
 
 
-@pytest.mark.parametrize("name", [name for name in vars(LIVE) if name != "combinations"])
-def test_an_audit_sees_a_changed_row_in_each_table(sites: Sites, name: str) -> None:
+def test_an_audit_sees_a_changed_row_in_each_table(sites: Sites) -> None:
     site = sites.new()
     data = {"outcome": "severed", "quantity": 2, "good": 3, "material": "S355", "thickness_mm": 20, "machine": "L1"}
     events = [
@@ -143,18 +142,19 @@ def test_an_audit_sees_a_changed_row_in_each_table(sites: Sites, name: str) -> N
     builders.append(sites.database, events, site=site)
     builders.count(sites.database, site=site)
     assert tallies.audit(sites.database, site).equal
-    table = getattr(LIVE, name)
-    without_week = {"names": "spelling", "lost_parts": "day", "readings": "day"}
-    without_week |= dict.fromkeys(("jobs", "plates"), "state") | dict.fromkeys(("findings", "warnings"), "detail")
+    other = {"names": "spelling", "lost_parts": "day", "readings": "day"}
+    other |= dict.fromkeys(("jobs", "plates"), "state") | dict.fromkeys(("findings", "warnings"), "detail")
+    spoiled = {name: other.get(name, "week") for name in vars(LIVE) if name != "combinations"}
+    expected = {}
     with sites.database.write() as connection:
-        rows = len(rows_of(connection, name, site))
-        connection.execute(
-            table.update().where(table.c.site == site).values({without_week.get(name, "week"): "spoiled"})
-        )
-    assert rows
-    (difference,) = tallies.audit(sites.database, site).differences
-    assert difference.table == name
-    assert difference.only_stored == difference.only_recounted == rows
+        for name, column in spoiled.items():
+            table = getattr(LIVE, name)
+            rows = len(rows_of(connection, name, site))
+            assert rows, name
+            expected[name] = (rows, rows)
+            connection.execute(table.update().where(table.c.site == site).values({column: "spoiled"}))
+    seen = tallies.audit(sites.database, site).differences
+    assert {each.table: (each.only_stored, each.only_recounted) for each in seen} == expected
     tallies.rebuild(sites.database, site, now_us=builders.NOW_US)
     assert tallies.audit(sites.database, site).equal
 

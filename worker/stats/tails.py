@@ -5,7 +5,8 @@ x of n may be no whole numbers, 0 <= x <= n: then the incomplete beta function r
 
 from __future__ import annotations
 
-from scipy.special import betainc, ndtri
+import numpy as np
+from scipy.special import betainc, betaln, ndtri
 
 
 def at_least(x: float, n: float, share: float) -> float:
@@ -16,6 +17,14 @@ def at_least(x: float, n: float, share: float) -> float:
 def at_most(x: float, n: float, share: float) -> float:
     """Probability of x or fewer among n, each with probability `share`."""
     return at_least(n - x, n, 1 - share)
+
+
+def at_least_like(k: int, n: int, bad: float, good: float) -> float:
+    """Probability of k or more among n whose share is a draw of a beta distribution: as in bad of bad + good before."""
+    counts = np.arange(max(k, 0), n + 1)
+    ways = -np.log(n + 1) - betaln(n - counts + 1, counts + 1)
+    chances = np.exp(ways + betaln(counts + bad, n - counts + good) - betaln(bad, good))
+    return min(1.0, float(chances.sum()))
 
 
 def normal_score(x: float, n: float, share: float) -> float:

@@ -6,9 +6,9 @@ import math
 import random
 
 import pytest
-from scipy.stats import binom, norm
+from scipy.stats import betabinom, binom, norm
 
-from worker.stats.tails import at_least, at_most, normal_score
+from worker.stats.tails import at_least, at_least_like, at_most, normal_score
 
 SHARES = (0.001, 0.02, 0.3, 0.5, 0.9)
 
@@ -44,3 +44,12 @@ def test_normal_score_of_large_counts_is_their_z() -> None:
     n, share = 1e6, 0.1
     for z in (-3, -1, 0, 1, 3):
         assert normal_score(n * share + z * math.sqrt(n * share * 0.9), n, share) == pytest.approx(z, abs=0.01)
+
+
+def test_chances_after_a_past_are_those_of_the_beta_binomial() -> None:
+    rng = random.Random(3)
+    for _ in range(300):
+        n = rng.randint(1, 200)
+        k, bad, good = rng.randint(0, n), rng.uniform(0.5, 300), rng.uniform(0.5, 300)
+        expected = float(betabinom.sf(k - 1, n, bad, good))
+        assert at_least_like(k, n, bad, good) == pytest.approx(expected, rel=1e-9, abs=1e-10)

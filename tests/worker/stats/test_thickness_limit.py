@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.conftest import of_many
 from worker.stats.clustering import Clustered, Effective, correlation, effective
 from worker.stats.logistic import FIRTH
 from worker.stats.thickness_curve import NOT_FALLING, NOTHING_FAILED, Tried, YieldCurve, band, yield_curve
@@ -293,7 +294,7 @@ ROWS = st.lists(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=of_many(150))
 @given(ROWS, st.floats(0.01, 0.999), st.sampled_from((0.8, 0.9, 0.95, 0.99)))
 def test_whatever_was_tried_gives_ordered_limits_within_it_or_reasons(
     told: list[tuple[float, float, int, float, tuple[int, int]]], target: float, confidence: float
