@@ -25,6 +25,10 @@ from demo.weekly import show_findings, show_week
 SITE: Final = "main"
 REPORT: Final = "/v1/reports/yield"
 FINDINGS: Final = "/v1/findings"
+#: Keys that belong to no sender; what is entered with the second is said by its source.
+READER: Final = "reader"
+PAGES: Final = "pages"
+PAGES_SOURCE: Final = "/terminals/demo"
 #: Complaints shown; the others are only counted.
 SHOWN: Final = 5
 
@@ -42,6 +46,8 @@ class Played:
     asked_again: int = 0
     seconds: float = 0.0
     reader_key: str | None = None
+    #: Signs in to the pages, and records at the terminal.
+    page_key: str | None = None
     report: dict[str, Any] | None = None
     #: What a look at all of it found; None when none came round in time.
     findings: list[dict[str, Any]] | None = None
@@ -76,7 +82,7 @@ def play(
     begun = time.monotonic()
     try:
         keys = _set_up(Door(url, admin_key, patience_seconds), shop)
-        played.reader_key = keys[""]
+        played.reader_key, played.page_key = keys[READER], keys[PAGES]
         _post_all(shop, keys, played, url=url, console=console, patience_seconds=patience_seconds)
         with Door(url, played.reader_key, patience_seconds) as door:
             played.report = _counted_week(door, played.week, within_seconds=counting_seconds)
@@ -91,18 +97,21 @@ def play(
 
 
 def _set_up(door: Door, shop: Shop) -> dict[str, str]:
-    """Set the site, and make a key for each sender (by its source) and one to read with (by the empty name)."""
+    """Set the site, and make a key for each sender (by its source), one to read with and one for the pages."""
     with door:
         door.send("PUT", f"/v1/sites/{SITE}", body=shop.settings)
-        keys = {"": _new_key(door, name="demo reader", role="reader")}
+        keys = {
+            READER: _new_key(door, "demo reader", "reader"),
+            PAGES: _new_key(door, "demo foreman", "engineer", "terminal", source_prefix=PAGES_SOURCE),
+        }
         for stream in shop.streams:
             name = f"demo {stream.source.rpartition('/')[2]}"
-            keys[stream.source] = _new_key(door, name=name, role=stream.role, source_prefix=stream.source)
+            keys[stream.source] = _new_key(door, name, stream.role, source_prefix=stream.source)
         return keys
 
 
-def _new_key(door: Door, *, name: str, role: str, **bound: str) -> str:
-    made = door.send("POST", "/v1/keys", body={"name": name, "roles": [role], "sites": [SITE], **bound})
+def _new_key(door: Door, name: str, *roles: str, **bound: str) -> str:
+    made = door.send("POST", "/v1/keys", body={"name": name, "roles": list(roles), "sites": [SITE], **bound})
     return str(made["key"])
 
 
@@ -218,6 +227,9 @@ def _show(console: Console, played: Played, *, url: str, currency: str) -> None:
         console.print(f"[bold]Week {played.week}[/bold]", highlight=False)
         show_week(console, played.report, currency=currency)
         show_findings(console, played.findings)
+        console.print(f"[bold]Look at it: {url}/[/bold]", soft_wrap=True, highlight=False)
+        console.print("Sign in with this key; it reads the pages, and records at the terminal:", highlight=False)
+        console.print(f"  {played.page_key}", soft_wrap=True, highlight=False, markup=False)
         console.print(f"The door and its document: {url}/docs", soft_wrap=True, highlight=False)
         console.print("Ask for yourself:", highlight=False)
         ask = f'  curl -H "Authorization: Bearer {played.reader_key}" "{url}{REPORT}?week={played.week}&by=machine"'

@@ -33,6 +33,15 @@ DRIFTING_PIERCE: Final = "drifting_pierce"
 CAUSES: Final = frozenset({OXIDISED_LOT, QUENCHED_REMNANTS, DRIFTING_PIERCE})
 DRIFT_DAYS: Final = 14
 DRIFT_GAIN: Final = 3.4
+#: Of so many days at the end there are notes for the next shift.
+NOTED_DAYS: Final = 4
+NOTES: Final = (
+    "Slats at the far end bend under thick plate: put it on the near end.",
+    "The next plate lies on the loader, its edges are ground.\nTwo parts of the last one still to be dressed.",
+    "Oxygen bundle changed, pressure holds.",
+)
+NOTE_OF_DRIFT: Final = "Pierces blow out more often than last week. The window is clean; look at the nozzle."
+NOTE_AFTER_SERVICE: Final = "Nozzle changed, its bore was worn oval.\nThe first pierces since look well."
 #: Days planned beyond the last one: work that stands ready, and that open attempts are taken from.
 AHEAD: Final = 4
 
@@ -108,6 +117,7 @@ def make_shop(
     said += [*_closed(rng, slots, cuts, closes_at=closes_at), *_cancelled(rng, slots)]
     said += [saying for cut in cuts for saying in cut.said]
     mistakes = _spoil(rng, said, last_day=last_day, handheld=handheld)
+    said += _handed_over(seed, last_day=last_day, drift=drift)
     if until < closes_at:
         said += _started_now(seed, all_cuts, until=until)
 
@@ -179,6 +189,24 @@ def _services(rng: random.Random, *, first_day: date, last_day: date, drift: Dri
 def _service(rng: random.Random, at: datetime, *, machine: str, what: str, note: str | None = None) -> Saying:
     data = {"what": what, "note": note}
     return say(rng, at, source=TERMINALS[machine], kind="machine.serviced", subject=machine, data=data)
+
+
+def _handed_over(seed: int, *, last_day: date, drift: Drift | None) -> list[Saying]:
+    """Word what the shifts of the last days left to the next, at the end of each early shift."""
+    rng = random.Random(f"shop {seed} notes")
+    said: list[Saying] = []
+    for back in reversed(range(NOTED_DAYS)):
+        at = hours.moment(last_day - timedelta(days=back), minutes=rng.uniform(465, 478))
+        for machine in MACHINES:
+            note = NOTES[(back + len(said)) % len(NOTES)]
+            if drift and machine == drift.machine and at > drift.service_at:
+                note = NOTE_AFTER_SERVICE if at - drift.service_at < timedelta(days=1) else note
+            elif drift and machine == drift.machine:
+                note = NOTE_OF_DRIFT
+            said.append(
+                say(rng, at, source=TERMINALS[machine], kind="shift.handed_over", subject=machine, data={"note": note})
+            )
+    return said
 
 
 def _closed(rng: random.Random, slots: Sequence[Slot], cuts: Sequence[Cut], *, closes_at: datetime) -> list[Saying]:

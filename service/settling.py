@@ -17,6 +17,7 @@ from service.schemas.administration import SITE_ID, SITE_ID_FORM
 from worker import ledger
 from worker.administration import COMMAND_LINE, SITE_SET, Actor, record_settings
 from worker.database import DatabaseUnavailable
+from worker.events import HANDED_OVER
 from worker.installing import people_generation, people_key
 from worker.proof_plans import impossibility, plan_of
 from worker.records import by_value
@@ -83,6 +84,16 @@ def note(
     return _append(connection, site, "cutledger.finding.noted", finding_id, noted, source=source, now_us=now_us)
 
 
+def hand_over(
+    connection: Connection, site: str, machine: str, note: str, *, source: str, event_id: str, now_us: int
+) -> ledger.Verdict:
+    """Append what the next shift at a machine should know, once per id; raises SettingsWrong."""
+    told = {"note": note}
+    judged = _judged(connection, site, HANDED_OVER, machine, told, source=source, now_us=now_us, event_id=event_id)
+    (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
+    return verdict
+
+
 class PlannedOtherwise(ValueError):
     """Another plan stands under the id of a proof."""
 
@@ -121,11 +132,19 @@ def _append(
 
 
 def _judged(
-    connection: Connection, site: str, kind: str, subject: str, data: Mapping[str, Any], *, source: str, now_us: int
+    connection: Connection,
+    site: str,
+    kind: str,
+    subject: str,
+    data: Mapping[str, Any],
+    *,
+    source: str,
+    now_us: int,
+    event_id: str | None = None,
 ) -> Judged:
     event = {
         "specversion": "1.0",
-        "id": str(uuid.uuid4()),
+        "id": event_id or str(uuid.uuid4()),
         "source": source,
         "type": kind,
         "subject": subject,

@@ -82,6 +82,13 @@ class Text(Strict, fields.String):
         return f"holds a character that is not printable (U+{ord(odd):04X}); found {shown(value)}; remove it"
 
 
+class Lines(Text):
+    """Words of people on one line or several."""
+
+    def _is_fit(self, value: str) -> bool:
+        return super()._is_fit(value.replace("\n", ""))
+
+
 class Identifier(Text):
     """An id: 1 to 128 printable characters, neither invisible nor blank. Kept and compared as sent."""
 

@@ -411,6 +411,10 @@ def machine_serviced(rng: Random, shop: Shop) -> Built:
     return rng.choice(MACHINES[0]).strip(), {"what": rng.choice(SERVICES)}, shop.time(rng)
 
 
+def shift_handed_over(rng: Random, shop: Shop) -> Built:
+    return rng.choice(MACHINES[0]).strip(), {"note": "two parts to go"}, shop.time(rng)
+
+
 def site_set(rng: Random, shop: Shop) -> Built:
     moment = shop.time(rng)
     near = shop.time(rng).date() + timedelta(days=rng.randint(-2, 1))
@@ -445,7 +449,7 @@ def void(rng: Random, shop: Shop, events: list[Event], mismatched: bool) -> Buil
 KINDS: tuple[Any, ...] = (
     *(job_opened,) * 4, job_closed, *(plate_received,) * 4, *(plate_assessed,) * 3, plate_closed,
     *(attempt_started,) * 7, *(attempt_finished,) * 15, *(attempt_inspected,) * 10, *(attempt_reworked,) * 6,
-    machine_serviced, *(site_set,) * 3, *(None,) * 4,
+    machine_serviced, shift_handed_over, *(site_set,) * 3, *(None,) * 4,
 )  # fmt: skip
 TYPES: dict[Any, str] = {
     job_opened: "cutledger.job.opened",
@@ -458,6 +462,7 @@ TYPES: dict[Any, str] = {
     attempt_inspected: "cutledger.attempt.inspected",
     attempt_reworked: "cutledger.attempt.reworked",
     machine_serviced: "cutledger.machine.serviced",
+    shift_handed_over: "cutledger.shift.handed_over",
     site_set: "cutledger.site.set",
     None: VOIDED,
 }

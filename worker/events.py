@@ -26,6 +26,8 @@ FINDING: Final = "finding"
 PROOF: Final = "proof"
 EVENT: Final = "event"
 
+SERVICED: Final = "cutledger.machine.serviced"
+HANDED_OVER: Final = "cutledger.shift.handed_over"
 #: Event type -> the kind of its subject. The subject of a void is that of the event it voids: any kind.
 EVENT_TYPES: Final[dict[str, str]] = {
     "cutledger.job.opened": JOB,
@@ -37,7 +39,8 @@ EVENT_TYPES: Final[dict[str, str]] = {
     "cutledger.attempt.finished": ATTEMPT,
     "cutledger.attempt.inspected": ATTEMPT,
     "cutledger.attempt.reworked": ATTEMPT,
-    "cutledger.machine.serviced": MACHINE,
+    SERVICED: MACHINE,
+    HANDED_OVER: MACHINE,
     "cutledger.site.set": SITE,
     "cutledger.finding.noted": FINDING,
     "cutledger.proof.planned": PROOF,

@@ -19,7 +19,7 @@ from worker.batches import in_batches
 from worker.contradictions import Contradictions
 from worker.counting import Counting
 from worker.derived import replace
-from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SITE, VOIDED
+from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
 from worker.folding import Cut, fold_attempt
 from worker.jobs import OPENED, Job
 from worker.ledger import View
@@ -58,7 +58,7 @@ class Changes:
         """Take in one event."""
         if kind == ATTEMPT:
             self.attempts.add(event.subject)
-        elif kind == MACHINE:
+        elif event.type == SERVICED:
             self.machines.add(event.subject)
         elif kind == JOB:
             self.jobs.add(event.subject)
@@ -244,7 +244,8 @@ class Recount:
         """Write the services of machines from their events."""
         for some in in_batches(sorted(machines)):
             told = self.view.of_subjects(MACHINE, some)
-            rows = [place_service(event, self.calendar) for found in told.values() for event in sorted(found)]
+            serviced = [event for found in told.values() for event in sorted(found) if event.type == SERVICED]
+            rows = [place_service(event, self.calendar) for event in serviced]
             replace(
                 self.connection, self.site, self.derived.services, "subject", some,
                 [{"site": self.site} | row for row in rows],

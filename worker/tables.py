@@ -139,6 +139,13 @@ events = Table(
         sqlite_where=text("kind = 'proof'"),
         postgresql_where=text("kind = 'proof'"),
     ),
+    Index(
+        "ix_events_handovers",
+        "site",
+        "time_us",
+        sqlite_where=text("type = 'cutledger.shift.handed_over'"),
+        postgresql_where=text("type = 'cutledger.shift.handed_over'"),
+    ),
     sqlite_autoincrement=True,
 )
 

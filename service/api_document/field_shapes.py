@@ -6,15 +6,27 @@ from typing import Any, Final
 
 from marshmallow import fields
 
-from service.strict_fields import Choice, Identifier, Number, Strict, Text, ThicknessInch, ThicknessMm, UriReference
+from service.strict_fields import (
+    Choice,
+    Identifier,
+    Lines,
+    Number,
+    Strict,
+    Text,
+    ThicknessInch,
+    ThicknessMm,
+    UriReference,
+)
 from service.strict_times import Day, Instant, Zone
 
 Shape = dict[str, Any]
 
 _CONTROLS: Final = r"\u0000-\u001f\u007f-\u009f\u2028\u2029"
+_CONTROLS_BUT_LINES: Final = r"\u0000-\u0009\u000b-\u001f\u007f-\u009f\u2028\u2029"
 _TURNS: Final = r"\u202a-\u202e\u2066-\u2069"
 #: Not blank, nothing that cannot be seen. An astral character is two units to some readers: surrogates are not named.
 PRINTABLE: Final = rf"^(?=.*\S)[^{_CONTROLS}{_TURNS}]+$"
+PRINTABLE_LINES: Final = rf"^(?=[\s\S]*\S)[^{_CONTROLS_BUT_LINES}{_TURNS}]+$"
 URI_REFERENCE: Final = r"^(?:[A-Za-z0-9\-._~:/?#\[\]@!$&'()*+,;=]|%[0-9A-Fa-f]{2})+$"
 INSTANT: Final = (
     r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt]([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\.[0-9]{1,9})?"
@@ -27,6 +39,7 @@ _NM_DECIMALS: Final = 6
 
 #: The first that fits counts.
 _PATTERNS: Final[tuple[tuple[type[Strict], str], ...]] = (
+    (Lines, PRINTABLE_LINES),
     (Text, PRINTABLE),
     (UriReference, URI_REFERENCE),
     (Instant, INSTANT),

@@ -24,6 +24,7 @@ from service.strict_fields import (
     Choice,
     Flag,
     Identifier,
+    Lines,
     Matching,
     Number,
     Text,
@@ -217,6 +218,12 @@ class MachineServiced(StrictSchema):
 
     what = Choice(SERVICES, required=True, metadata=about("what was serviced", "nozzle"))
     note = Text(2000, metadata=about("what else is worth knowing", "crater at the rim"))
+
+
+class ShiftHandedOver(StrictSchema):
+    """What the next shift at a machine should know."""
+
+    note = Lines(2000, required=True, metadata=about("what it should know", "P-77 lies on the table, two parts to go"))
 
 
 class EventVoided(StrictSchema):

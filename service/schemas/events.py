@@ -21,6 +21,7 @@ from service.schemas.event_data import (
     PlateAssessed,
     PlateClosed,
     PlateReceived,
+    ShiftHandedOver,
 )
 from service.schemas.settings_data import FindingNoted, ProofPlanned, SiteSet
 from service.schemas.strict import WHOLE, Errors, StrictSchema
@@ -44,6 +45,7 @@ DATA_SCHEMAS: Final[dict[str, StrictSchema]] = {
     "cutledger.attempt.inspected": AttemptInspected(),
     "cutledger.attempt.reworked": AttemptReworked(),
     "cutledger.machine.serviced": MachineServiced(),
+    "cutledger.shift.handed_over": ShiftHandedOver(),
     "cutledger.site.set": SiteSet(),
     "cutledger.finding.noted": FindingNoted(),
     "cutledger.proof.planned": ProofPlanned(),

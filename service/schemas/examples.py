@@ -222,6 +222,13 @@ EXAMPLES: Final[dict[str, dict[str, Any]]] = {
             "2026-03-02T06:20:00+01:00",
             {"what": "nozzle", "note": "crater at the rim"},
         ),
+        _event(
+            "cutledger.shift.handed_over",
+            15,
+            "laser-2",
+            "2026-03-02T13:55:00+01:00",
+            {"note": "P-77 lies on the table, two parts of J-1042 to go.\nNozzle changed at 06:20."},
+        ),
         _event("cutledger.site.set", 11, "main", "2026-03-01T12:00:00+01:00", _SITE, _ADMIN),
         _event("cutledger.finding.noted", 12, "F-31", "2026-03-05T09:15:00+01:00", _FINDING, _ADMIN),
         _event("cutledger.proof.planned", 13, "PR-4", "2026-03-05T11:00:00+01:00", _PROOF, _ADMIN),

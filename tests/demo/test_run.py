@@ -199,6 +199,9 @@ def test_play_shows_the_week_and_where_to_look(door: StubDoor, small: Shop) -> N
     for text in ("2026-W13", "87.5 % (75.0-94.1)", "31.5", "4.2 %", "1,234.50", "cost EUR", "provisional"):
         assert text in said
     assert f"{door.url}/docs" in said
+    pages = next(key for key, made in door.keys.items() if made["roles"] == ["engineer", "terminal"])
+    assert f"Look at it: {door.url}/\n" in said
+    assert f"  {pages}\n" in said
     reader = next(key for key, made in door.keys.items() if made["roles"] == ["reader"])
     assert f'curl -H "Authorization: Bearer {reader}" "{door.url}/v1/reports/yield?week=2026-W13' in said
     assert "evidence from past cuts, not permission" in said
@@ -209,7 +212,8 @@ def test_play_posts_each_sender_under_its_own_key_and_the_late_one_last(door: St
     played(door, small)
     assert door.settings == small.settings
     made = {key["source_prefix"]: key["roles"] for key in door.keys.values() if "source_prefix" in key}
-    assert made == {stream.source: [stream.role] for stream in small.streams}
+    senders = {stream.source: [stream.role] for stream in small.streams}
+    assert made == senders | {"/terminals/demo": ["engineer", "terminal"]}
     assert door.order[-1] == "/terminals/handheld"
     assert door.order.count("/terminals/handheld") == 1
     assert door.media_types["gzip"] == 1

@@ -39,6 +39,7 @@ MINIMAL: dict[str, dict[str, Any]] = {
     "cutledger.attempt.inspected": {"scrap": 0},
     "cutledger.attempt.reworked": {"operation": "other", "minutes": 0.001, "parts": 1},
     "cutledger.machine.serviced": {"what": "lens"},
+    "cutledger.shift.handed_over": {"note": "plate on the table"},
     "cutledger.site.set": {"valid_from": "2026-03-02", "people": "drop"},
     "cutledger.finding.noted": {"worked": False},
     "cutledger.proof.planned": {

@@ -673,6 +673,18 @@ def test_types_a_service_is_about_its_machine(door: Door) -> None:
     assert kept["event"]["data"] == {"what": "nozzle", "note": "crater at the rim"}
 
 
+def test_types_a_hand_over_is_kept_line_by_line_and_counts_nowhere(door: Door) -> None:
+    door.told(cut(machine="Laser 1", good=1), event("machine.serviced", "Laser 1", what="nozzle"))
+    before = (door.rows(), door.report("trend")["details"])
+    told = event("shift.handed_over", "Laser 1", note="P-77 lies on the table\ntwo parts to go")
+    door.told(told)
+    assert (door.rows(), door.report("trend")["details"]) == before
+    (kept,) = door.read("/v1/events", type="cutledger.shift.handed_over")["items"]
+    assert kept["event"] == told
+    for note in ("", " \n ", "a\tb", "a\r\nb", "x" * 2_001):
+        assert refusal(door, told | {"id": "n", "data": {"note": note}}, key="terminal")["pointer"] == "/data/note"
+
+
 @pytest.mark.parametrize("kind", ["cutledger.site.set", "cutledger.finding.noted", "cutledger.proof.planned"])
 def test_types_with_doors_of_their_own_are_for_admins(door: Door, kind: str) -> None:
     sent = event(kind.removeprefix("cutledger."), door.site, **MINIMAL[kind])
