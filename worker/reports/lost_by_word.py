@@ -19,7 +19,7 @@ from worker.lost_parts import SEVERAL
 from worker.measures import COUNT, E3, E6, MINUTES, MONEY, PARTS, SHARE, ratio, scaled
 from worker.reports.by_combination import divided_by, with_dimensions
 from worker.reports.dimensions import LOST_BY, Dimension
-from worker.reports.notes import common_notes
+from worker.reports.notes import COMMON_SUMS, common_notes
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import (
@@ -36,7 +36,6 @@ from worker.reports.report import Column, Report
 from worker.stats.clustering import Clustered, clustered_wilson, correlation
 from worker.stats.pareto import ParetoEntry, pareto
 from worker.sums import Expression, capped, total
-from worker.tables import TALLY_SUMS
 
 RANK_BY: Final = Option(
     "rank_by", "what the words of stage, term, location or cause are ordered by", ("parts", "minutes", "cost")
@@ -134,8 +133,8 @@ class Words:
 def lost_by_word(reader: Reader, question: Question) -> Report:
     """What was lost under each word, within the groups that the other dimensions make."""
     sort, others = sort_and_others(question)
-    whole = attempt_groups(reader, replace(others, by=()))
-    totals = whole.get((), dict.fromkeys(TALLY_SUMS, 0))
+    whole = attempt_groups(reader, replace(others, by=()), COMMON_SUMS)
+    totals = whole.get((), dict.fromkeys(COMMON_SUMS, 0))
     groups = _read(reader, others, sort.name)
     return answer(reader, question, groups, [*common_notes(totals, others, reader.as_of)])
 

@@ -121,6 +121,11 @@ def read_cells(reader: Reader, question: Question, wanted: Collection[str] | Non
     return Read(cells, _used(reader, parts, sorted(cells)), seen, without_recipe, without_thickness, parts.notes)
 
 
+def read_used(reader: Reader, question: Question, recipes: Collection[str]) -> Mapping[str, Used]:
+    """How these recipes, by key, were used: the same as in `read_cells`, without the cells."""
+    return _used(reader, process_parts(reader, question, ("recipe",)), sorted(recipes))
+
+
 def cell_of(counts: Sums, sums: Mapping[str, int]) -> Cell:
     """A cell without what its plates took."""
     return Cell(FIRST_PASS.counts(counts), FAILED_PIERCES.counts(sums), sums)
