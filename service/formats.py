@@ -41,9 +41,8 @@ def table_response(
     else:
         content_type = f"{CSV}; charset=utf-8; header=present"
         ending, response = "csv", Response(rows_csv(columns, rows), content_type=content_type)
-    plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-.") else "_" for letter in name)
     as_of = whole["as_of"]
-    response.headers["Content-Disposition"] = f'attachment; filename="{plain}.{ending}"'
+    response.headers["Content-Disposition"] = attachment(name, ending)
     response.headers["X-As-Of"] = (
         f"position={as_of['position']}; at={as_of['at'].isoformat() if as_of['at'] else ''}; "
         f"waiting={as_of['waiting']}; set_aside={as_of['set_aside']}"
@@ -52,6 +51,12 @@ def table_response(
     if withheld := how_many_withheld(whole.get("notes", ())):
         response.headers["X-Withheld"] = withheld
     return response
+
+
+def attachment(name: str, ending: str) -> str:
+    """The header by which a browser saves an answer as a file; of the name only what every system takes."""
+    plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-.") else "_" for letter in name)
+    return f'attachment; filename="{plain}.{ending}"'
 
 
 def report_csv(report: Report) -> bytes:

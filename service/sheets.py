@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from io import BytesIO
@@ -38,40 +38,48 @@ def workbook(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Map
     Text is text, never a formula nor a link; what is not known is empty; production days are days. The same values give
     the same bytes. Raises SheetUnwritable where the temporary folder has no room.
     """
+    return made(lambda book, writer: _fill(book, writer, names, rows, whole))
+
+
+def made(fill: Callable[[Workbook, CellWriter], None]) -> bytes:
+    """A workbook as `fill` writes it, each sheet from its first row on. Raises SheetUnwritable."""
     try:
         # Of its own, so that nothing is left there when it fills up.
         with TemporaryDirectory() as folder:
-            return _written(names, rows, whole, folder)
+            out = BytesIO()
+            with Workbook(out, {"constant_memory": True, "tmpdir": folder}) as book:
+                book.set_properties({"created": _MADE})
+                fill(book, CellWriter(book))
+            return out.getvalue()
     except (OSError, FileCreateError) as error:
         raise SheetUnwritable from error
 
 
-def _written(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Mapping[str, Any], folder: str) -> bytes:
-    out = BytesIO()
-    with Workbook(out, {"constant_memory": True, "tmpdir": folder}) as book:
-        book.set_properties({"created": _MADE})
-        writer = _Writer(book)
-        sheet = book.add_worksheet("rows")
-        sheet.set_column(0, max(len(names) - 1, 0), _WIDTH)
-        sheet.freeze_panes(1, 0)
-        writer.header(sheet, names)
-        for number, row in enumerate(rows, 1):
-            for place, name in enumerate(names):
-                writer.write(sheet, number, place, _read(name, row[name]))
-        about = book.add_worksheet("about")
-        about.set_column(0, 0, _WIDTH)
-        about.set_column(1, 1, 6 * _WIDTH)
-        cut = writer.cut
-        notes = (
-            [("note", f"longer than a cell holds, so cut after {_LONGEST} units of UTF-16: {cut} texts")] if cut else []
-        )
-        for number, (name, value) in enumerate([*_told(whole), *notes]):
-            writer.write(about, number, 0, name)
-            writer.write(about, number, 1, value)
-    return out.getvalue()
+def _fill(
+    book: Workbook,
+    writer: CellWriter,
+    names: Sequence[str],
+    rows: Iterable[Mapping[str, Any]],
+    whole: Mapping[str, Any],
+) -> None:
+    sheet = book.add_worksheet("rows")
+    sheet.set_column(0, max(len(names) - 1, 0), _WIDTH)
+    sheet.freeze_panes(1, 0)
+    writer.header(sheet, names)
+    for number, row in enumerate(rows, 1):
+        for place, name in enumerate(names):
+            writer.write(sheet, number, place, _read(name, row[name]))
+    about = book.add_worksheet("about")
+    about.set_column(0, 0, _WIDTH)
+    about.set_column(1, 1, 6 * _WIDTH)
+    cut = writer.cut
+    notes = [("note", f"longer than a cell holds, so cut after {_LONGEST} units of UTF-16: {cut} texts")] if cut else []
+    for number, (name, value) in enumerate([*_told(whole), *notes]):
+        writer.write(about, number, 0, name)
+        writer.write(about, number, 1, value)
 
 
-class _Writer:
+class CellWriter:
     """Writes cells by the kind of their value, with the formats of one workbook."""
 
     def __init__(self, book: Workbook) -> None:
@@ -82,13 +90,13 @@ class _Writer:
         #: How many texts were too long.
         self.cut = 0
 
-    def header(self, sheet: Worksheet, names: Sequence[str]) -> None:
+    def header(self, sheet: Worksheet, names: Sequence[str], row: int = 0) -> None:
         """Write the names of columns."""
         for place, name in enumerate(names):
-            sheet.write_string(0, place, name, self._bold)
+            sheet.write_string(row, place, name, self._bold)
 
-    def write(self, sheet: Worksheet, row: int, place: int, value: Any) -> None:
-        """Write one cell."""
+    def write(self, sheet: Worksheet, row: int, place: int, value: Any, shown: Format | None = None) -> None:
+        """Write one cell; a number as `shown` says."""
         match value:
             case None:
                 pass
@@ -96,7 +104,7 @@ class _Writer:
                 sheet.write_boolean(row, place, value)
             case int() | float() | Decimal():
                 if math.isfinite(value):
-                    sheet.write_number(row, place, float(value))
+                    sheet.write_number(row, place, float(value), shown)
             case date() if value.year >= _FIRST_YEAR:
                 sheet.write_datetime(row, place, datetime(value.year, value.month, value.day), self._day)  # noqa: DTZ001
             case _:

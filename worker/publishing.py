@@ -198,7 +198,7 @@ def _store(database: Database, reader: Reader, week: str, bodies: Sequence[dict[
             say(connection, reader.site, WEEK_PUBLISHED, week, _pushed(reader, week, bodies), now_us)
     except IntegrityError:
         with database.read() as connection:
-            if _published(connection, reader.site, week) is None:
+            if published_week(connection, reader.site, week) is None:
                 raise
         return False
     return True
@@ -226,7 +226,8 @@ def weeks_published(connection: Connection, site: str, *, limit: int = SHOWN_WEE
     return [Published(*row) for row in connection.execute(query.order_by(p.week.desc()).limit(limit))]
 
 
-def _published(connection: Connection, site: str, week: str) -> Published | None:
+def published_week(connection: Connection, site: str, week: str) -> Published | None:
+    """A week as it is published, or None."""
     p = published_weeks.c
     query = select(p.week, p.position, p.published_us, p.release).where(p.site == site, p.week == week)
     row = connection.execute(query).one_or_none()
@@ -247,7 +248,7 @@ def published_answer(reader: Reader, entry: Entry, parameters: Mapping[str, Sequ
     """
     question = _read_published(reader, entry, parameters)
     week = iso_week(question.first_day)
-    published = _published(reader.connection, reader.site, week)
+    published = published_week(reader.connection, reader.site, week)
     if published is None:
         raise WeekNotPublished(_not_published(reader, week))
     by = tuple(dimension.name for dimension in question.by)
@@ -294,7 +295,7 @@ def _not_published(reader: Reader, week: str) -> str:
 def stored_as_of(reader: Reader, entry: Entry, question: Question) -> Stored | None:
     """The answer to a question as it was published at the very position up to which the reader counts, if it was."""
     week = iso_week(question.first_day)
-    published = _published(reader.connection, reader.site, week)
+    published = published_week(reader.connection, reader.site, week)
     if published is None or published.position != reader.as_of.position:
         return None
     for by in divisions(entry):

@@ -13,14 +13,14 @@ from typing import Final
 import click
 from rich.console import Console
 
-from tests.bench import door, growth, large_batches, reading_attempts, visible
+from tests.bench import door, growth, large_batches, reading_attempts, visible, week_page
 from tests.bench.figures import Figure
 from tests.bench.shop import FEWEST_ATTEMPTS
 from tests.bench.showing import show, write
 from tests.bench.surroundings import in_words, load_average, machine, versions
 
 RESULTS: Final = Path("bench-results")
-MEASURES: Final = ("visible", "batch", "growth", "door", "attempts")
+MEASURES: Final = ("visible", "batch", "growth", "door", "attempts", "week")
 MANY: Final = 1_000_000
 MANY_QUICKLY: Final = 100_000
 #: Where no terminal says how wide it is.
@@ -51,6 +51,7 @@ def main(attempts: int | None, only: Sequence[str], seed: int, *, quick: bool) -
         "growth": lambda folder, console: growth.measure(folder, console, attempts=many, seed=seed),
         "door": lambda folder, console: door.measure(folder, console, seed=seed),
         "attempts": lambda folder, console: reading_attempts.measure(folder, console, attempts=many, seed=seed),
+        "week": lambda folder, console: week_page.measure(folder, console, seed=seed),
     }
     console = Console()
     if not console.is_terminal:
