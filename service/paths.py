@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 from typing import Any, Final
-from urllib.parse import unquote_to_bytes
+from urllib.parse import quote, unquote_to_bytes
 
 from werkzeug.routing import BaseConverter
 
@@ -22,6 +22,10 @@ class IdentifierConverter(BaseConverter):
     def to_python(self, value: str) -> str:
         """The id, its slashes and percent signs decoded."""
         return _KEPT.sub(lambda found: "/" if found[1].lower() == "2f" else "%", value)
+
+    def to_url(self, value: str) -> str:
+        """The id as one segment of a path."""
+        return quote(value, safe="")
 
 
 class KeepEncodedSlashes:

@@ -21,6 +21,7 @@ from service.bodies import (
     TooManyItems,
     TooManyValues,
 )
+from service.pages.languages import marked
 from service.sheets import SheetUnwritable
 from worker.administration import RecordCursorUnreadable
 from worker.audits import AuditRunning
@@ -43,26 +44,27 @@ MEDIA_TYPE: Final = "application/problem+json"
 RETRY_SECONDS: Final = 2
 
 TITLES: Final = {
-    "unreadable-body": "The body cannot be read",
-    "body-too-large": "The body is too large",
-    "media-type": "The media type is not taken",
-    "events-refused": "No event of the request was taken",
-    "events-conflict": "Other content is held under this source and id",
-    "parameters": "A parameter cannot be answered",
-    "fields": "A field of the body is wrong",
-    "key-missing": "A key is needed",
-    "not-allowed": "This key may not do that",
-    "not-from-here": "A change by the session's cookie must come from a page of this host",
-    "not-found": "There is no such thing here",
-    "conflict": "It is in the way of what is there",
-    "changed": "It has changed since it was read",
-    "request-unreadable": "The request cannot be read",
-    "too-slow": "The request comes too slowly",
-    "busy": "The server has no room for this now",
-    "too-many": "Too much was asked for",
-    "unavailable": "The service cannot take or answer this now",
-    "fault": "The service failed",
-    "http": "The request cannot be answered",
+    "unreadable-body": marked("The body cannot be read"),
+    "body-too-large": marked("The body is too large"),
+    "media-type": marked("The media type is not taken"),
+    "events-refused": marked("No event of the request was taken"),
+    "events-conflict": marked("Other content is held under this source and id"),
+    "parameters": marked("A parameter cannot be answered"),
+    "fields": marked("A field of the body is wrong"),
+    "key-missing": marked("A key is needed"),
+    "not-allowed": marked("This key may not do that"),
+    "not-from-here": marked("A change by the session's cookie must come from a page of this host"),
+    "not-found": marked("There is no such thing here"),
+    "conflict": marked("It is in the way of what is there"),
+    "changed": marked("It has changed since it was read"),
+    "request-unreadable": marked("The request cannot be read"),
+    "too-slow": marked("The request comes too slowly"),
+    "busy": marked("The server has no room for this now"),
+    "too-many": marked("Too much was asked for"),
+    "part-missing": marked("This installation lacks a part that is needed for it"),
+    "unavailable": marked("The service cannot take or answer this now"),
+    "fault": marked("The service failed"),
+    "http": marked("The request cannot be answered"),
 }
 
 

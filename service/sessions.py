@@ -36,6 +36,8 @@ TOKEN_HEADER: Final = "X-CSRF-Token"
 HOURS: Final = 12
 _FORM_TYPE: Final = "application/x-www-form-urlencoded"
 _FORM_LIMIT: Final = 16 * 1024
+#: Of whoever is admitted: all names that a site lists are one field.
+_ADMITTED_FORM_LIMIT: Final = 256 * 1024
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
 _SECOND_US: Final = 1_000_000
 _OWN_PORTS: Final = {"http": ":80", "https": ":443"}
@@ -90,7 +92,11 @@ class Sessions:
         if key is None or not key.is_valid(now_us()):
             return None
         if request.method not in _SAFE:
-            sent = form_field(TOKEN_FIELD) if request.blueprint == PAGES else request.headers.get(TOKEN_HEADER, "")
+            sent = (
+                form_field(TOKEN_FIELD, limit=_ADMITTED_FORM_LIMIT)
+                if request.blueprint == PAGES
+                else request.headers.get(TOKEN_HEADER, "")
+            )
             self._refuse_foreign(sent, self.token(session))
         g.session = session
         return Asker(key)
@@ -144,14 +150,22 @@ class Sessions:
         return self._secret
 
 
-def form_field(name: str) -> str:
-    """A field of the form that is sent; empty when it has none. Raises a Problem 413 for a form beyond 16 KiB."""
-    request.max_content_length = _FORM_LIMIT
+def form_field(name: str, *, limit: int | None = None) -> str:
+    """A field of the form that is sent; empty when it has none, the first where it has several.
+
+    Raises a Problem 413 for a form beyond 16 KiB, 256 KiB from whoever is admitted already.
+    """
+    return next(iter(form_fields(name, limit=limit)), "")
+
+
+def form_fields(name: str, *, limit: int | None = None) -> list[str]:
+    """All values of a field of the form that is sent; raises as form_field does."""
+    most = limit or (_ADMITTED_FORM_LIMIT if "asker" in g else _FORM_LIMIT)
+    request.max_content_length = most
     try:
-        return request.form.get(name, "") if request.mimetype == _FORM_TYPE else ""
+        return request.form.getlist(name) if request.mimetype == _FORM_TYPE else []
     except RequestEntityTooLarge:
-        members = {"limit": _FORM_LIMIT}
-        raise Problem(413, "body-too-large", f"the form has more than {_FORM_LIMIT} bytes", members=members) from None
+        raise Problem(413, "body-too-large", f"the form has more than {most} bytes", members={"limit": most}) from None
 
 
 def local(path: str) -> str:

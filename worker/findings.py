@@ -11,20 +11,20 @@ import base64
 import binascii
 import logging
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, delete, insert, select, tuple_
+from sqlalchemy import ColumnElement, Connection, delete, insert, select, tuple_
 
 from worker.audits import last_unequal
 from worker.database import Database, DatabaseUnavailable
 from worker.events import ATTEMPT, FINDING, SITE
 from worker.installing import site_names
-from worker.kept import CLOSED, OPEN, Kept, by_id, changes, kept, kept_as, steps, write
+from worker.kept import CLOSED, OPEN, Kept, by_id, changes, kept, kept_about, kept_as, steps, write
 from worker.ledger import View
 from worker.noticing.finding import (
     AUDIT,
@@ -124,6 +124,21 @@ def finding(
         raise LookupError(finding_id)
     (shown,) = _with_notes(reader, [shown])
     return shown, changes(reader.connection, reader.site, shown.finding.key), _notes(reader, finding_id)
+
+
+def findings_about(reader: Reader, subjects: Collection[tuple[str, str]], *, now_us: int) -> list[Shown]:
+    """Open findings about any of these subjects, each given as (kind, id or name), by key."""
+    about = set(subjects)
+    f = LIVE.findings.c
+    of_these = tuple_(f.subject_kind, f.subject).in_(sorted(about))
+    seen = [
+        *_contradictions(reader.connection, reader.site, ("", "", "", ""), of_these),
+        *(one for one in _others_at_once(reader, now_us) if (one.subject_kind, one.subject) in about),
+    ]
+    stored = kept_as(reader.connection, reader.site, [one.key for one in seen])
+    looked = [one for one in kept_about(reader.connection, reader.site, about) if one.finding.kind in LOOKED_FOR]
+    shown = [_as_seen(one, stored.get(one.key)) for one in seen] + [_as_kept(one) for one in looked]
+    return sorted(_with_notes(reader, shown), key=lambda one: one.finding.key)
 
 
 def last_look(reader: Reader) -> Looked | None:
@@ -308,11 +323,13 @@ def _others_at_once(reader: Reader, now_us: int) -> Iterator[Finding]:
     yield from _audit(reader)
 
 
-def _contradictions(connection: Connection, site: str, start: Key) -> Iterator[Finding]:
+def _contradictions(connection: Connection, site: str, start: Key, *only: ColumnElement[bool]) -> Iterator[Finding]:
     f = LIVE.findings.c
     key = (f.code, f.subject_kind, f.subject, f.other)
     query = (
-        select(f.kind, *key, f.detail, f.figures).where(f.site == site, tuple_(*key) > tuple_(*start)).order_by(*key)
+        select(f.kind, *key, f.detail, f.figures)
+        .where(f.site == site, tuple_(*key) > tuple_(*start), *only)
+        .order_by(*key)
     )
     for kind, code, subject_kind, subject, other, detail, figures in connection.execute(query):
         yield Finding(kind, code, subject_kind, subject, other, detail, orjson.loads(figures))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Final
 
 from worker.events import thickness_nm
@@ -50,3 +51,15 @@ def fold_job(job: str, events: Iterable[Event]) -> Job:
 def to_make(*, quantity: int, good: int, recovered: int, in_rework: int, pending: int) -> int:
     """Parts of a job that still have to be cut."""
     return max(0, quantity - good - recovered - in_rework - pending)
+
+
+def is_short(job: Mapping[str, Any]) -> bool:
+    """True for an open job, as it is shown, of which parts still have to be cut."""
+    return job["state"] == "open" and bool(job["to_make"])
+
+
+def is_late(job: Mapping[str, Any], today: date) -> bool:
+    """True for an open job, as it is shown, whose day has passed while parts are short, in rework or not judged."""
+    if job["state"] != "open" or job.get("due") is None or date.fromisoformat(job["due"]) >= today:
+        return False
+    return bool(job["to_make"] or job["in_rework"] or job["pending"])

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, exists, insert, or_, select, true, tuple_, update
+from sqlalchemy import ColumnElement, Connection, exists, func, insert, or_, select, true, tuple_, update
 
 from worker.administration import COMMAND_LINE, Actor, record
 from worker.installing import installation_secret
@@ -189,6 +189,12 @@ def known_keys(
         earlier = select(keys.c.created_us, keys.c.key_id).where(keys.c.key_id == after)
         chosen &= tuple_(keys.c.created_us, keys.c.key_id) > earlier.scalar_subquery()
     return _keys(connection, chosen, limit=limit)
+
+
+def keys_made(connection: Connection, sites: Sequence[str]) -> int:
+    """How many keys were ever made for any of these sites: it only grows."""
+    made = select(func.count(key_sites.c.key_id.distinct())).where(key_sites.c.site.in_(sites))
+    return int(connection.execute(made).scalar_one())
 
 
 def any_key(connection: Connection) -> bool:

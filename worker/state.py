@@ -6,13 +6,14 @@ import base64
 import binascii
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Final
 
 import orjson
 from sqlalchemy import Connection, Select, Table, func, or_, select
 
 from worker.events import CONDITION_FIELDS
-from worker.jobs import to_make
+from worker.jobs import is_late, is_short, to_make
 from worker.measures import E3, E6, scaled
 from worker.naming import name_key
 from worker.placing import cut_thickness_nm, mm
@@ -80,6 +81,8 @@ def _at(us: int | None) -> Any:
 
 # --- jobs -------------------------------------------------------------------------------------------------------
 
+#: Jobs that are looked at together where some are left out by what their attempts made.
+_AT_ONCE: Final = 500
 _JOB_PARTS: Final = ("tried", "good", "recovered", "in_rework", "pending")
 
 
@@ -89,14 +92,58 @@ def jobs(
     *,
     state: str | None = None,
     part_number: str | None = None,
+    material: str | None = None,
+    thickness_nm: int | None = None,
     after: str | None = None,
     limit: int = 100,
 ) -> Page:
-    """A page of jobs by id."""
+    """A page of jobs by id. `material` is any name of it: it is matched through the site's aliases."""
     j = LIVE.jobs.c
-    where = [column == value for column, value in ((j.state, state), (j.part_number, part_number)) if value]
+    given = ((j.state, state), (j.part_number, part_number), (j.thickness_nm, thickness_nm))
+    where: list[Any] = [column == value for column, value in given if value is not None]
+    if material:
+        where.append(j.material.in_(_spellings(connection, site, material)))
     rows, following = _page(connection, LIVE.jobs, "job", site, where=where, after=after, limit=limit)
     return Page(_jobs_shown(connection, site, rows), following)
+
+
+def jobs_behind(
+    connection: Connection,
+    site: str,
+    *,
+    late_on: date | None = None,
+    after: str | None = None,
+    limit: int = 100,
+    **given: Any,
+) -> Page:
+    """A page of the open jobs of which parts are still to be made; late_on: of those that are late on that day.
+
+    given: what else `jobs` takes.
+    """
+    found: list[Value] = []
+    while True:
+        page = jobs(connection, site, state="open", after=after, limit=_AT_ONCE, **given)
+        found += [job for job in page.items if (is_short(job) if late_on is None else is_late(job, late_on))]
+        if len(found) > limit:
+            return Page(found[:limit], page_cursor(found[limit - 1]["job"]))
+        if page.next is None:
+            return Page(found, None)
+        after = page.next
+
+
+def job_materials(connection: Connection, site: str) -> list[str]:
+    """The materials of a site's jobs, each under the name that its settings give it."""
+    j, settings = LIVE.jobs.c, calendar_of(connection, site).latest
+    stated = connection.execute(select(j.material).distinct().where(j.site == site, j.material.is_not(None))).scalars()
+    return sorted({settings.name_and_key("material", name)[0] or name for name in stated})
+
+
+def _spellings(connection: Connection, site: str, material: str) -> list[str]:
+    """Names in the jobs that mean the same material."""
+    j, settings = LIVE.jobs.c, calendar_of(connection, site).latest
+    key = settings.key_of("material", material)
+    stated = connection.execute(select(j.material).distinct().where(j.site == site, j.material.is_not(None))).scalars()
+    return [name for name in stated if settings.key_of("material", name) == key]
 
 
 def job(connection: Connection, site: str, name: str) -> Value | None:
@@ -165,6 +212,16 @@ def plate(connection: Connection, site: str, name: str) -> Value | None:
     return next(iter(_plates_shown(connection, site, rows)), None)
 
 
+def plate_observations(connection: Connection, site: str, name: str) -> list[Value]:
+    """What was observed of a plate's condition over time, the newest first: at, field, value."""
+    p = LIVE.plates.c
+    found = connection.execute(select(p.observations).where(p.site == site, p.plate == name)).scalar_one_or_none()
+    observed = {} if found is None else orjson.loads(found)
+    every = [(entry[0], field, entry[2]) for field in CONDITION_FIELDS for entry in observed.get(field, ())]
+    every.sort(key=lambda one: one[0], reverse=True)
+    return [{"at": instant(at_us), "field": field, "value": value} for at_us, field, value in every]
+
+
 def _plates_shown(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> list[Value]:
     p = LIVE.plates.c
     query = select(p.parent, p.plate).where(p.site == site, p.parent.in_([row["plate"] for row in rows]))
@@ -208,6 +265,8 @@ _PARTS: Final = (
     "quantity", "tried", "good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework",
     "released", "hidden",
 )  # fmt: skip
+#: More tries at one piece than anybody reads.
+_MOST_RELATED: Final = 100
 _STAGES: Final = ("pierce", "sever", "surface", "size", "unstated")
 
 
@@ -229,7 +288,7 @@ def attempts(
     if machine := filters.get("machine"):
         through_aliases = calendar_of(connection, site).latest.key_of("machine", machine)
         where.append(a.machine.in_({name_key(machine), through_aliases}))
-    where += _own(own)
+    where += own_attempts(own)
     rows, following = _page(connection, LIVE.attempts, "attempt", site, where=where, after=after, limit=limit)
     warned = _warnings_of(connection, site, rows)
     return Page([_attempt_shown(row, warned.get(row["attempt"], [])) for row in rows], following)
@@ -238,10 +297,35 @@ def attempts(
 def attempt(connection: Connection, site: str, name: str, *, own: SourcePrefix = None) -> Value | None:
     """One attempt, or None."""
     a = LIVE.attempts.c
-    query = select(LIVE.attempts).where(a.site == site, a.attempt == name, *_own(own))
+    query = select(LIVE.attempts).where(a.site == site, a.attempt == name, *own_attempts(own))
     rows = _rows(connection, query)
     warned = _warnings_of(connection, site, rows)
     return next((_attempt_shown(row, warned.get(row["attempt"], [])) for row in rows), None)
+
+
+def last_attempt_day(connection: Connection, site: str, *, own: SourcePrefix = None) -> date | None:
+    """The last production day on which an attempt started; None where none did."""
+    a = LIVE.attempts.c
+    day = connection.execute(select(func.max(a.day)).where(a.site == site, *own_attempts(own))).scalar_one()
+    return None if day is None else date.fromisoformat(day)
+
+
+def attempts_on_piece(connection: Connection, site: str, name: str, *, own: SourcePrefix = None) -> list[Value]:
+    """The attempts that share a piece or a chain of retries with this one, itself too, from the first to the last."""
+    a = LIVE.attempts.c
+    known: dict[str, Mapping[str, Any]] = {}
+    names, pieces = {name}, set[str]()
+    while names and len(known) < _MOST_RELATED:
+        near = or_(a.attempt.in_(names), a.retry_of.in_(names), a.piece_key.in_(pieces))
+        query = select(LIVE.attempts).where(a.site == site, near, *own_attempts(own)).limit(_MOST_RELATED)
+        found = {row["attempt"]: row for row in _rows(connection, query)}
+        new = {attempt: row for attempt, row in found.items() if attempt not in known}
+        known |= new
+        names = {row["retry_of"] for row in new.values() if row["retry_of"]} | new.keys()
+        names = names if new else set()
+        pieces = {row["piece_key"] for row in new.values() if row["piece_key"]}
+    in_order = sorted(known.values(), key=lambda row: (row["attempt_no"] or 0, row["started_us"] or 0, row["attempt"]))
+    return [_attempt_shown(row, []) for row in in_order]
 
 
 def _warnings_of(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, list[Value]]:
@@ -255,7 +339,8 @@ def _warnings_of(connection: Connection, site: str, rows: Sequence[Mapping[str, 
     return found
 
 
-def _own(prefix: SourcePrefix) -> list[Any]:
+def own_attempts(prefix: SourcePrefix) -> list[Any]:
+    """Conditions by which attempts are those of a prefix of sources; none for all."""
     if prefix is None:
         return []
     source = LIVE.attempts.c.source

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any, Final
+from urllib.parse import quote
 
 from flask import Blueprint, Response, current_app, g, make_response, render_template, request, url_for
 
@@ -66,6 +67,14 @@ def see(path: str) -> Response:
 def to(endpoint: str, site: str | None, **values: Any) -> str:
     """The address of a page within a site; parameters that are None are left out."""
     return url_for(endpoint, **{name: value for name, value in {"site": site, **values}.items() if value is not None})
+
+
+@blueprint.app_template_global()
+def here() -> str:
+    """Path and query of the running request, encoded as they came."""
+    # Of the path, encoded slashes and percent signs are encoded still; its other characters are decoded.
+    path, query = quote(request.path, safe="/%"), request.query_string.decode("latin-1")
+    return f"{path}?{query}" if query else path
 
 
 def token() -> str | None:

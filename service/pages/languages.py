@@ -10,17 +10,18 @@ import io
 from collections.abc import Mapping
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 from babel import Locale
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from babel.numbers import format_compact_decimal, format_currency, format_decimal, format_percent
+from babel.numbers import format_currency, format_decimal
 from babel.support import NullTranslations, Translations
 from flask import Flask, g, request
+from jinja2 import pass_context
 
 #: The language of the code, and what is read when none that is there is asked for.
 ENGLISH: Final = "en"
@@ -76,19 +77,32 @@ def ngettext(one: str, many: str, count: int, **values: Any) -> str:
     return found % ({"count": number(count)} | values)
 
 
+@lru_cache(maxsize=8192)
+def _written(value: Number, pattern: str, spoken: str) -> str:
+    """A number by a pattern of a language; kept, since a page writes hundreds and most of them again."""
+    # Of zero no sign: -0.0 and 0 are one key, and what is kept for one is shown for the other.
+    return str(format_decimal(value + 0, format=pattern, locale=_locale(spoken)))
+
+
+@cache
+def _locale(spoken: str) -> Locale:
+    """How a language is written: English with the day before the month, as shops write it."""
+    return Locale(spoken, "GB" if spoken == ENGLISH else None)
+
+
 def number(value: Number | None, digits: int | None = None) -> str:
     """A number with the separators of the language; with so many digits after the point, else as many as it has."""
     if value is None:
         return NOTHING
     pattern = "#,##0.######" if digits is None else f"#,##0.{'0' * digits}" if digits else "#,##0"
-    return str(format_decimal(value, format=pattern, locale=language()))
+    return _written(value, pattern, language())
 
 
 def percent(share: Number | None, digits: int = 1) -> str:
     """A share (0-1) in per cent."""
     if share is None:
         return NOTHING
-    return str(format_percent(share, format=f"#,##0.{'0' * digits} %" if digits else "#,##0 %", locale=language()))
+    return _written(share, f"#,##0.{'0' * digits} %" if digits else "#,##0 %", language())
 
 
 def percent_between(low: Number | None, high: Number | None, digits: int = 1) -> str:
@@ -104,27 +118,25 @@ def money(value: Number | None, currency: str | None) -> str:
         return NOTHING
     if currency is None:
         return number(value, 2)
-    return str(format_currency(value, currency, locale=language()))
+    return str(format_currency(value, currency, locale=_locale(language())))
 
 
 def day(value: date | str | None) -> str:
     """A production day: 4 Mar 2026."""
     if value is None:
         return NOTHING
-    return str(format_date(date.fromisoformat(value) if isinstance(value, str) else value, "medium", language()))
+    at = date.fromisoformat(value) if isinstance(value, str) else value
+    return str(format_date(at, "medium", _locale(language())))
 
 
 def instant(value: datetime | str | None, zone: tzinfo) -> str:
-    """An instant by the clock of a time zone, to the minute."""
+    """An instant by the clock of a time zone, to the minute: 4 Mar 2026, 23:30."""
     if value is None:
         return NOTHING
-    at = datetime.fromisoformat(value) if isinstance(value, str) else value
-    return str(format_datetime(at.astimezone(zone), "medium", locale=language())).strip()
-
-
-def compact(value: Number | None) -> str:
-    """A large number in short."""
-    return NOTHING if value is None else str(format_compact_decimal(value, locale=language(), fraction_digits=1))
+    at = (datetime.fromisoformat(value) if isinstance(value, str) else value).astimezone(zone)
+    # By the clock of 24 hours in every language: shifts are named by it. An hour that comes twice says which it is.
+    comes_twice = at.utcoffset() != at.replace(fold=1 - at.fold).utcoffset()
+    return f"{day(at.date())}, {at:{'%H:%M %Z' if comes_twice else '%H:%M'}}"
 
 
 def speak(app: Flask) -> None:
@@ -136,9 +148,20 @@ def speak(app: Flask) -> None:
         lambda one, many, count: _catalogue(language()).ungettext(one, many, count),
         newstyle=True,
     )
+    app.jinja_env.globals["ngettext"] = _counted(app.jinja_env.globals["ngettext"])
     shown = {
         "number": number, "percent": percent, "percent_between": percent_between, "money": money, "day": day,
-        "instant": instant, "compact": compact,
+        "instant": instant, "translated": gettext,
     }  # fmt: skip
     app.jinja_env.filters.update(shown)
     app.jinja_env.globals.update(language=language, languages=languages)
+
+
+def _counted(plural: Any) -> Any:
+    """Jinja's own ngettext, to which %(count)s is the number as it is written in the language."""
+
+    @pass_context
+    def ngettext(context: Any, one: str, many: str, count: int, **values: Any) -> Any:
+        return plural(context, one, many, count, **{"count": number(count)} | values)
+
+    return ngettext

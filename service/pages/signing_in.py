@@ -9,9 +9,10 @@ from urllib.parse import quote
 from flask import Response, current_app, g, render_template, request, send_from_directory
 
 from service.asking import PUBLIC, asker, needs
-from service.pages.blueprint import PLACES, as_page, blueprint, see, sessions, show, to
+from service.formats import JSON
+from service.pages.blueprint import PLACES, as_page, blueprint, here, see, sessions, show, to
 from service.pages.languages import LANGUAGE_COOKIE, gettext, languages, marked
-from service.problems import TITLES, Problem, not_found
+from service.problems import MEDIA_TYPE, TITLES, Problem, not_found
 from service.sessions import TOKEN_FIELD, form_field, local
 
 SIGN_IN: Final = "/sign-in"
@@ -27,6 +28,7 @@ _FORM_SAYS: Final = {
 }
 _PAGES_SAY: Final = {
     "not-found": marked("Look at the address, or begin at the first page."),
+    "not-allowed": marked("Sign in with a key that may see this page."),
     "not-from-here": marked(
         "This page is out of date, or another site sent this. Nothing was done: open the page anew."
     ),
@@ -111,16 +113,27 @@ def post_sign_out() -> Response:
 
 def shown(problem: Problem) -> Response:
     """A problem as whoever asks reads it: a page for browsers, or the way to sign in; programs get it as it is."""
-    if request.path.startswith("/v1/") or request.accept_mimetypes.best != _HTML:
+    if request.path.startswith("/v1/") or not _wants_page():
         return problem.response()
     if problem.status == 401:
-        after = local(request.full_path.removesuffix("?")) if request.method == "GET" else "/"
+        after = local(here()) if request.method == "GET" else "/"
         return see(f"{SIGN_IN}?next={quote(after, safe='')}")
-    said = gettext(_PAGES_SAY[problem.slug]) if problem.slug in _PAGES_SAY else _sentence(problem.detail)
-    told = {"title": gettext(TITLES[problem.slug]), "said": said, "request_id": g.get("request_id")}
+    is_plain = problem.slug not in _PAGES_SAY
+    said = _sentence(problem.detail) if is_plain else gettext(_PAGES_SAY[problem.slug])
+    told = {"said": said, "is_plain": is_plain, "request_id": g.get("request_id")}
+    told["title"] = gettext(TITLES[problem.slug])
     response = show("problem.html", status=problem.status, **told)
     response.headers.extend(problem.headers)
     return as_page(response)
+
+
+def _wants_page() -> bool:
+    """True for browsers: they would rather have a page than what programs read.
+
+    Not what they name best of all: some name things that nobody here has ever heard of.
+    """
+    accepted = request.accept_mimetypes
+    return bool(accepted.quality(_HTML) > max(accepted.quality(JSON), accepted.quality(MEDIA_TYPE)))
 
 
 def _form(after: str, problem: Problem | None = None) -> Response:

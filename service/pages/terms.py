@@ -182,6 +182,107 @@ STANDINGS: Final = {
     "ruled_out": marked("ruled out"),
 }
 
+JOB_STATES: Final = {
+    "open": marked("open"),
+    "closed": marked("closed"),
+    "unknown": marked("not known"),
+}
+JOB_CLOSE_REASONS: Final = {
+    "complete": marked("complete"),
+    "cancelled": marked("cancelled"),
+}
+PLATE_CLOSE_REASONS: Final = {
+    "used": marked("used"),
+    "scrapped": marked("scrapped"),
+    "returned": marked("returned"),
+}
+ATTEMPT_STATES: Final = {
+    "open": marked("running"),
+    "finished": marked("finished"),
+    "unfinished": marked("begin and end not known"),
+}
+INSPECTION_STAGES: Final = {
+    "first": marked("first judgement"),
+    "after_rework": marked("after rework"),
+    "downstream": marked("at a later operation"),
+}
+CERTAINTIES: Final = {
+    "suspected": marked("suspected"),
+    "confirmed": marked("confirmed"),
+}
+COATINGS: Final = {
+    "none": marked("none"),
+    "shop_primer": marked("shop primer"),
+    "oil": marked("oil"),
+    "paint": marked("paint"),
+    "zinc": marked("zinc"),
+}
+EDGES: Final = {
+    "mill": marked("mill edge"),
+    "sheared": marked("sheared"),
+    "sawn": marked("sawn"),
+    "waterjet": marked("cut by water jet"),
+    "oxyfuel": marked("cut by oxyfuel"),
+    "plasma": marked("cut by plasma"),
+    "laser": marked("cut by laser"),
+}
+COOLINGS: Final = {
+    "air": marked("air"),
+    "water": marked("water"),
+}
+SURFACE_GROUPS: Final = {
+    "clean": marked("clean"),
+    "disturbed": marked("disturbed"),
+    "unknown": marked("not known"),
+}
+SIZE_FEATURES: Final = {
+    "outside": marked("outside dimension"),
+    "inside": marked("inside dimension"),
+    "distance": marked("distance"),
+}
+FINDING_STATES: Final = {
+    "open": marked("open"),
+    "closed": marked("closed"),
+}
+FINDING_CHANGES: Final = {
+    "opened": marked("opened"),
+    "again": marked("opened again"),
+    "closed": marked("closed"),
+}
+SUBJECTS: Final = {
+    "attempt": marked("attempt"),
+    "job": marked("job"),
+    "plate": marked("plate"),
+    "machine": marked("machine"),
+    "material": marked("material"),
+    "recipe": marked("recipe"),
+    "heat": marked("heat"),
+    "run": marked("run"),
+    "piece": marked("piece"),
+    "site": marked("site"),
+    "proof": marked("proof"),
+    "shift": marked("shift"),
+    "finding": marked("finding"),
+    "event": marked("entry"),
+}
+ROLES: Final = {
+    "terminal": marked("terminal: writes entries, reads open jobs, plates and its own attempts"),
+    "reader": marked("reader: reads"),
+    "engineer": marked("engineer: reads, notes on findings, plans proofs"),
+    "erp": marked("ERP: writes entries, reads, receives pushes"),
+    "admin": marked("admin: everything, settings and keys too"),
+}
+ALIAS_KINDS: Final = {
+    "material": marked("material"),
+    "machine": marked("machine"),
+    "recipe": marked("recipe"),
+}
+PEOPLE: Final = {
+    "keep": marked("kept as sent"),
+    "pseudonym": marked("replaced by a pseudonym"),
+    "drop": marked("not kept"),
+}
+
 
 def said(words: dict[str, str], word: str | None) -> str:
     """A word of the ledger in the language of the page; one that is not known here as it is, nothing as a dash."""

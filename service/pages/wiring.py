@@ -8,20 +8,27 @@ from service.pages import (
     attempts,
     change,
     findings,
+    handover,
     jobs,
     limit,
     plates,
     recipes,
     signing_in,
+    site_keys,
+    site_record,
     sites,
     terminal,
+    terminal_known,
     week,
 )
 from service.pages.blueprint import blueprint
 from service.pages.languages import speak
 
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
-MODULES = (attempts, change, findings, jobs, limit, plates, recipes, signing_in, sites, terminal, week)
+MODULES = (
+    attempts, change, findings, handover, jobs, limit, plates, recipes, signing_in, site_keys, site_record, sites,
+    terminal, terminal_known, week,
+)  # fmt: skip
 
 
 def serve_pages(app: Flask) -> None:

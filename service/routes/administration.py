@@ -34,13 +34,14 @@ def get_administration(query: dict[str, Any]) -> Response:
         found, following = entries(
             connection, site, after=query.get("after"), limit=query["limit"], acts=query.get("act", ())
         )
-    response = json_response({"items": [_shown(one) for one in found], "next": following})
+    response = json_response({"items": [act_shown(one) for one in found], "next": following})
     if following is not None:
         response.headers["Link"] = next_link(following)
     return response
 
 
-def _shown(one: Entry) -> dict[str, Any]:
+def act_shown(one: Entry) -> dict[str, Any]:
+    """An act on record as it is shown."""
     return {
         "number": one.number,
         "at": instant(one.at_us),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from flask import Response, current_app
 from flask_smorest import Blueprint
 from marshmallow import RAISE
 
+from service.acceptance import Judged
 from service.api_document.operations import Reply, json_body, operation, path_id
 from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
@@ -21,11 +23,12 @@ from service.schemas.state_answers import FindingNotedAnswer, FindingPage, Findi
 from service.settling import SettingsWrong, note
 from worker.findings import NOTED_FIELDS, Shown, finding, findings, last_look
 from worker.kept import OPEN
+from worker.ledger import Verdict
 from worker.reports.reading import open_site
 
 blueprint = Blueprint("findings", __name__, url_prefix="/v1", description="What deserves attention, with its evidence")
 _FINDING: Final = path_id("finding_id", "id of the finding", "F-7c1d3f0a92be4455")
-_NOTED: Final = FindingNoted()
+FINDING_NOTED: Final = FindingNoted()
 
 
 @blueprint.route("/findings")
@@ -53,7 +56,7 @@ def get_findings(query: dict[str, Any]) -> Response:
         looked = last_look(reader)
     response = json_response(
         {
-            "items": [_shown(one) for one in found],
+            "items": [finding_shown(one) for one in found],
             "next": following,
             "looked": None if looked is None else {"position": looked.position, "at": looked.at},
         }
@@ -72,13 +75,17 @@ def get_finding(_query: dict[str, Any], finding_id: str) -> Response:
 
     With when it was opened and closed, and all that people noted of it.
     """
-    site = asked_site()
+    return json_response(finding_seen(asked_site(), finding_id))
+
+
+def finding_seen(site: str, finding_id: str) -> dict[str, Any]:
+    """A finding with its changes and notes, as it is shown; raises a Problem 404 for one that is not there."""
     with database().read() as connection:
         try:
             found, changes, notes = finding(open_site(connection, site), finding_id, now_us=now_us())
         except LookupError:
             raise _unknown(finding_id) from None
-    return json_response({**_shown(found), "changes": changes, "notes": notes})
+    return {**finding_shown(found), "changes": changes, "notes": notes}
 
 
 @blueprint.route("/findings/<identifier:finding_id>/note", methods=["POST"], parameters=_FINDING)
@@ -97,18 +104,8 @@ def post_finding_note(_query: dict[str, Any], finding_id: str) -> Response:
     A field that is not given stays as it was noted before. The note is appended to the ledger.
     """
     site = asked_site()
-    _, sent = read_object(_NOTED)
-    now = now_us()
-    source = f"/keys/{asker().key.key_id}"
-    with database().write() as connection:
-        try:
-            finding(open_site(connection, site), finding_id, now_us=now)
-            judged, verdict = note(connection, site, finding_id, sent, source=source, now_us=now)
-        except LookupError:
-            raise _unknown(finding_id) from None
-        except SettingsWrong as wrong:
-            raise wrong_field(wrong.pointer, wrong.detail) from None
-    current_app.extensions["cutledger"].nudge()
+    _, sent = read_object(FINDING_NOTED)
+    judged, verdict = note_finding(site, finding_id, sent)
     told = {
         "finding": finding_id,
         "event": {"source": judged.source, "id": judged.id},
@@ -117,11 +114,28 @@ def post_finding_note(_query: dict[str, Any], finding_id: str) -> Response:
     return json_response(told, 201)
 
 
+def note_finding(site: str, finding_id: str, sent: Mapping[str, Any]) -> tuple[Judged, Verdict]:
+    """Append what the asker notes on a finding; raises a Problem 404 or 422."""
+    now = now_us()
+    source = f"/keys/{asker().key.key_id}"
+    with database().write() as connection:
+        try:
+            finding(open_site(connection, site), finding_id, now_us=now)
+            appended = note(connection, site, finding_id, sent, source=source, now_us=now)
+        except LookupError:
+            raise _unknown(finding_id) from None
+        except SettingsWrong as wrong:
+            raise wrong_field(wrong.pointer, wrong.detail) from None
+    current_app.extensions["cutledger"].nudge()
+    return appended
+
+
 def _unknown(finding_id: str) -> Exception:
     return not_found(f"there is no finding {finding_id!r} here; GET /v1/findings?state=all lists them")
 
 
-def _shown(one: Shown) -> dict[str, Any]:
+def finding_shown(one: Shown) -> dict[str, Any]:
+    """A finding as it is shown."""
     found = one.finding
     days = (found.first_day, found.last_day)
     return {

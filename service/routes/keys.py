@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from flask import Response, current_app
@@ -24,12 +25,14 @@ from worker.keys import (
     OVERLAP_HOURS,
     Key,
     KeyNotReplaceable,
+    keys_made,
     known_key,
     known_keys,
     new_key,
     revoke,
     rotate,
 )
+from worker.ledger import append
 from worker.state import last_of, page_cursor
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
@@ -47,15 +50,21 @@ def get_keys(query: dict[str, Any]) -> Response:
     Those of the asking key's sites, or of the one that is named, in the order in which they were made; of their sites
     those that the asking key has too, of their secrets nothing.
     """
-    sites, limit = asked_sites(), query["limit"]
+    items, following = keys_seen(asked_sites(), query)
+    response = json_response({"items": items, "next": following})
+    if following is not None:
+        response.headers["Link"] = next_link(following)
+    return response
+
+
+def keys_seen(sites: Sequence[str], query: Mapping[str, Any]) -> tuple[list[dict[str, Any]], str | None]:
+    """(a page of the keys of these sites, cursor of the next page)."""
+    limit = query["limit"]
     after = None if query.get("after") is None else last_of(query["after"], form=_CURSOR)
     with database().read() as connection:
         found = known_keys(connection, sites=sites, after=after, limit=limit + 1)
     following = page_cursor(found[limit - 1].key_id, form=_CURSOR) if len(found) > limit else None
-    response = json_response({"items": [_shown(key) for key in found[:limit]], "next": following})
-    if following is not None:
-        response.headers["Link"] = next_link(following)
-    return response
+    return [_shown(key) for key in found[:limit]], following
 
 
 @blueprint.route("/keys", methods=["POST"])
@@ -72,6 +81,14 @@ def post_key() -> Response:
     """
     own = only_sites()
     asked, _ = read_object(KEY_NEW)
+    return json_response(make_key(own, asked), 201)
+
+
+def make_key(own: Sequence[str], asked: Mapping[str, Any], *, after: int | None = None) -> dict[str, Any]:
+    """Make a key for some of the asker's own sites, as it is shown, with its secret; raises a Problem 422.
+
+    after: how many keys were made for these sites when it was asked for; raises KeysChanged if more were by now.
+    """
     sites = asked.get("sites") or (own if len(own) == 1 else ())
     if not sites:
         raise wrong_field("/sites", f"is missing; this key has {len(own)} sites, name those that the new one is for")
@@ -82,6 +99,8 @@ def post_key() -> Response:
     if expires_us is not None and expires_us <= now:
         raise wrong_field("/expires_at", "is past; give an instant to come, or leave it out")
     with database().write() as connection:
+        if after is not None:
+            _refuse_if_more(connection, own, after, now)
         text, key = new_key(
             connection,
             name=asked["name"],
@@ -92,7 +111,19 @@ def post_key() -> Response:
             now_us=now,
             by=asker().actor,
         )
-    return json_response({"key": text} | _shown(key), 201)
+    return {"key": text} | _shown(key)
+
+
+class KeysChanged(ValueError):
+    """A key was made since somebody asked for one: by the same form, maybe, that was sent twice."""
+
+
+def _refuse_if_more(connection: Connection, sites: Sequence[str], made: int, now: int) -> None:
+    for site in sorted(sites):
+        # To append nothing takes the site's turn: of two requests at once the later sees the key of the earlier.
+        append(connection, site, (), received_us=now)
+    if keys_made(connection, sites) != made:
+        raise KeysChanged
 
 
 @blueprint.route("/keys/<identifier:key_id>/rotation", methods=["POST"], parameters=_KEY_ID)
@@ -112,6 +143,11 @@ def post_key_rotation(key_id: str) -> Response:
     """
     sites = only_sites()
     asked, _ = read_object(KEY_ROTATION, default={})
+    return json_response(replace_key(sites, key_id, asked), 201)
+
+
+def replace_key(sites: Sequence[str], key_id: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Make the key that takes a key's place, as it is shown, with its secret; raises a Problem 404 or 409."""
     hours = asked.get("overlap_hours")
     overlap_us = (OVERLAP_HOURS if hours is None else hours) * HOUR_US
     try:
@@ -123,7 +159,7 @@ def post_key_rotation(key_id: str) -> Response:
     except KeyNotReplaceable as error:
         raise Problem(409, "conflict", str(error)) from None
     current_app.extensions["cutledger"].gate.forget()
-    return json_response({"key": text} | _shown(key), 201)
+    return {"key": text} | _shown(key)
 
 
 @blueprint.route("/keys/<identifier:key_id>", methods=["DELETE"], parameters=_KEY_ID)
@@ -134,16 +170,26 @@ def delete_key(key_id: str) -> Response:
 
     At all its sites, whichever the asking key has too. Every process refuses it within a second.
     """
-    sites = only_sites()
+    end_key(only_sites(), key_id)
+    return Response(status=204)
+
+
+def end_key(sites: Sequence[str], key_id: str) -> None:
+    """Revoke a key; raises a Problem 404 for one that is not there or has ended."""
     with database().write() as connection:
         _seen(connection, key_id, sites)
         if not revoke(connection, key_id, now_us=now_us(), by=asker().actor):
             raise _no_such_key(key_id)
     current_app.extensions["cutledger"].gate.forget()
-    return Response(status=204)
 
 
-def _seen(connection: Connection, key_id: str, sites: tuple[str, ...]) -> Key:
+def key_seen(sites: Sequence[str], key_id: str) -> dict[str, Any]:
+    """A key of one of these sites, as it is shown; raises a Problem 404 for another."""
+    with database().read() as connection:
+        return _shown(_seen(connection, key_id, sites))
+
+
+def _seen(connection: Connection, key_id: str, sites: Sequence[str]) -> Key:
     """A key with one of these sites; raises a Problem 404 for another."""
     found = known_key(connection, key_id)
     if found is None or set(found.sites).isdisjoint(sites):

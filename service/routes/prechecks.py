@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from flask import Response
@@ -19,7 +20,8 @@ from worker.findings import last_look
 from worker.prechecks.answer import precheck
 from worker.prechecks.intended import intended
 from worker.reports.plain import as_of_plain
-from worker.reports.reading import open_site
+from worker.reports.reading import Reader, open_site
+from worker.sites import Place
 
 blueprint = Blueprint("prechecks", __name__, url_prefix="/v1", description="Plates that are about to be cut")
 
@@ -38,7 +40,7 @@ def get_plate_precheck(query: dict[str, Any], plate: str) -> Response:
     terminal may name open jobs only.
     """
     site, only_open, now = asked_site(), asker().is_only_terminal, now_us()
-    job, machine, gas = query.get("job"), query.get("machine"), query.get("gas")
+    job, machine, gas = (query.get(name) for name in ("job", "machine", "gas"))
     with database().read() as connection:
         reader = open_site(connection, site)
         place, looked = reader.calendar.place(now), last_look(reader)
@@ -56,6 +58,12 @@ def get_plate_precheck(query: dict[str, Any], plate: str) -> Response:
         etag = etag_of(site, reader.revision, *about)
         if (answer := unchanged(etag)) is not None:
             return answer
-        cut = intended(reader, place.settings, plate=plate, job=job, machine=machine, gas=gas, open_jobs_only=only_open)
-        found = precheck(reader, cut, today=place.day)
+        found = precheck_seen(reader, place, plate, query)
     return tagged(json_response(found), etag)
+
+
+def precheck_seen(reader: Reader, place: Place, plate: str, query: Mapping[str, Any]) -> dict[str, Any]:
+    """What the record says of a plate; `place`: where the server's clock stands. Raises PlateUnknown, JobUnknown."""
+    asked: dict[str, Any] = {name: query.get(name) for name in ("job", "machine", "gas")}
+    cut = intended(reader, place.settings, plate=plate, open_jobs_only=asker().is_only_terminal, **asked)
+    return precheck(reader, cut, today=place.day)

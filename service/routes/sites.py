@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -87,8 +87,7 @@ def get_site(site: str) -> Response:
     The settings that hold now, and each change of them with its first production day.
     """
     _refuse_foreign(site)
-    with database().read() as connection:
-        etag, shown = _etag(connection, site), _shown(connection, site)
+    etag, shown = site_seen(site)
     return unchanged(etag) or tagged(json_response(shown), etag)
 
 
@@ -109,16 +108,33 @@ def put_site(site: str) -> Response:
     """
     _refuse_foreign(site)
     _, sent = read_object(SITE_SET)
+    judged, verdict = change_settings(site, sent, refuse_if_changed)
+    return json_response(
+        {"site": site, "event": {"source": judged.source, "id": judged.id}, "position": verdict.position}
+    )
+
+
+def change_settings(
+    site: str, sent: Mapping[str, Any], refuse_if_changed: Callable[[str], None]
+) -> tuple[Judged, Verdict]:
+    """Append a change of a site's settings by the asker, after `refuse_if_changed` was given the ETag that holds now.
+
+    Raises a Problem 422 for settings that cannot be taken.
+    """
     now = now_us()
     with database().write() as connection:
         # To append nothing takes the site's turn: of two changes of what was read once, the later is refused.
         append(connection, site, (), received_us=now)
         refuse_if_changed(_etag(connection, site))
-        judged, verdict = _settle(connection, site, sent, now)
+        appended = _settle(connection, site, sent, now)
     current_app.extensions["cutledger"].nudge()
-    return json_response(
-        {"site": site, "event": {"source": judged.source, "id": judged.id}, "position": verdict.position}
-    )
+    return appended
+
+
+def site_seen(site: str) -> tuple[str, dict[str, Any]]:
+    """(ETag, what is shown) of a site: what holds today, and each change."""
+    with database().read() as connection:
+        return _etag(connection, site), _shown(connection, site)
 
 
 def _refuse_foreign(site: str) -> None:

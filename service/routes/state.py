@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from flask import Response
@@ -29,6 +29,7 @@ OPEN = "open"
 _JOB = path_id("job", "id of the job", "J-1042")
 _PLATE = path_id("plate", "id of the plate", "P-77")
 _ATTEMPT = path_id("attempt", "id of the attempt", "A-5001")
+_ATTEMPT_FILTERS = ("state", "job", "plate", "machine", "run", "piece", "outcome", "purpose", "day")
 _SAYS_HISTORY = operation(Reply(200, "All events about it.", History), errors=(404,))
 
 
@@ -82,6 +83,14 @@ def get_jobs(query: dict[str, Any]) -> Response:
     return _answer(lambda connection, site: state.jobs(connection, site, state=only, **asked), "jobs", only, asked)
 
 
+def job_seen(connection: Connection, site: str, job: str) -> dict[str, Any]:
+    """A job that the asker may see; raises a Problem 404 for another."""
+    found = state.job(connection, site, job)
+    if found is None or (asker().is_only_terminal and found["state"] != OPEN):
+        raise not_found(f"there is no job {job!r}")
+    return found
+
+
 @blueprint.route("/jobs/<identifier:job>", parameters=_JOB)
 @blueprint.arguments(Query(), location="query", unknown=RAISE)
 @blueprint.doc(**_says_state(Job))
@@ -92,14 +101,7 @@ def get_job(_query: dict[str, Any], job: str) -> Response:
     Parts good, in rework, pending and still to make are counted from its attempts so far.
     """
     only_open = asker().is_only_terminal
-
-    def read(connection: Connection, site: str) -> Any:
-        found = state.job(connection, site, job)
-        if found is None or (only_open and found["state"] != OPEN):
-            raise not_found(f"there is no job {job!r}")
-        return found
-
-    return _answer(read, "job", job, only_open)
+    return _answer(lambda connection, site: job_seen(connection, site, job), "job", job, only_open)
 
 
 @blueprint.route("/jobs/<identifier:job>/events", parameters=_JOB)
@@ -136,14 +138,15 @@ def get_plate(_query: dict[str, Any], plate: str) -> Response:
 
     Its condition is what was last observed; a remnant takes the origin of its nearest ancestor that states one.
     """
+    return _answer(lambda connection, site: plate_seen(connection, site, plate), "plate", plate)
 
-    def read(connection: Connection, site: str) -> Any:
-        found = state.plate(connection, site, plate)
-        if found is None:
-            raise not_found(f"there is no plate {plate!r}")
-        return found
 
-    return _answer(read, "plate", plate)
+def plate_seen(connection: Connection, site: str, plate: str) -> dict[str, Any]:
+    """A plate; raises a Problem 404 for one that is not there."""
+    found = state.plate(connection, site, plate)
+    if found is None:
+        raise not_found(f"there is no plate {plate!r}")
+    return found
 
 
 @blueprint.route("/plates/<identifier:plate>/events", parameters=_PLATE)
@@ -168,16 +171,16 @@ def get_attempts(query: dict[str, Any]) -> Response:
     A terminal sees those of its own sources.
     """
     own = asker().own_sources
-    names = ("state", "job", "plate", "machine", "run", "piece", "outcome", "purpose", "day")
-    filters = {name: query.get(name) for name in names}
-    page: dict[str, Any] = {name: query.get(name) for name in ("after", "limit")}
     return _answer(
-        lambda connection, site: state.attempts(connection, site, filters=filters, own=own, **page),
-        "attempts",
-        filters,
-        page,
-        own,
+        lambda connection, site: attempts_seen(connection, site, query), "attempts", sorted(query.items()), own
     )
+
+
+def attempts_seen(connection: Connection, site: str, query: Mapping[str, Any]) -> state.Page:
+    """A page of the attempts that the asker may see."""
+    filters = {name: query.get(name) for name in _ATTEMPT_FILTERS}
+    page: dict[str, Any] = {name: query.get(name) for name in ("after", "limit")}
+    return state.attempts(connection, site, filters=filters, own=asker().own_sources, **page)
 
 
 @blueprint.route("/attempts/<identifier:attempt>", parameters=_ATTEMPT)
@@ -191,14 +194,15 @@ def get_attempt(_query: dict[str, Any], attempt: str) -> Response:
     entries are hardly true.
     """
     own = asker().own_sources
+    return _answer(lambda connection, site: attempt_seen(connection, site, attempt), "attempt", attempt, own)
 
-    def read(connection: Connection, site: str) -> Any:
-        found = state.attempt(connection, site, attempt, own=own)
-        if found is None:
-            raise not_found(f"there is no attempt {attempt!r}")
-        return found
 
-    return _answer(read, "attempt", attempt, own)
+def attempt_seen(connection: Connection, site: str, attempt: str) -> dict[str, Any]:
+    """An attempt that the asker may see; raises a Problem 404 for another."""
+    found = state.attempt(connection, site, attempt, own=asker().own_sources)
+    if found is None:
+        raise not_found(f"there is no attempt {attempt!r}")
+    return found
 
 
 @blueprint.route("/attempts/<identifier:attempt>/events", parameters=_ATTEMPT)

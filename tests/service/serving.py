@@ -116,10 +116,14 @@ def surroundings(**variables: str) -> dict[str, str]:
 
 @contextmanager
 def serving(
-    folder: Path, *options: str, host: str = "127.0.0.1", environment: Mapping[str, str] | None = None
+    folder: Path,
+    *options: str,
+    host: str = "127.0.0.1",
+    port: int | None = None,
+    environment: Mapping[str, str] | None = None,
 ) -> Iterator[Serving]:
-    """A server, which is killed if the test has not ended it."""
-    port = free_port(host)
+    """A server, on a free port unless one is given, which is killed if the test has not ended it."""
+    port = port or free_port(host)
     log_file = folder / "serve.log"
     arguments = command("serve", "--host", host, "--port", str(port), *options)
     variables = surroundings(CUTLEDGER_DATA=str(folder / "data"), **(environment or {}))

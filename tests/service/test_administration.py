@@ -17,12 +17,19 @@ from sqlalchemy.exc import DBAPIError
 from service.cli import main
 from tests.builders import NOW_US, event
 from tests.conftest import Sites
-from tests.service.conftest import Door, cut, void
+from tests.service.conftest import Clock, Door, Service, cut, void
 from worker.administration import ACTS, COMMAND_LINE, Actor, entries, record
 from worker.database import DatabaseUnavailable
+from worker.keys import ROLES
 from worker.tables import APPEND_ONLY, administration, events
 
 ME = Actor("k7m2q9xa", "the office")
+
+
+@pytest.fixture
+def door(service: Service, clock: Clock) -> Door:
+    """A site with a key for each role, whose making is on its record."""
+    return service.door(clock, made=ROLES)
 
 
 def acts(door: Door, **asked: Any) -> list[dict[str, Any]]:
@@ -97,7 +104,7 @@ def test_what_is_refused_leaves_no_trace(door: Door) -> None:
 
 
 def test_a_key_of_two_sites_is_on_the_record_of_each_which_does_not_tell_of_the_other(door: Door, service: Any) -> None:
-    other = service.door(door.clock)
+    other = service.door(door.clock, made=ROLES)
     both = door.key("admin", sites=(door.site, other.site))
     asked = {"name": "x", "roles": ["reader"], "sites": [other.site, door.site]}
     made = door.ask("POST", "/v1/keys", key=both, json=asked).get_json()
@@ -263,7 +270,7 @@ def test_422_for_a_cursor_that_was_not_given(door: Door, cursor: str) -> None:
 
 
 def test_it_is_kept_by_site(door: Door, service: Any) -> None:
-    other = service.door(door.clock)
+    other = service.door(door.clock, made=ROLES)
     other.ask("POST", "/v1/keys", json={"name": "theirs", "roles": ["reader"]})
     assert acts(door) == []
     assert door.get("/v1/administration", site=other.site).status_code == 404

@@ -15,6 +15,7 @@ from marshmallow import ValidationError, fields
 from service.schemas.events import DATA_SCHEMAS, ENVELOPE
 from service.schemas.examples import EXAMPLES
 from service.schemas.strict import Record, Rows, StrictSchema
+from tests.conftest import of_many
 from tests.service.sent import MINIMAL, accepted, event, full, with_data
 from worker.events import EVENT_TYPES
 
@@ -116,7 +117,7 @@ def damaged(draw: st.DrawFn) -> tuple[str, dict[str, Any]]:
     return kind, data
 
 
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=of_many(1_500), deadline=None)
 @given(damaged())
 def test_the_quick_reading_and_marshmallow_judge_alike(case: tuple[str, dict[str, Any]]) -> None:
     kind, data = case

@@ -33,7 +33,7 @@ from worker.tables import keys, metadata
 
 PUBLIC_PATHS = {
     "/livez", "/readyz", "/openapi.json", "/docs/", "/docs/<path:path>", "/sign-in", "/language/<code>",
-    "/static/<path:name>",
+    "/static/<path:name>", "/terminal/shell", "/terminal/worker.js",
 }  # fmt: skip
 
 
@@ -129,12 +129,22 @@ RIGHTS: list[tuple[str, str, set[str]]] = [
     ("DELETE", "/v1/keys/x", ADMIN),
     ("POST", "/v1/keys/x/rotation", ADMIN),
     ("GET", "/v1/administration", ADMIN),
+    ("GET", "/findings/x", READ),
+    ("GET", "/findings/x/note", READ),
+    ("POST", "/findings/x/note", {"engineer", "admin"}),
+    *(("GET", f"/{kind}/x", STATE) for kind in ("jobs", "plates", "attempts")),
+    ("GET", "/plates/x/precheck", STATE),
+    *(("GET", f"/site/{what}", ADMIN) for what in ("keys", "record", "settings/x")),
+    *(("POST", f"/site/{what}", ADMIN) for what in ("keys", "settings/x")),
+    *((method, f"/site/keys/x/{what}", ADMIN) for method in ("GET", "POST") for what in ("replacing", "revoking")),
     ("GET", "/", STATE),
     ("GET", "/key", STATE),
     ("POST", "/sign-out", STATE),
     *(("GET", f"/{page}", READ) for page in ("week", "limit", "change", "recipes", "findings")),
+    *(("GET", f"/week.{ending}", READ) for ending in ("csv", "xlsx", "pdf")),
     *(("GET", f"/{page}", STATE) for page in ("jobs", "plates", "attempts")),
-    ("GET", "/terminal", WRITE),
+    *(("GET", path, WRITE) for path in ("/terminal", "/terminal/known", "/handover")),
+    ("POST", "/handover", WRITE),
     ("GET", "/site", ADMIN),
     *((method, "/v1/webhooks", PUSH) for method in ("GET", "POST")),
     *((method, "/v1/webhooks/x", PUSH) for method in ("GET", "DELETE")),
@@ -451,6 +461,8 @@ def test_a_key_of_a_site_that_the_asker_lacks_is_not_replaced(door: Door, servic
 
 def test_a_key_is_replaced_with_the_defaults_where_no_body_is_sent(door: Door) -> None:
     key_id = door.keys["reader"].split("_")[1]
+    packed = door.ask("POST", f"/v1/keys/{key_id}/rotation", headers={"Content-Encoding": "br"})
+    assert packed.status_code == 415
     assert door.ask("POST", f"/v1/keys/{key_id}/rotation").status_code == 201
     assert listed(door, key_id)["expires_at"] == "2027-01-16T08:00:00Z"
     unread = door.ask("POST", f"/v1/keys/{door.keys['erp'].split('_')[1]}/rotation", data=b"{}", content_type="text/x")
@@ -669,8 +681,8 @@ def test_only_a_hash_of_a_key_is_kept(door: Door) -> None:
             assert secret.encode() not in file.read_bytes()
 
 
-def test_keys_of_other_sites_are_neither_seen_nor_revoked(door: Door, service: Any) -> None:
-    other = service.door(door.clock)
+def test_keys_of_other_sites_are_neither_seen_nor_revoked(service: Any, clock: Any) -> None:
+    door, other = (service.door(clock, made=ROLES) for _ in range(2))
     seen = {key["key_id"] for key in door.read("/v1/keys")["items"]}
     theirs = {key["key_id"] for key in other.read("/v1/keys")["items"]}
     assert len(seen) == len(ROLES)
@@ -703,7 +715,8 @@ def test_a_stolen_key_that_makes_itself_a_site_can_be_revoked_all_the_same(door:
     assert door.get("/v1/jobs", key=stolen, site=door.site).status_code == 401
 
 
-def test_keys_come_in_pages_in_the_order_in_which_they_were_made(door: Door) -> None:
+def test_keys_come_in_pages_in_the_order_in_which_they_were_made(service: Any, clock: Any) -> None:
+    door = service.door(clock, made=ROLES)
     whole = [key["key_id"] for key in door.read("/v1/keys")["items"]]
     seen: list[str] = []
     asked: dict[str, Any] = {"limit": 2}
@@ -721,7 +734,8 @@ def test_keys_come_in_pages_in_the_order_in_which_they_were_made(door: Door) -> 
         assert door.get("/v1/keys", after=after).status_code == 422
 
 
-def test_keys_of_other_sites_make_the_list_no_dearer(door: Door) -> None:
+def test_keys_of_other_sites_make_the_list_no_dearer(service: Any, clock: Any) -> None:
+    door = service.door(clock, made=ROLES)
     many = [
         {"key_id": f"z{each:07d}", "name": "x", "secret_hash": b"x" * 32, "roles": "reader", "created_us": NOW_US}
         for each in range(2_000)

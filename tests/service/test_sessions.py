@@ -295,6 +295,25 @@ def test_a_page_that_the_database_cannot_answer_says_so(
         assert answer.headers["Retry-After"]
 
 
+@pytest.mark.parametrize(
+    ("accepts", "status"),
+    [
+        # what browsers send, word for word
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,image/avif,image/webp,image/apng,*/*;q=0.8,"
+         "application/signed-exchange;v=b3;q=0.7", 303),
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", 303),
+        ("text/html", 303),
+        ("*/*", 401),
+        ("", 401),
+        ("application/json, text/html;q=0.5", 401),
+        ("application/problem+json, text/html", 401),
+    ],
+)  # fmt: skip
+def test_browsers_are_led_to_sign_in_and_programs_told(browser: Browser, accepts: str, status: int) -> None:
+    answer = browser.get("/key", headers={"Accept": accepts})
+    assert (answer.status_code, answer.mimetype == "application/problem+json") == (status, status == 401)
+
+
 def test_a_page_beyond_the_rate_says_when_to_come_again(tmp_path: Path) -> None:
     database = embedded(tmp_path)
     app = create_app(database, nudge=lambda: None, rates=Rates(Limits(rate=1)))

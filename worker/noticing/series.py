@@ -9,7 +9,6 @@ from datetime import timedelta
 from typing import Any, Final
 
 import orjson
-from scipy.stats import betabinom
 from sqlalchemy import case, func, select
 
 from worker.batches import in_batches
@@ -21,6 +20,7 @@ from worker.reports.questions import Question
 from worker.reports.reading import Reader, conditions_of, spellings, window_of
 from worker.reports.withholding import least_people
 from worker.shopcalendar import MICROSECONDS
+from worker.stats.tails import at_least_like
 
 #: Newest attempts of a machine that are read for a series of failed pierces.
 NEWEST: Final = 200
@@ -65,7 +65,7 @@ def _failed_pierces(reader: Reader, question: Question, limits: Limits) -> Itera
             continue
         before, bad_before = pierces - found.pierces, failed - found.failed
         # A small past is no certainty: none failed of twenty does not make the third failure impossible.
-        by_chance = betabinom.sf(found.failed - 1, found.pierces, bad_before + 0.5, before - bad_before + 0.5)
+        by_chance = at_least_like(found.failed, found.pierces, bad_before + 0.5, before - bad_before + 0.5)
         if before < limits.pierce_window or by_chance > RARE:
             continue
         usual = bad_before / before

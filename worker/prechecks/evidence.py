@@ -11,7 +11,7 @@ from typing import Any, Final
 from worker.events import JOB, MACHINE, PLATE
 from worker.kept import Kept, kept_about
 from worker.naming import name_key
-from worker.noticing.finding import LEFT_OPEN, NEW_NAME, SET_ASIDE, finding_id
+from worker.noticing.finding import LEFT_OPEN, NEW_NAME, SET_ASIDE, Finding, finding_id
 from worker.plates import UNKNOWN
 from worker.plausibility import geometry_doubts
 from worker.prechecks.intended import ASKED, Intended
@@ -210,9 +210,13 @@ def findings_about(evidence: Evidence) -> list[Kept]:
     return [
         one
         for one in kept_about(reader.connection, reader.site, subjects)
-        if one.finding.kind not in _OF_ENTRIES
-        and (one.finding.subject_kind != HEAT or name_key(one.finding.other or "") == name_key(cut.plate["mill"] or ""))
+        if one.finding.kind not in _OF_ENTRIES and not is_of_another_mill(one.finding, cut.plate["mill"])
     ]
+
+
+def is_of_another_mill(finding: Finding, mill: str | None) -> bool:
+    """True for a finding about a heat of another mill: mills number their heats each for itself."""
+    return finding.subject_kind == HEAT and name_key(finding.other or "") != name_key(mill or "")
 
 
 def finding_plain(one: Kept) -> dict[str, Any]:
