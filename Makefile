@@ -8,7 +8,7 @@ TESTS_STAMP := $(VENV)/installed-tests
 FUZZ_STAMP := $(VENV)/installed-fuzz
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: help install demo serve test test-thorough check bench calibrate chaos fuzz siege openapi clean
+.PHONY: help install demo serve test test-thorough check bench calibrate chaos fuzz siege openapi texts clean
 
 help: ## Show what there is to make
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 15
@@ -67,6 +67,9 @@ siege: $(TESTS_STAMP) ## Attack the grown service in every way it must bear, and
 
 openapi: $(STAMP) ## Write the API document
 	$(BIN)/cutledger openapi openapi/cutledger.json
+
+texts: $(TESTS_STAMP) ## Gather the texts of the pages, and bring the catalogue of each language up to them
+	$(BIN)/python -m tests.texts
 
 clean: ## Remove what was installed and cached
 	rm -rf $(VENV) *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -1,0 +1,97 @@
+"""From the demo's address and key to the week, the limit and one run of one's own, by the README's steps alone."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+
+from tests.browser.browsing import DESK, MOST_MS, Faults
+from tests.browser.demo import Demo
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+class Walk:
+    """Clicks what the README names, and notes what was named."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.clicked: list[str] = []
+
+    def link(self, name: str) -> None:
+        self.clicked.append(name)
+        self.page.get_by_role("link", name=name, exact=True).first.click()
+
+    def button(self, name: str) -> None:
+        """Buttons may say more beneath their name."""
+        self.clicked.append(name)
+        self.page.get_by_role("button", name=re.compile(rf"^{re.escape(name)}")).first.click()
+
+    def sees(self, name: str) -> None:
+        self.clicked.append(name)
+        expect(self.page.get_by_role("heading", level=1)).to_contain_text(name, timeout=MOST_MS)
+
+
+@pytest.fixture
+def told() -> str:
+    """The README's section for newcomers."""
+    return README.read_text().partition("\n## Look at it\n")[2].partition("\n## ")[0]
+
+
+def test_readme_leads_a_newcomer_to_week_limit_and_a_run_of_their_own(
+    own_demo: Demo, chromium: Browser, told: str
+) -> None:
+    before = end_of_feed(own_demo)
+    context = chromium.new_context(base_url=own_demo.url, viewport=DESK, locale="en-GB", reduced_motion="reduce")
+    faults = Faults(expected=("ERR_INTERNET_DISCONNECTED",))
+    faults.watch(context)
+    page = context.new_page()
+    page.set_default_timeout(MOST_MS)
+    walk = Walk(page)
+    page.goto("/")
+    page.get_by_label("Key").fill(own_demo.keys["foreman"])
+    walk.button("Sign in")
+    walk.sees("Week")
+    walk.link("Limit")
+    walk.sees("Limit")
+    walk.button("Show")
+    walk.link("Terminal")
+    page.get_by_role("button", name="laser-15kw").click()
+    page.get_by_role("button", name=re.compile(r"^P\d+-\w+.*mm", re.DOTALL)).first.click()
+    walk.button("All good")
+    expect(waiting(page, 0)).to_be_visible(timeout=MOST_MS)
+    context.set_offline(True)
+    walk.button("Next run on this plate")
+    walk.button("All good")
+    expect(waiting(page, 1)).to_be_visible(timeout=MOST_MS)
+    context.set_offline(False)
+    expect(waiting(page, 0)).to_be_visible(timeout=MOST_MS)
+    with page.expect_response("**/v1/events?*"):
+        walk.button("Take it back")
+    expect(waiting(page, 0)).to_be_visible(timeout=MOST_MS)
+    walk.button("Entries")
+    walk.link("Your key, language, sign out")
+    walk.link("Attempts")
+    walk.sees("Attempts")
+    walk.link("Week")
+    context.close()
+    assert faults.unexpected() == []
+    assert dict.fromkeys(re.findall(r"\*\*(.+?)\*\*", told)).keys() - set(walk.clicked) == set()
+    kinds = [item["event"]["type"] for item in own_demo.read("/v1/events?limit=1000&after=" + before)["items"]]
+    assert kinds == ["cutledger.attempt.finished"] * 2 + ["cutledger.event.voided"]
+
+
+def end_of_feed(demo: Demo) -> str:
+    """The cursor after all that is in the ledger."""
+    page = {"next": "", "more": True}
+    while page["more"]:
+        page = demo.read(f"/v1/events?limit=1000{'&after=' + page['next'] if page['next'] else ''}")
+    return str(page["next"])
+
+
+def waiting(page: Page, count: int) -> Locator:
+    """What the terminal says of entries that wait."""
+    return page.get_by_role("button", name=re.compile(rf"^{count}\s*waiting"))
