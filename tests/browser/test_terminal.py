@@ -447,6 +447,7 @@ def test_a_device_whose_clock_is_wrong_makes_entries_with_right_times(opened: Op
     terminal.tap("[data-service=slats]")
     terminal.is_recorded()
     terminal.tap("#take-back")
+    expect(terminal.page.locator("h1")).to_have_text("Which plate?")
     terminal.waits(0)
     done, void = (datetime.fromisoformat(event["time"]) for event in said())
     assert abs(done - before) < timedelta(minutes=1)
@@ -455,6 +456,8 @@ def test_a_device_whose_clock_is_wrong_makes_entries_with_right_times(opened: Op
 
 def test_two_tabs_keep_the_clocks_of_both(opened: Open, said: Said) -> None:
     terminal = opened()
+    terminal.choose_plate()
+    terminal.finish()
     other = Terminal(terminal.page.context.new_page())
     other.open()
     for one, operation in ((terminal, "grinding"), (other, "straightening")):
@@ -580,8 +583,8 @@ def test_a_refused_entry_is_kept_and_said_and_holds_nothing_up(opened: Open, sai
     terminal.tap("[id^=retime-]")
     terminal.tap("#by-15")
     terminal.tap("#use-time")
-    terminal.waits(0)
     expect(page.locator("#refused")).to_have_count(0)
+    terminal.waits(0)
     made = datetime.fromisoformat(said()[-1]["time"])
     assert timedelta(minutes=14) < datetime.now(UTC) - made < timedelta(minutes=17)
     assert [entry["state"] for entry in terminal.kept()] == ["posted", "posted"]
@@ -663,6 +666,8 @@ def test_what_the_service_cannot_take_now_is_sent_again(opened: Open, said: Said
         terminal.tap("[data-service=slats]")
         terminal.is_recorded()
     network["is_cut"] = False
+    # It need not wait for the time at which it tries again by itself.
+    terminal.page.evaluate("dispatchEvent(new Event('online'))")
     terminal.waits(0)
     assert sent == ([3, 2, 1, 1, 1] if status == 413 else [3, 3])
     assert len(said()) == 3

@@ -51,6 +51,9 @@ for (const end of ["pointerup", "pointercancel"]) {
   addEventListener(end, () => setTimeout(released, 0), true);
 }
 
+// At once after the tap: the next one finds what this one made, however fast it follows.
+addEventListener("click", () => isPressed && released());
+
 function released() {
   isPressed = false;
   if (isDue) {

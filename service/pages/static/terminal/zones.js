@@ -1,6 +1,8 @@
 /** Instants by the clock of the site, whatever zone this device is set to. Instants in milliseconds since 1970. */
 
-const language = globalThis.document?.documentElement.lang || "en";
+const spoken = globalThis.document?.documentElement.lang || "en";
+// English with the day before the month, as the pages write it.
+const language = spoken === "en" ? "en-GB" : spoken;
 
 function parts(at, zone) {
   const format = new Intl.DateTimeFormat("en-CA", {
