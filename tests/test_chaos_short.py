@@ -10,7 +10,11 @@ from tests.chaos import embedded, full_disk, grown, sensitivity
 from tests.chaos.figures import Figures
 from tests.chaos.posting import Teller
 from tests.chaos.servers import ServerMissing, postgres_programs, redis_program
+from tests.conftest import THOROUGH
 from tests.grown import NEEDED
+
+#: That the harness sees faults changes with the harness alone; `make chaos` looks whether it does, too.
+SIGHT = pytest.mark.skipif(not THOROUGH, reason="a minute of both cores: make test-thorough")
 
 
 def needs_servers() -> None:
@@ -58,6 +62,7 @@ def test_a_full_disk_is_answered_with_503_and_overcome() -> None:
     assert figures.values["refused_while_full"] > 0
 
 
+@SIGHT
 @pytest.mark.parametrize("fault", ["no fault", "deferred-begin"])
 def test_the_harness_sees_a_fault_on_sqlite_and_none_where_none_is(fault: str) -> None:
     trial = sensitivity.trials(11)["deferred-begin"]
@@ -68,6 +73,7 @@ def test_the_harness_sees_a_fault_on_sqlite_and_none_where_none_is(fault: str) -
     assert not name or figures.judgement.needless_503
 
 
+@SIGHT
 def test_the_harness_sees_that_the_feed_misses_events() -> None:
     needs_servers()
     trial = sensitivity.trials(11)["feed-on-sequence"]
