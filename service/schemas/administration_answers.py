@@ -130,9 +130,9 @@ class AuditResult(Answer):
     number = whole("number of the audit", 2)
     started_at = instant("when it began")
     ended_at = instant("when it ended", "2026-03-02T05:15:04Z")
-    position = whole("up to which place in the ledger it counted", 417)
-    events = whole("events that it counted", 417)
-    equal = flag("the tallies say what the ledger says", True)
+    position = whole("up to which place in the ledger it counted; null for one that was given up", 417, null=True)
+    events = whole("events that it counted; null for one that was given up", 417, null=True)
+    equal = flag("the tallies say what the ledger says; null for one that was given up", True, null=True)
     differences = fields.List(
         fields.Nested(Difference), required=True, metadata={"description": "where not", "examples": [[]]}
     )
