@@ -424,6 +424,8 @@ def test_a_site_that_fails_holds_up_no_other(door: Door, service: Service, monke
         return right(reader, now_us=now_us)
 
     monkeypatch.setattr(findings, "noticed", failing)
+    # Not those of other tests, which are there by the hundred.
+    monkeypatch.setattr(findings, "site_names", lambda _: [door.site, other.site])
     contradicted(door)
     contradicted(other)
     looked_at = look_when_due(door.database, now_us=door.clock.now_us)
