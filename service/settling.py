@@ -106,8 +106,8 @@ def plan_proof(
     The same plan under a known id is there already. Raises SettingsWrong for one that no series can carry out, and
     PlannedOtherwise.
     """
-    # To append nothing takes the site's turn: of two requests with one id the later sees the plan of the earlier.
-    ledger.append(connection, site, (), received_us=now_us)
+    # Of two requests with one id the later sees the plan of the earlier.
+    ledger.take_turn(connection, site)
     reader = open_site(connection, site)
     name = proof or f"PR-{secrets.token_hex(_ID_BYTES)}"
     there = plans(reader, proof=name, with_owed=True)

@@ -120,7 +120,7 @@ def append(
 
     The caller commits: only then is an answer a promise.
     """
-    _one_at_a_time(connection, site)
+    take_turn(connection, site)
     known = _Known(_stored(connection, site, new))
     verdicts: list[Verdict | None] = []
     accepted: list[tuple[NewEvent, int]] = []
@@ -144,11 +144,12 @@ def append(
     return answers
 
 
-def _one_at_a_time(connection: Connection, site: str) -> None:
+def take_turn(connection: Connection, site: str) -> None:
     """Let appends to a site commit in the order of their positions, also where several writers work at once.
 
-    Then whoever reads all after a position misses nothing, and no two appends take the same event for new. SQLite has
-    one writer anyway.
+    Then whoever reads all after a position misses nothing, and no two appends take the same event for new. The turn
+    lasts until the transaction ends: whoever takes it before they read appends to what they read. SQLite has one writer
+    anyway.
     """
     if connection.dialect.name == "postgresql":
         connection.execute(select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(site))))

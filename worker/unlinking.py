@@ -25,8 +25,8 @@ def unlink(database: Database, site: str, *, actor: Actor, now_us: int, most_byt
     not written anew.
     """
     with database.write() as connection:
-        # To append nothing takes the site's turn: what was judged by the old key before is in, or finds it gone.
-        ledger.append(connection, site, (), received_us=now_us)
+        # What was judged by the old key before is in, or finds it gone.
+        ledger.take_turn(connection, site)
         old = people_key(connection, site)
         with database.overwriting(connection):
             _replace(connection, site)

@@ -32,7 +32,7 @@ from worker.keys import (
     revoke,
     rotate,
 )
-from worker.ledger import append
+from worker.ledger import take_turn
 from worker.state import last_of, page_cursor
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
@@ -100,7 +100,7 @@ def make_key(own: Sequence[str], asked: Mapping[str, Any], *, after: int | None 
         raise wrong_field("/expires_at", "is past; give an instant to come, or leave it out")
     with database().write() as connection:
         if after is not None:
-            _refuse_if_more(connection, own, after, now)
+            _refuse_if_more(connection, own, after)
         text, key = new_key(
             connection,
             name=asked["name"],
@@ -118,10 +118,10 @@ class KeysChanged(ValueError):
     """A key was made since somebody asked for one: by the same form, maybe, that was sent twice."""
 
 
-def _refuse_if_more(connection: Connection, sites: Sequence[str], made: int, now: int) -> None:
+def _refuse_if_more(connection: Connection, sites: Sequence[str], made: int) -> None:
     for site in sorted(sites):
-        # To append nothing takes the site's turn: of two requests at once the later sees the key of the earlier.
-        append(connection, site, (), received_us=now)
+        # Of two requests at once the later sees the key of the earlier.
+        take_turn(connection, site)
     if keys_made(connection, sites) != made:
         raise KeysChanged
 

@@ -24,7 +24,7 @@ from service.settling import SettingsWrong, settle
 from worker.events import SITE
 from worker.installing import SiteExists, add_site
 from worker.keys import admit_site
-from worker.ledger import Verdict, append, history
+from worker.ledger import Verdict, history, take_turn
 from worker.reports.plain import json_bytes
 from worker.reports.reading import SiteUnknown, calendar_of
 from worker.sites import Settings
@@ -123,8 +123,8 @@ def change_settings(
     """
     now = now_us()
     with database().write() as connection:
-        # To append nothing takes the site's turn: of two changes of what was read once, the later is refused.
-        append(connection, site, (), received_us=now)
+        # Of two changes of what was read once, the later is refused.
+        take_turn(connection, site)
         refuse_if_changed(_etag(connection, site))
         appended = _settle(connection, site, sent, now)
     current_app.extensions["cutledger"].nudge()

@@ -141,7 +141,7 @@ def _feed_cursor_on_a_sequence() -> None:
         time.sleep(random.choice((0, 0, 0.15)))
         return positions
 
-    _put(ledger, "_one_at_a_time", lambda _connection, _site: None)
+    _put(ledger, "take_turn", lambda _connection, _site: None)
     real = _put(ledger, "_insert", insert)
 
 

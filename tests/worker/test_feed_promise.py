@@ -134,7 +134,7 @@ def test_an_append_waits_for_the_one_before_it_at_its_site(grown: Database) -> N
 
 
 def test_this_test_sees_the_loss_of_a_feed_on_a_bare_sequence(grown: Database, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ledger, "_one_at_a_time", lambda _connection, _site: None)
+    monkeypatch.setattr(ledger, "take_turn", lambda _connection, _site: None)
     assert len(two_appends_of_which_the_first_commits_last(grown).seen) == 1
 
 
