@@ -14,10 +14,10 @@ from service.pages.blueprint import blueprint, page_site, show, to
 from service.pages.facts import address_of, facts_of, rounded
 from service.pages.findings import listed_about
 from service.pages.histories import told
-from service.pages.page_queries import asked, pages_of
+from service.pages.page_queries import SITE_ONLY, asked, pages_of
 from service.pages.site_times import site_now
 from service.routes.state import attempt_seen, attempts_seen
-from service.schemas.queries import AttemptsQuery, Query
+from service.schemas.queries import AttemptsQuery
 from worker.events import ATTEMPT, JOB, PLATE
 from worker.findings import findings_about
 from worker.ledger import history
@@ -25,7 +25,6 @@ from worker.reports.reading import open_site
 from worker.state import attempts_on_piece, last_attempt_day
 
 _QUERY: Final = AttemptsQuery()
-_SITE_ONLY: Final = Query()
 _FILTERS: Final = ("state", "job", "plate", "machine", "run", "piece", "outcome", "purpose", "day")
 _CUT: Final = (
     "job", "plate", "heat_number", "material", "thickness_mm", "bevel_deg", "cut_thickness_mm", "machine", "gas", "run",
@@ -81,7 +80,7 @@ def _days_beside(query: Mapping[str, Any], site: str) -> list[tuple[date, str]]:
 def get_attempt(name: str) -> Response:
     """Show an attempt: its parts, its pierces, its recipe, its retries, what is odd about it, its history."""
     site = page_site()
-    asked(_SITE_ONLY)
+    asked(SITE_ONLY)
     reads = asker().may("read")
     with database().read() as connection:
         reader = open_site(connection, site)

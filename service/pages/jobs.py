@@ -19,11 +19,11 @@ from service.pages.facts import address_of, facts_of
 from service.pages.findings import listed_about
 from service.pages.histories import told
 from service.pages.languages import marked
-from service.pages.page_queries import asked, pages_of
+from service.pages.page_queries import SITE_ONLY, asked, pages_of
 from service.pages.site_times import SiteNow, site_now
 from service.problems import Problem
 from service.routes.state import OPEN, attempts_seen, job_seen
-from service.schemas.queries import ID_LENGTH, JobsQuery, Query
+from service.schemas.queries import ID_LENGTH, JobsQuery
 from worker.confirmations import confirmations_of
 from worker.events import ATTEMPT, JOB, NM_PER_MM, THICKNESS_MAX_NM, ThicknessUnreadable, inch_to_nm, mm_to_nm
 from worker.findings import findings_about
@@ -32,7 +32,6 @@ from worker.ledger import history
 from worker.reports.reading import Reader, open_site
 from worker.state import Page, job_materials, jobs, jobs_behind
 
-_SITE_ONLY: Final = Query()
 #: Attempts of one job that its page lists; the list of attempts has the rest.
 _MOST_ATTEMPTS: Final = 200
 #: No plate is thicker.
@@ -137,7 +136,7 @@ def _chosen(query: dict[str, Any]) -> dict[str, Any]:
 def get_job(name: str) -> Response:
     """Show a job: how far it is, its attempts, what was confirmed of it, what is odd about it, its history."""
     site = page_site()
-    asked(_SITE_ONLY)
+    asked(SITE_ONLY)
     reads = asker().may("read")
     with database().read() as connection:
         reader = open_site(connection, site)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Final
 
 from flask import request
 from marshmallow import Schema, ValidationError, fields
 
 from service.pages.blueprint import to
+from service.schemas.queries import Query
 from worker.reports.questions import QuestionUnanswerable, Wrong
+
+#: What is asked of a page that shows one thing: the site alone.
+SITE_ONLY: Final = Query()
 
 
 def asked(schema: Schema, **unless_said: str) -> dict[str, Any]:

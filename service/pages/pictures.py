@@ -6,7 +6,7 @@ known leaves its place empty. Which points stand out is told by their shape, not
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import Final, Literal
@@ -50,7 +50,6 @@ _MOST_ROWS: Final = 60
 _MOST_BARS: Final = 30
 _MOST_LABEL: Final = 0.44 * WIDTH
 _PLOT: Final = 250.0
-_Symbol = Callable[[Canvas, Place], None]
 
 
 @dataclass(frozen=True)

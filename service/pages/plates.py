@@ -14,11 +14,11 @@ from service.pages.facts import address_of, facts_of
 from service.pages.findings import listed_about
 from service.pages.histories import told
 from service.pages.languages import marked
-from service.pages.page_queries import asked, pages_of
+from service.pages.page_queries import SITE_ONLY, asked, pages_of
 from service.pages.site_times import site_now
 from service.routes.prechecks import precheck_seen
 from service.routes.state import OPEN, attempts_seen, plate_seen
-from service.schemas.queries import PlatesQuery, PrecheckQuery, Query
+from service.schemas.queries import PlatesQuery, PrecheckQuery
 from worker.events import GASES, INHERITED_PLATE_FIELDS, PLATE
 from worker.findings import findings_about
 from worker.ledger import history
@@ -28,7 +28,6 @@ from worker.state import plate_observations, plates
 
 _QUERY: Final = PlatesQuery()
 _PRECHECK_QUERY: Final = PrecheckQuery()
-_SITE_ONLY: Final = Query()
 _MOST_ATTEMPTS: Final = 200
 _STATED: Final = (
     "material", "thickness_mm", "measured_thickness_mm", "length_mm", "width_mm", "parent", *INHERITED_PLATE_FIELDS,
@@ -81,7 +80,7 @@ def get_plates() -> Response:
 def get_plate(name: str) -> Response:
     """Show a plate: its condition over time, its remnants and parent, the attempts on it, its history."""
     site = page_site()
-    asked(_SITE_ONLY)
+    asked(SITE_ONLY)
     reads = asker().may("read")
     with database().read() as connection:
         reader = open_site(connection, site)

@@ -17,19 +17,18 @@ from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
 from service.pages.form_faults import by_field
 from service.pages.languages import gettext
-from service.pages.page_queries import asked, pages_of
+from service.pages.page_queries import SITE_ONLY, asked, pages_of
 from service.pages.site_times import SiteNow, site_now
 from service.problems import Problem
 from service.routes.keys import KeysChanged, end_key, key_seen, keys_seen, make_key, replace_key
 from service.schemas.administration import KEY_NEW, KEY_ROTATION
-from service.schemas.queries import PageQuery, Query
+from service.schemas.queries import PageQuery
 from service.sessions import form_field, form_fields
 from worker.keys import MOST_OVERLAP_HOURS, OVERLAP_HOURS, keys_made
 from worker.reports.questions import read_day
 from worker.reports.reading import instant, open_site
 
 _QUERY: Final = PageQuery()
-_SITE_ONLY: Final = Query()
 _ONE: Final = ("name", "source_prefix", "expires_at")
 _MANY: Final = ("roles", "sites")
 #: Field of the form for a new key: how many there were when it was opened. A form that is sent twice makes one.
@@ -158,7 +157,7 @@ def post_revoking(name: str) -> Response:
 
 
 def _ask(template: str, site: str, name: str, *, typed: str = "", problem: Problem | None = None) -> Response:
-    asked(_SITE_ONLY)
+    asked(SITE_ONLY)
     now = _now(site)
     whole, faults = by_field(problem, ("overlap_hours",))
     return show(
