@@ -45,6 +45,7 @@ from service.routes import metrics as metrics_route
 from service.sessions import Sessions
 from worker.database import Database
 from worker.reports.questions import QuestionUnanswerable, Wrong
+from worker.sentences import sentence
 
 _TRACE = re.compile(r"[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}", re.ASCII)
 
@@ -117,7 +118,9 @@ def _name_request() -> None:
 
 def _refuse_nul() -> None:
     """No text may hold a NUL, which one of the databases does not take."""
-    wrong = [Wrong(name, "must not hold a NUL") for name, values in request.args.lists() if "\0" in "".join(values)]
+    wrong = [
+        Wrong(name, sentence("must not hold a NUL")) for name, values in request.args.lists() if "\0" in "".join(values)
+    ]
     if wrong:
         raise QuestionUnanswerable(wrong)
     if any("\0" in str(value) for value in (request.view_args or {}).values()):

@@ -19,7 +19,9 @@ from service.rates import Rates
 from worker.administration import Actor
 from worker.database import Database
 from worker.keys import USE_US, Key, holder, note_use, visible_id
+from worker.reports.questions import given_often
 from worker.reports.reading import SiteUnknown
+from worker.sentences import sentence
 
 log = logging.getLogger(__name__)
 
@@ -109,7 +111,7 @@ class Asker:
             return name
         if len(sites) == 1:
             return sites[0]
-        detail = f"is needed: this key has {len(sites)} sites; name one of them"
+        detail = sentence("is needed: this key has %(count)s sites; name one of them", count=len(sites))
         raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
 
 
@@ -269,7 +271,7 @@ def asked_site() -> str:
     """The site of the running request."""
     names = request.args.getlist("site")
     if len(names) > 1:
-        detail = f"is given {len(names)} times; give it once"
+        detail = given_often(len(names))
         raise Problem(422, "parameters", f"site {detail}", [{"parameter": "site", "detail": detail}])
     return asker().site(names[0] if names else None)
 

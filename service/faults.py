@@ -9,6 +9,8 @@ from functools import lru_cache
 from itertools import islice
 from typing import Final
 
+from worker.sentences import Figure, sentence
+
 #: More faults of one event help nobody, and a hostile body could make its answer larger than itself.
 MOST_FAULTS: Final = 10
 SHOWN_LENGTH: Final = 60
@@ -44,12 +46,12 @@ def shown(value: object) -> str:
     if isinstance(value, str):
         return _quoted(value)
     if isinstance(value, dict):
-        return "an object"
+        return sentence("an object")
     if isinstance(value, list):
-        return f"a list of {len(value)}"
+        return sentence("a list of %(count)s", count=len(value))
     if isinstance(value, int) and value.bit_length() > 180:
-        return "a very large number"
-    return _shortened(str(value), SHOWN_LENGTH)
+        return sentence("a very large number")
+    return Figure(_shortened(str(value), SHOWN_LENGTH))
 
 
 def nearest(word: str, words: tuple[str, ...]) -> str | None:

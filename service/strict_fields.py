@@ -22,6 +22,7 @@ from worker.events import (
     inch_to_nm,
     mm_to_nm,
 )
+from worker.sentences import Figure, Sentence, joined, sentence
 
 About = Mapping[str, Any]
 
@@ -44,13 +45,18 @@ class Strict(fields.Field[Any]):
             required=required,
             allow_none=not required,
             metadata={**metadata, **(limits or {})},
-            error_messages={"required": f"is missing; give {metadata['description']}"},
+            error_messages={"required": sentence("is missing; give %(what)s", what=metadata["description"])},
             **kwargs,
         )
 
     def read(self, value: Any) -> Any:
         """Value as kept."""
         raise NotImplementedError
+
+    def make_error(self, key: str, **kwargs: Any) -> ValidationError:
+        """As marshmallow has it, save that a sentence stays one: to fill it in makes it plain text."""
+        message = self.error_messages[key]
+        return ValidationError(message) if isinstance(message, Sentence) else super().make_error(key, **kwargs)
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Any:
         return self.read(value)
@@ -73,13 +79,28 @@ class Text(Strict, fields.String):
 
     def _what_is_wrong(self, value: Any) -> str:
         if not isinstance(value, str):
-            return f"must be text of 1 to {self.most} characters; found {shown(value)}; write it in quotes"
+            return sentence(
+                "must be text of 1 to %(most)s characters; found %(found)s; write it in quotes",
+                most=self.most,
+                found=shown(value),
+            )
         if not value or value.isspace():
-            return f"is blank; found {shown(value)}; leave the field out when there is nothing to say"
+            return sentence(
+                "is blank; found %(found)s; leave the field out when there is nothing to say", found=shown(value)
+            )
         if len(value) > self.most:
-            return f"has {len(value)} characters; found {shown(value)}; write at most {self.most}"
-        odd = next(each for each in value if not self._is_fit(each))
-        return f"holds a character that is not printable (U+{ord(odd):04X}); found {shown(value)}; remove it"
+            return sentence(
+                "has %(count)s characters; found %(found)s; write at most %(most)s",
+                count=len(value),
+                found=shown(value),
+                most=self.most,
+            )
+        odd = next(f"U+{ord(each):04X}" for each in value if not self._is_fit(each))
+        return sentence(
+            "holds a character that is not printable (%(character)s); found %(found)s; remove it",
+            character=odd,
+            found=shown(value),
+        )
 
 
 class Lines(Text):
@@ -111,7 +132,7 @@ class Matching(Text):
         text = super().read(value)
         if self.pattern.fullmatch(text):
             return text
-        raise ValidationError(f"must be {self.form}; found {shown(value)}")
+        raise ValidationError(must_be(self.form, value))
 
 
 class UriReference(Strict, fields.String):
@@ -124,8 +145,12 @@ class UriReference(Strict, fields.String):
     def read(self, value: Any) -> str:  # noqa: D102
         if isinstance(value, str) and len(value) <= 128 and _URI_REFERENCE.fullmatch(value):
             return value
-        mend = 'write one such as "/terminals/bay-2", spaces and other characters as %20'
-        raise ValidationError(f"must be a URI reference of 1 to 128 characters; found {shown(value)}; {mend}")
+        must = sentence(
+            "must be a URI reference of 1 to 128 characters; found %(found)s; write one such as "
+            '"/terminals/bay-2", spaces and other characters as %%20',
+            found=shown(value),
+        )
+        raise ValidationError(must)
 
 
 class Whole(Strict, fields.Integer):
@@ -150,7 +175,13 @@ class Whole(Strict, fields.Integer):
         raise ValidationError(self._what_would_do(value))
 
     def _what_would_do(self, value: Any) -> str:
-        return f"must be a whole number from {self.low} to {self.high}; found {shown(value)}{_number_hint(value)}"
+        must = sentence(
+            "must be a whole number from %(low)s to %(high)s; found %(found)s",
+            low=self.low,
+            high=self.high,
+            found=shown(value),
+        )
+        return _with_hint(must, _number_hint(value))
 
 
 class Number(Strict, fields.Decimal):
@@ -167,10 +198,20 @@ class Number(Strict, fields.Decimal):
     def read(self, value: Any) -> Decimal:  # noqa: D102
         number = _number(value)
         if number is None or not self.low <= number <= self.high:
-            bounds = f"{self.low:f} to {self.high:f}"
-            raise ValidationError(f"must be a number from {bounds}; found {shown(value)}{_number_hint(value)}")
+            must = sentence(
+                "must be a number from %(low)s to %(high)s; found %(found)s",
+                low=Figure(f"{self.low:f}"),
+                high=Figure(f"{self.high:f}"),
+                found=shown(value),
+            )
+            raise ValidationError(_with_hint(must, _number_hint(value)))
         if self._scale is not None and number * self._scale % 1:
-            raise ValidationError(f"must have at most {self.decimals} decimals; found {shown(value)}; round it")
+            must = sentence(
+                "must have at most %(decimals)s decimals; found %(found)s; round it",
+                decimals=self.decimals,
+                found=shown(value),
+            )
+            raise ValidationError(must)
         return number
 
 
@@ -219,7 +260,8 @@ class Flag(Strict, fields.Boolean):
     def read(self, value: Any) -> bool:  # noqa: D102
         if value is True or value is False:
             return value
-        raise ValidationError(f"must be true or false; found {shown(value)}; write it without quotes")
+        must = sentence("must be true or false; found %(found)s; write it without quotes", found=shown(value))
+        raise ValidationError(must)
 
 
 class Choice(Strict, fields.String):
@@ -235,15 +277,34 @@ class Choice(Strict, fields.String):
     def read(self, value: Any) -> str:  # noqa: D102
         if isinstance(value, str) and value in self._known:
             return value
-        words = ", ".join(self.words) if len(self.words) > 1 else f'"{self.words[0]}"'
-        must = f"must be {'one of ' if len(self.words) > 1 else ''}{words}; found {shown(value)}"
-        raise ValidationError(must + nearest_hint(value, self.words))
+        if len(self.words) > 1:
+            must = sentence(
+                "must be one of %(words)s; found %(found)s", words=", ".join(self.words), found=shown(value)
+            )
+        else:
+            must = must_be(f'"{self.words[0]}"', value)
+        raise ValidationError(with_nearest(must, value, self.words))
+
+
+def must_be(form: str, value: object) -> Sentence:
+    """What is wrong with a value that is not of a form."""
+    return sentence("must be %(what)s; found %(found)s", what=form, found=shown(value))
+
+
+def with_nearest(message: Sentence, value: object, words: tuple[str, ...]) -> Sentence:
+    """A message that ends with the word that was probably meant, when there is one."""
+    word = nearest(value, words) if isinstance(value, str) else None
+    return _with_hint(message, sentence("nearest: %(word)s", word=word) if word else None)
 
 
 def nearest_hint(value: object, words: tuple[str, ...]) -> str:
     """The end of a message: the word that was probably meant, when there is one."""
     word = nearest(value, words) if isinstance(value, str) else None
     return f"; nearest: {word}" if word else ""
+
+
+def _with_hint(message: Sentence, hint: Sentence | None) -> Sentence:
+    return message if hint is None else joined("; ", (message, hint))
 
 
 def _number(value: Any) -> Decimal | None:
@@ -259,11 +320,13 @@ def _number(value: Any) -> Decimal | None:
     return None
 
 
-def _number_hint(value: object) -> str:
+def _number_hint(value: object) -> Sentence | None:
     if isinstance(value, bool):
-        return "; true and false are no numbers"
+        return sentence("true and false are no numbers")
     if not isinstance(value, str):
-        return ""
-    if _NUMERIC.fullmatch(value):
-        return "; write it without quotes" + (" and with a decimal point" if "," in value else "")
-    return "; write the bare number: its unit is in the name of the field"
+        return None
+    if not _NUMERIC.fullmatch(value):
+        return sentence("write the bare number: its unit is in the name of the field")
+    if "," in value:
+        return sentence("write it without quotes and with a decimal point")
+    return sentence("write it without quotes")

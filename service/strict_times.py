@@ -11,7 +11,8 @@ from zoneinfo import available_timezones
 from marshmallow import ValidationError, fields
 
 from service.faults import shown
-from service.strict_fields import About, Matching, Strict, nearest_hint
+from service.strict_fields import About, Matching, Strict, with_nearest
+from worker.sentences import Sentence, joined, sentence
 
 MICROSECONDS: Final = 1_000_000
 _DAYS_BEFORE_1970: Final = date(1970, 1, 1).toordinal()
@@ -41,7 +42,8 @@ class Instant(Strict, fields.String):
         if instant is None:
             raise ValidationError(_why_no_instant(value))
         if instant < _FIRST_INSTANT:
-            raise ValidationError(f"is before the year 2000; found {shown(value)}; set the sender's clock")
+            must = sentence("is before the year 2000; found %(found)s; set the sender's clock", found=shown(value))
+            raise ValidationError(must)
         return instant
 
 
@@ -58,14 +60,15 @@ class Day(Strict, fields.String):
             day = None
         if day and _FIRST_YEAR <= day.year < _FIRST_YEAR + 100:
             return day
-        raise ValidationError(f"must be a day from 2000 to 2099 such as 2026-03-02; found {shown(value)}")
+        must = sentence("must be a day from 2000 to 2099 such as 2026-03-02; found %(found)s", found=shown(value))
+        raise ValidationError(must)
 
 
 class ClockTime(Matching):
     """A wall clock time, HH:MM."""
 
     def __init__(self, *, metadata: About, required: bool = False) -> None:
-        form = "a time from 00:00 to 23:59 with two digits each, such as 06:00"
+        form = sentence("a time from 00:00 to 23:59 with two digits each, such as 06:00")
         super().__init__(_CLOCK, form, metadata=metadata, required=required)
 
 
@@ -75,8 +78,8 @@ class Zone(Strict, fields.String):
     def read(self, value: Any) -> str:  # noqa: D102
         if isinstance(value, str) and value in _zones():
             return value
-        hint = nearest_hint(value, _like_zones(value)) if isinstance(value, str) else ""
-        raise ValidationError(f"must be an IANA time zone such as Europe/Berlin or UTC; found {shown(value)}{hint}")
+        must = sentence("must be an IANA time zone such as Europe/Berlin or UTC; found %(found)s", found=shown(value))
+        raise ValidationError(with_nearest(must, value, _like_zones(value)) if isinstance(value, str) else must)
 
 
 def _microseconds(found: re.Match[str]) -> int | None:
@@ -92,12 +95,15 @@ def _microseconds(found: re.Match[str]) -> int | None:
     return seconds * MICROSECONDS + (int(fraction[:6].ljust(6, "0")) if fraction else 0)
 
 
-def _why_no_instant(value: object) -> str:
-    must = f"must be an RFC 3339 instant with an offset such as 2026-03-02T06:15:00+01:00; found {shown(value)}"
+def _why_no_instant(value: object) -> Sentence:
+    must = sentence(
+        "must be an RFC 3339 instant with an offset such as 2026-03-02T06:15:00+01:00; found %(found)s",
+        found=shown(value),
+    )
     if isinstance(value, str) and _NO_OFFSET.fullmatch(value):
-        return f"{must}; add the offset, +01:00 or Z"
+        return joined("; ", (must, sentence("add the offset, +01:00 or Z")))
     if isinstance(value, str) and _LEAP_SECOND.fullmatch(value):
-        return f"{must}; write second 59 for a leap second"
+        return joined("; ", (must, sentence("write second 59 for a leap second")))
     return must
 
 

@@ -1,8 +1,8 @@
 """The catalogue of the pages' texts: `python -m tests.texts` gathers them anew, and `--check` says what is amiss.
 
-Every text of the pages is gathered into `service/pages/translations/pages.pot`, and each language's catalogue beside it
-is brought up to it: what it says already stays, what is new stands there empty. `python -m tests.texts fr` begins a new
-language.
+Every text of the pages, and every form of the sentences that they show, is gathered into
+`service/pages/translations/pages.pot`, and each language's catalogue beside it is brought up to it: what it says
+already stays, what is new stands there empty. `python -m tests.texts fr` begins a new language.
 """
 
 from __future__ import annotations
@@ -25,8 +25,13 @@ ROOT: Final = Path(__file__).parents[1]
 TRANSLATIONS: Final = ROOT / "service" / "pages" / "translations"
 TEMPLATE: Final = TRANSLATIONS / "pages.pot"
 #: Where texts are: the folder, the files of it, how babel reads them.
-_SOURCES: Final = (("service", "*.py", "python"), ("service/pages/templates", "*.html", "jinja2"))
-_KEYWORDS: Final[dict[str, Any]] = {"gettext": None, "ngettext": (1, 2), "marked": None, "_": None}
+_SOURCES: Final = (
+    ("service", "*.py", "python"), ("service/pages/templates", "*.html", "jinja2"), ("worker", "*.py", "python"),
+)  # fmt: skip
+#: The functions that take texts, each with the places of those among its arguments. The last two make sentences.
+_KEYWORDS: Final[dict[str, Any]] = {
+    "gettext": None, "ngettext": (1, 2), "marked": None, "_": None, "sentence": None, "counted": (2, 3),
+}  # fmt: skip
 #: A template that cannot be read is a fault, not one without texts.
 _OPTIONS: Final = {"jinja2": {"silent": "false", "trimmed": "true"}, "python": {}}
 #: A comment that begins so goes with its text.

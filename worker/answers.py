@@ -2,7 +2,8 @@
 
 An answer that took longer than KEPT_FROM_US is stored with its question. As long as nothing is counted it is given as
 it is; one that took OLDER_FROM_US for a while still, with the `as_of` that it has, while the worker makes it anew. So a
-question over a year of attempts keeps nobody waiting twice, and the worker has those that everyone asks ready.
+question over a year of attempts keeps nobody waiting twice, and the worker has those that everyone asks ready. Beside
+the answer stand the forms of its sentences, for pages, which say them in another language; the door gives the bytes.
 """
 
 from __future__ import annotations
@@ -15,16 +16,17 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, insert, null, select, update
 from sqlalchemy.exc import IntegrityError
 
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import site_names
 from worker.reports.catalogue import REPORTS, Entry
-from worker.reports.plain import json_bytes, read_as_of, report_plain
+from worker.reports.plain import json_bytes, read_as_of, read_plain, report_plain
 from worker.reports.questions import Question, QuestionUnanswerable, read_question
 from worker.reports.reading import Reader, open_site
 from worker.reports.withholding import is_looked_at
+from worker.sentences import forms_text, with_forms_text
 from worker.settings import RELEASE
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import kept_answers
@@ -51,12 +53,21 @@ Parameters = Mapping[str, Sequence[str]]
 
 @dataclass(frozen=True)
 class KeptAnswer:
-    """An answer as JSON, of which revision of the site's figures it is, and up to what it counts."""
+    """An answer as JSON, of which revision of the site's figures it is, and up to what it counts.
+
+    forms: those of its sentences, as JSON, where they were asked for and are kept.
+    """
 
     body: bytes
     revision: int
     as_of: dict[str, Any]
     asked_us: int
+    forms: str | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """The answer as plain values, with its sentences as they were made."""
+        answer: dict[str, Any] = with_forms_text(read_plain(self.body), self.forms)
+        return answer
 
     def is_newest(self, reader: Reader) -> bool:
         """True when the same question would be answered alike now, also in what waits."""
@@ -70,15 +81,19 @@ def asked(reader: Reader, entry: Entry, parameters: Parameters, *, now_us: int) 
     return read_question(parameters, today=now.day, settings=now.settings, askable=entry.askable)
 
 
-def kept_answer(reader: Reader, entry: Entry, question: Question, *, now_us: int) -> KeptAnswer | None:
+def kept_answer(
+    reader: Reader, entry: Entry, question: Question, *, now_us: int, with_its_forms: bool = False
+) -> KeptAnswer | None:
     """What is kept of a question, when it may be given: nothing was counted since, or it was made a moment ago."""
     k = kept_answers.c
-    columns = (k.answer, k.revision, k.made_us, k.took_us, k.asked_us, k.release)
+    # Whoever gives the bytes does not read the forms.
+    forms = k.forms if with_its_forms else null().label("forms")
+    columns = (k.answer, k.revision, k.made_us, k.took_us, k.asked_us, k.release, forms)
     row = reader.connection.execute(select(*columns).where(*_named(reader.site, entry, question))).one_or_none()
     if row is None or row.release != RELEASE:
         return None
     body = bytes(row.answer)
-    kept = KeptAnswer(body, row.revision, read_as_of(orjson.loads(body)), row.asked_us)
+    kept = KeptAnswer(body, row.revision, read_as_of(orjson.loads(body)), row.asked_us, row.forms)
     # One that leaves out groups of few does so by the settings of its time, which may protect others by now.
     may_be_older = (
         row.took_us >= OLDER_FROM_US
@@ -89,10 +104,13 @@ def kept_answer(reader: Reader, entry: Entry, question: Question, *, now_us: int
 
 
 def keep(
-    database: Database, reader: Reader, entry: Entry, question: Question, parameters: Parameters, body: bytes, *,
-    took_us: int, now_us: int, asked_us: int,
+    database: Database, reader: Reader, entry: Entry, question: Question, parameters: Parameters,
+    answer: Mapping[str, Any], *, took_us: int, now_us: int, asked_us: int,
 ) -> None:  # fmt: skip
-    """Keep an answer in the place of an older one; whoever is later with an older revision keeps nothing."""
+    """Keep an answer (`report_plain`) in the place of an older one; whoever is later with an older revision does not.
+
+    It is written with the forms of its sentences, of which the JSON knows nothing.
+    """
     mine = _named(reader.site, entry, question)
     values = {
         "parameters": orjson.dumps({name: list(told) for name, told in sorted(parameters.items())}).decode(),
@@ -102,7 +120,8 @@ def keep(
         "made_us": now_us,
         "took_us": took_us,
         "asked_us": asked_us,
-        "answer": body,
+        "answer": json_bytes(answer),
+        "forms": forms_text(answer),
     }
     key = {"site": reader.site, "report": entry.name, "question": _words(question)}
     with database.write() as connection:
@@ -211,13 +230,13 @@ def _make(database: Database, site: str, entry: Entry, parameters: Parameters, *
         reader = open_site(connection, site)
         try:
             question = asked(reader, entry, parameters, now_us=now_us)
-            body = json_bytes(report_plain(entry.answer(reader, question)))
+            answer = report_plain(entry.answer(reader, question))
         except QuestionUnanswerable:
             # A name that the settings knew then, a word that an older release had, more rows than an answer has.
             return False
     took_us = int((time.monotonic() - began) * MICROSECONDS)
     # A quick one is kept too: else it would be made again with each call.
-    keep(database, reader, entry, question, parameters, body, took_us=took_us, now_us=now_us, asked_us=asked_us)
+    keep(database, reader, entry, question, parameters, answer, took_us=took_us, now_us=now_us, asked_us=asked_us)
     return True
 
 

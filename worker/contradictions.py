@@ -13,6 +13,7 @@ from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
 from worker.folding import Contradiction
 from worker.ledger import View
+from worker.sentences import figure, forms_text, sentence
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import Derived
 
@@ -83,17 +84,19 @@ class Contradictions:
         seconds = (min(earlier.end_us, later.end_us) - later.started_us) / MICROSECONDS
         said = Contradiction(
             RUNS_OVERLAP,
-            f"on machine {later.machine_name} it began {seconds:g} s before attempt {earlier.attempt!r} of another run "
-            "ended",
+            sentence(
+                "on machine %(machine)s it began %(seconds)s s before attempt %(attempt)s of another run ended",
+                machine=later.machine_name, seconds=figure(seconds, "g"), attempt=repr(earlier.attempt),
+            ),
             {"overlap_seconds": seconds, "earlier": earlier.attempt, "later": later.attempt},
-        )
+        )  # fmt: skip
         return self._row(ATTEMPT, later.attempt, said)
 
     def of_rings(self, rings: Mapping[str, Sequence[str]]) -> None:
         """Put the rings of parents that plates stand on in the place of those before; an empty one is none."""
         found: dict[str, Contradiction | None] = {}
         for plate, ring in rings.items():
-            detail = f"its parents lead back to it: {' <- '.join([*ring, plate])}"
+            detail = sentence("its parents lead back to it: %(ring)s", ring=" <- ".join([*ring, plate]))
             found[plate] = Contradiction(PARENT_RING, detail, {"ring": list(ring)}) if ring else None
         self._of_plates(PARENT_RING, found)
 
@@ -129,11 +132,13 @@ class Contradictions:
             if event.subject != void.subject:
                 said = Contradiction(
                     VOID_SUBJECT,
-                    f"void {void.id!r} of {void.source} names subject {void.subject!r}; the event it voids is about "
-                    f"{event.subject!r}",
+                    sentence(
+                        "void %(void)s of %(source)s names subject %(subject)s; the event it voids is about %(target)s",
+                        void=repr(void.id), source=void.source, subject=repr(void.subject), target=repr(event.subject),
+                    ),
                     {"void_subject": void.subject, "target_subject": event.subject},
                     other=f"{void.source}\x1f{void.id}",
-                )
+                )  # fmt: skip
                 rows.append(self._row(EVENT, void.subject, said))
         # What the ledger holds of a void and its target stays: such a finding is only ever added.
         for row in _once(rows):
@@ -149,8 +154,9 @@ class Contradictions:
             "subject": subject,
             "other": said.other,
             "kind": KIND,
-            "detail": said.detail,
+            "detail": str(said.detail),
             "figures": orjson.dumps(said.figures).decode(),
+            "forms": forms_text(said.detail),
         }
 
     def _insert(self, rows: Sequence[dict[str, Any]]) -> None:

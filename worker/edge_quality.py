@@ -13,11 +13,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from worker.sentences import sentence
+
 Edition = Literal[2002, 2017]
 Process = Literal["laser", "plasma", "oxyfuel"]
 
 #: What goes with every figure that is made here.
-BASIS: Final = "computed from published restatements of ISO 9013"
+BASIS: Final = sentence("computed from published restatements of ISO 9013")
 
 #: Limit = first + second x cut thickness (mm), of ranges 1 to 5: u in mm; of 1 to 4: Rz5 in micrometre.
 _U_LIMITS: Final = ((0.05, 0.003), (0.15, 0.007), (0.4, 0.01), (0.8, 0.02), (1.2, 0.035))
@@ -126,8 +128,8 @@ class LimitDeviation:
     reason: str | None = None
 
 
-NOT_HELD: Final = "the table of this tolerance class, edition and thickness is not held"
-NO_SUCH_SIZE: Final = "the table has no value for this size at this thickness"
+NOT_HELD: Final = sentence("the table of this tolerance class, edition and thickness is not held")
+NO_SUCH_SIZE: Final = sentence("the table has no value for this size at this thickness")
 
 #: Nominal sizes in mm: a column is below its bound, and from the one before it on.
 _SIZES_BELOW: Final = (3, 10, 35, 125, 315, 1000, 2000, 4000, 6000, 8000)

@@ -40,6 +40,7 @@ from worker.noticing.finding import (
 )
 from worker.noticing.watch import noticed
 from worker.reports.reading import Reader, instant, open_site
+from worker.sentences import Sentence, sentence, with_forms_text
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import LIVE, events, looks, set_asides, sites
 
@@ -327,12 +328,13 @@ def _contradictions(connection: Connection, site: str, start: Key, *only: Column
     f = LIVE.findings.c
     key = (f.code, f.subject_kind, f.subject, f.other)
     query = (
-        select(f.kind, *key, f.detail, f.figures)
+        select(f.kind, *key, f.detail, f.figures, f.forms)
         .where(f.site == site, tuple_(*key) > tuple_(*start), *only)
         .order_by(*key)
     )
-    for kind, code, subject_kind, subject, other, detail, figures in connection.execute(query):
-        yield Finding(kind, code, subject_kind, subject, other, detail, orjson.loads(figures))
+    for kind, code, subject_kind, subject, other, detail, figures, forms in connection.execute(query):
+        said = with_forms_text(detail, forms)
+        yield Finding(kind, code, subject_kind, subject, other, said, orjson.loads(figures))
 
 
 def _new_names(reader: Reader, now_us: int) -> Iterator[Finding]:
@@ -352,9 +354,23 @@ def _new_names(reader: Reader, now_us: int) -> Iterator[Finding]:
                 kind,
                 spelling,
                 "",
-                f"{kind} {spelling!r} is not in the site's aliases: list it there, under its own or another name",
+                _unlisted(kind, repr(spelling)),
                 {"name": spelling},
             )
+
+
+def _unlisted(kind: str, name: str) -> Sentence:
+    if kind == "material":
+        return sentence(
+            "material %(name)s is not in the site's aliases: list it there, under its own or another name", name=name
+        )
+    if kind == "machine":
+        return sentence(
+            "machine %(name)s is not in the site's aliases: list it there, under its own or another name", name=name
+        )
+    return sentence(
+        "recipe %(name)s is not in the site's aliases: list it there, under its own or another name", name=name
+    )
 
 
 def _set_aside(reader: Reader) -> Iterator[Finding]:
@@ -372,9 +388,13 @@ def _set_aside(reader: Reader) -> Iterator[Finding]:
             kind,
             subject,
             str(position),
-            f"event {id_!r} of {source} could not be counted and was set aside: {reason}; after a fix, cutledger retry",
+            sentence(
+                "event %(id)s of %(source)s could not be counted and was set aside: %(reason)s; after a fix, "
+                "cutledger retry",
+                id=repr(id_), source=source, reason=reason,
+            ),
             {"position": position, "source": source, "id": id_, "reason": reason},
-        )
+        )  # fmt: skip
 
 
 def _audit(reader: Reader) -> Iterator[Finding]:
@@ -389,15 +409,18 @@ def _audit(reader: Reader) -> Iterator[Finding]:
         SITE,
         reader.site,
         "",
-        f"the audit of {told['events']} events up to position {told['position']} found rows of {tables} that are not "
-        "what the ledger says: cutledger rebuild computes them again, cutledger audit then closes this",
+        sentence(
+            "the audit of %(events)s events up to position %(position)s found rows of %(tables)s that are not what the "
+            "ledger says: cutledger rebuild computes them again, cutledger audit then closes this",
+            events=told["events"], position=told["position"], tables=tables,
+        ),
         {
             "audited_at": told["ended_at"].isoformat(),
             "position": told["position"],
             "events": told["events"],
             "differences": told["differences"],
         },
-    )
+    )  # fmt: skip
 
 
 def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:
@@ -415,6 +438,10 @@ def _left_open(reader: Reader, now_us: int) -> Iterator[Finding]:
             ATTEMPT,
             attempt,
             "",
-            f"it started at {started_at} and nothing says how it ended: post its finished event, or void its start",
+            sentence(
+                "it started at %(started_at)s and nothing says how it ended: post its finished event, or void its "
+                "start",
+                started_at=started_at,
+            ),
             {"started_at": started_at},
         )

@@ -13,6 +13,7 @@ from typing import Any, Final
 from worker.events import CERTAINTIES, NOT_THE_PROCESS, PROCESS_STOP_REASONS, thickness_nm
 from worker.losses import Entry, defect_entries, stage_not_made
 from worker.records import Event
+from worker.sentences import sentence
 
 STARTED: Final = "cutledger.attempt.started"
 FINISHED: Final = "cutledger.attempt.finished"
@@ -246,10 +247,14 @@ def _inspections_that_count(cut: Cut, inspected: Sequence[Event]) -> list[Event]
             cut.contradictions.append(
                 Contradiction(
                     "more_inspected_than_cut",
-                    f"an inspection of {parts} parts, {judged} being judged before, exceeds the {cut.quantity} cut",
+                    sentence(
+                        "an inspection of %(parts)s parts, %(judged)s being judged before, exceeds the %(quantity)s "
+                        "cut",
+                        parts=parts, judged=judged, quantity=cut.quantity,
+                    ),
                     {"inspected": judged + parts, "quantity": cut.quantity},
                 )
-            )
+            )  # fmt: skip
         else:
             counted.append(event)
             judged += parts
@@ -286,7 +291,11 @@ def _move_downstream(cut: Cut, downstream: Iterable[Event]) -> None:
             cut.contradictions.append(
                 Contradiction(
                     "more_downstream_than_good",
-                    f"a later station found {found} parts faulty where {cut.good} were good",
+                    sentence(
+                        "a later station found %(found)s parts faulty where %(good)s were good",
+                        found=found,
+                        good=cut.good,
+                    ),
                     {"found": found, "good": cut.good},
                 )
             )

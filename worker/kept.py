@@ -15,6 +15,7 @@ from worker.batches import in_batches
 from worker.noticing.finding import PROOF, Finding, Key, finding_id
 from worker.pushes.saying import FINDING_CLOSED, FINDING_OPENED, PROOF_DECIDED, News, say_all
 from worker.reports.reading import instant
+from worker.sentences import forms_text, with_forms_text
 from worker.tables import finding_changes, kept_findings
 
 OPEN: Final = "open"
@@ -25,6 +26,8 @@ OPENED: Final = "opened"
 AGAIN: Final = "again"
 CHANGES: Final = (OPENED, AGAIN, CLOSED)
 _KEY: Final = ("code", "subject_kind", "subject", "other")
+#: What is said of a finding, as it is kept.
+_TOLD: Final = ("detail", "figures", "forms")
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,7 @@ def steps(connection: Connection, site: str, found: Iterable[Finding]) -> list[l
         k.state,
         k.detail,
         k.figures,
+        k.forms,
         k.first_day,
         k.last_day,
         k.times_opened,
@@ -89,14 +93,15 @@ def steps(connection: Connection, site: str, found: Iterable[Finding]) -> list[l
 
 def _step(finding: Finding | None, before: Any) -> _Step | None:
     if finding is None:
-        closing = Finding(before.kind, *_key_of(before), before.detail, orjson.loads(before.figures))
+        closing = Finding(before.kind, *_key_of(before), *_told(before))
         return _Step(closing, CLOSED, before) if before.state == OPEN else None
     if before is None:
         return _Step(finding, OPENED, None)
     if before.state == CLOSED:
         return _Step(finding, AGAIN, before)
     values = _values(finding)
-    same = all(getattr(before, name) == values[name] for name in ("detail", "figures", "first_day", "last_day"))
+    # Forms too: what an older release kept has none.
+    same = all(getattr(before, name) == values[name] for name in (*_TOLD, "first_day", "last_day"))
     return None if same else _Step(finding, None, before)
 
 
@@ -118,20 +123,14 @@ def write(connection: Connection, site: str, batch: Sequence[_Step], *, now_us: 
             again = {"state": OPEN, "closed_us": None, "times_opened": step.times_opened, "updated_us": now_us}
             _set(connection, site, step.finding.key, **_values(step.finding), **again)
         elif step.change is None:
-            # A window that moves on is no news.
+            # A window that moves on is no news, nor are forms of what was said before.
             same = (step.before.detail, step.before.figures) == (step.finding.detail, _text(step.finding.figures))
             news = {} if same else {"updated_us": now_us}
             _set(connection, site, step.finding.key, **_values(step.finding), **news)
     changes = [
         _key(site, step.finding.key)
-        | {
-            "number": step.number,
-            "change": step.change,
-            "at_us": now_us,
-            "position": position,
-            "detail": step.finding.detail,
-            "figures": _text(step.finding.figures),
-        }
+        | {name: _values(step.finding)[name] for name in _TOLD}
+        | {"number": step.number, "change": step.change, "at_us": now_us, "position": position}
         for step in batch
         if step.change is not None
     ]
@@ -182,8 +181,9 @@ def _values(finding: Finding) -> dict[str, Any]:
     return {
         "id": finding.id,
         "kind": finding.kind,
-        "detail": finding.detail,
+        "detail": str(finding.detail),
         "figures": _text(finding.figures),
+        "forms": forms_text([finding.detail, finding.figures]),
         "first_day": None if finding.first_day is None else finding.first_day.isoformat(),
         "last_day": None if finding.last_day is None else finding.last_day.isoformat(),
     }
@@ -191,6 +191,12 @@ def _values(finding: Finding) -> dict[str, Any]:
 
 def _text(figures: Mapping[str, Any]) -> str:
     return orjson.dumps(figures).decode()
+
+
+def _told(row: Any) -> tuple[str, dict[str, Any]]:
+    """(detail, figures) as they were said: sentences again, where their forms were kept."""
+    detail, figures = with_forms_text([row.detail, orjson.loads(row.figures)], row.forms)
+    return detail, figures
 
 
 def _set(connection: Connection, site: str, key: Key, **values: Any) -> None:
@@ -251,23 +257,17 @@ def changes(connection: Connection, site: str, key: Key) -> list[dict[str, Any]]
     """When a finding was opened, closed and opened again, with its figures of then, oldest first."""
     mine = _mine(finding_changes, site, key)
     query = select(finding_changes).where(*mine).order_by(finding_changes.c.number)
-    return [
-        {
-            "change": row.change,
-            "at": instant(row.at_us),
-            "position": row.position,
-            "detail": row.detail,
-            "figures": orjson.loads(row.figures),
-        }
-        for row in connection.execute(query)
-    ]
+    found: list[dict[str, Any]] = []
+    for row in connection.execute(query):
+        detail, figures = _told(row)
+        happened = {"change": row.change, "at": instant(row.at_us), "position": row.position}
+        found.append(happened | {"detail": detail, "figures": figures})
+    return found
 
 
 def _kept(row: Any) -> Kept:
     days = [None if day is None else date.fromisoformat(day) for day in (row.first_day, row.last_day)]
-    finding = Finding(
-        row.kind, row.code, row.subject_kind, row.subject, row.other, row.detail, orjson.loads(row.figures), *days
-    )
+    finding = Finding(row.kind, *_key_of(row), *_told(row), *days)
     return Kept(
         finding,
         row.state,

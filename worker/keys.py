@@ -16,6 +16,7 @@ from sqlalchemy import ColumnElement, Connection, exists, func, insert, or_, sel
 from worker.administration import COMMAND_LINE, Actor, record
 from worker.installing import installation_secret
 from worker.reports.reading import instant
+from worker.sentences import Sentence, sentence
 from worker.tables import key_sites, keys
 
 ROLES: Final = ("terminal", "reader", "engineer", "erp", "admin")
@@ -36,7 +37,11 @@ class KeyUnknown(LookupError):
 
 
 class KeyNotReplaceable(Exception):
-    """A key that has ended, or has a successor already."""
+    """A key that has ended, or has a successor already; `what` says so."""
+
+    def __init__(self, what: Sentence) -> None:
+        super().__init__(what)
+        self.what = what
 
 
 @dataclass(frozen=True)
@@ -106,11 +111,18 @@ def rotate(
     if old is None:
         raise KeyUnknown(f"there is no key {key_id!r}")
     if not old.is_valid(now_us):
-        ended = "was revoked" if old.revoked_at else "has expired"
-        raise KeyNotReplaceable(f"key {key_id!r} {ended}; make a new one")
+        why = (
+            sentence("key %(key)s was revoked; make a new one", key=repr(key_id))
+            if old.revoked_at
+            else sentence("key %(key)s has expired; make a new one", key=repr(key_id))
+        )
+        raise KeyNotReplaceable(why)
     successor = select(keys.c.key_id).where(keys.c.replaces == key_id, keys.c.revoked_us.is_(None))
     if (there := connection.execute(successor).scalars().first()) is not None:
-        raise KeyNotReplaceable(f"key {key_id!r} was replaced by {there}; rotate that one, or revoke it first")
+        why = sentence(
+            "key %(key)s was replaced by %(other)s; rotate that one, or revoke it first", key=repr(key_id), other=there
+        )
+        raise KeyNotReplaceable(why)
     lifetime = None if old.ends_at is None else old.ends_at - old.created_at
     text, key = _made(
         connection, name=old.name, roles=old.roles, sites=old.sites, now_us=now_us, source_prefix=old.source_prefix,

@@ -19,6 +19,7 @@ from worker.losses import place_losses
 from worker.naming import recipe_label
 from worker.plates import NO_CONDITION, Plate
 from worker.records import Event
+from worker.sentences import figure, sentence
 from worker.shopcalendar import iso_week
 from worker.sites import Settings, SiteCalendar
 from worker.tables import COUNTS, COUNTS_OR_NONE, DIMENSIONS, ORIGIN
@@ -297,14 +298,20 @@ def contradictions_of(cut: Cut, standing: Standing | None, around: Surroundings)
     if standing.in_circle:
         yield Contradiction(
             "retry_circle",
-            f"retry_of {cut.given['retry_of']!r} leads back to this attempt; it counts as none",
+            sentence(
+                "retry_of %(attempt)s leads back to this attempt; it counts as none",
+                attempt=repr(cut.given["retry_of"]),
+            ),
             {"retry_of": cut.given["retry_of"]},
         )
     declared = cut.given.get("mode") == "recut" or (job is not None and job.stated.get("recut_of") is not None)
     if standing.wholly_good_before is not None and not declared:
         yield Contradiction(
             "cut_again_after_good",
-            f"the piece was wholly good with attempt {standing.wholly_good_before!r} and was cut again",
+            sentence(
+                "the piece was wholly good with attempt %(attempt)s and was cut again",
+                attempt=repr(standing.wholly_good_before),
+            ),
             {"wholly_good_with": standing.wholly_good_before, "cut_again_with": cut.attempt},
         )
 
@@ -315,7 +322,11 @@ def job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Co
         job_mm, plate_mm = mm(job.thickness_nm), mm(plate.thickness_nm)
         yield Contradiction(
             "thickness_disagrees",
-            f"the job asks for {job_mm} mm, its plate is {plate_mm} mm thick",
+            sentence(
+                "the job asks for %(asked)s mm, its plate is %(thickness)s mm thick",
+                asked=figure(job_mm, ""),
+                thickness=figure(plate_mm, ""),
+            ),
             {"job_thickness_mm": job_mm, "plate_thickness_mm": plate_mm},
         )
     names = [subject.stated.get("material") for subject in (job, plate)]
@@ -323,7 +334,11 @@ def job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Co
     if groups[0] != groups[1]:
         yield Contradiction(
             "material_disagrees",
-            f"the job asks for {names[0]}, its plate is {names[1]}",
+            sentence(
+                "the job asks for %(asked)s, its plate is %(material)s",
+                asked=names[0],
+                material=names[1],
+            ),
             {"job_material": names[0], "plate_material": names[1]},
         )
 

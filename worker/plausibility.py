@@ -18,11 +18,20 @@ from worker.jobs import Job
 from worker.placing import E3, Row, Surroundings, cut_thickness_nm, minutes_e3
 from worker.plates import Plate
 from worker.plausible_limits import Limits, above, below
+from worker.sentences import Sentence, figure, sentence
 
 RECIPE: Final = "recipe"
 _HOUR_US: Final = 3_600_000_000
 #: Sizes have at most nine digits: what a difference of two has beyond the ninth decimal is noise.
 _DIGITS: Final = 9
+#: The gases whose pressure is doubted
+_GASES: Final[Mapping[str, Sentence]] = {
+    "oxygen": sentence("oxygen"),
+    "nitrogen": sentence("nitrogen"),
+    "air": sentence("air"),
+}
+_HARDLY: Final = sentence("it hardly ever comes out")
+_HARD: Final = sentence("it traps heat and burns out easily")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +57,14 @@ class Entry:
     thickness_mm: float | None
 
     @property
-    def settings_of(self) -> tuple[str, str, str]:
+    def settings_of(self) -> tuple[str, str, Sentence]:
         """(kind, subject, name in words) of what the cutting settings are: a recipe, else its machine's or its own."""
         row = self.row
-        for kind in (RECIPE, MACHINE):
-            if row[kind] is not None:
-                return kind, row[kind], f"{kind} {row[f'{kind}_name']}"
-        return ATTEMPT, self.cut.attempt, f"attempt {self.cut.attempt}"
+        if row[RECIPE] is not None:
+            return RECIPE, row[RECIPE], sentence("recipe %(name)s", name=row["recipe_name"])
+        if row[MACHINE] is not None:
+            return MACHINE, row[MACHINE], sentence("machine %(name)s", name=row["machine_name"])
+        return ATTEMPT, self.cut.attempt, sentence("attempt %(name)s", name=self.cut.attempt)
 
 
 def warnings_of(cut: Cut, row: Row, around: Surroundings) -> Iterable[Row]:
@@ -112,8 +122,11 @@ def _settings(entry: Entry, recipe: Mapping[str, Any]) -> Iterator[Doubt]:
             kind, subject, words = entry.settings_of
             yield Doubt(
                 "standoff", kind, subject,
-                f"{words} has a stand-off of {standoff:g} mm, where {least:g} to {most:g} mm is usual: look whether it "
-                "was entered right, then at the height sensing before the nozzle is put at risk",
+                sentence(
+                    "%(settings)s has a stand-off of %(standoff)s mm, where %(least)s to %(most)s mm is usual: look "
+                    "whether it was entered right, then at the height sensing before the nozzle is put at risk",
+                    settings=words, standoff=figure(standoff, "g"), least=figure(least, "g"), most=figure(most, "g"),
+                ),
                 {"standoff_mm": standoff, "least_mm": least, "most_mm": most},
             )  # fmt: skip
     if (seconds := recipe.get("pierce_seconds")) is not None and above(seconds, limits.pierce_most_seconds):
@@ -121,8 +134,11 @@ def _settings(entry: Entry, recipe: Mapping[str, Any]) -> Iterator[Doubt]:
         most = limits.pierce_most_seconds
         yield Doubt(
             "pierce_time", kind, subject,
-            f"{words} has a pierce of {seconds:g} s, where up to {most:g} s is usual: look whether it was entered in "
-            "seconds, then at power, focus and gas of the pierce",
+            sentence(
+                "%(settings)s has a pierce of %(seconds)s s, where up to %(most)s s is usual: look whether it was "
+                "entered in seconds, then at power, focus and gas of the pierce",
+                settings=words, seconds=figure(seconds, "g"), most=figure(most, "g"),
+            ),
             {"pierce_seconds": seconds, "most_seconds": most},
         )  # fmt: skip
 
@@ -139,9 +155,13 @@ def _feed(entry: Entry, feed_mm_min: float) -> Iterator[Doubt]:
         kind, subject, words = entry.settings_of
         yield Doubt(
             "feed_times_thickness", kind, subject,
-            f"{words} cuts {thickness_mm:.6g} mm with oxygen at {feed_mm_min:g} mm/min, {product:.3g} m/min x mm, "
-            f"where {least:g} to {most:g} is usual: look whether feed and thickness were entered right, then at the "
-            "settings",
+            sentence(
+                "%(settings)s cuts %(thickness)s mm with oxygen at %(feed)s mm/min, %(product)s m/min x mm, where "
+                "%(least)s to %(most)s is usual: look whether feed and thickness were entered right, then at the "
+                "settings",
+                settings=words, thickness=figure(thickness_mm, ".6g"), feed=figure(feed_mm_min, "g"),
+                product=figure(product, ".3g"), least=figure(least, "g"), most=figure(most, "g"),
+            ),
             {
                 "feed_mm_min": feed_mm_min, "thickness_mm": thickness_mm, "feed_times_thickness": product,
                 "least": least, "most": most,
@@ -150,24 +170,40 @@ def _feed(entry: Entry, feed_mm_min: float) -> Iterator[Doubt]:
 
 
 def _pressure(entry: Entry, gas: str | None, bar: float) -> Iterator[Doubt]:
-    limits, least, most, where = entry.limits, 0.0, float("inf"), ""
+    limits, least, most, thick = entry.limits, 0.0, float("inf"), False
     if gas == "oxygen":
         most = limits.oxygen_most_bar
         if entry.thickness_mm is not None and not below(entry.thickness_mm, limits.thick_from_mm):
-            least, most = limits.thick_oxygen_least_bar, limits.thick_oxygen_most_bar
-            where = f" from {limits.thick_from_mm:g} mm up"
+            least, most, thick = limits.thick_oxygen_least_bar, limits.thick_oxygen_most_bar, True
     elif gas in ("nitrogen", "air"):
         least = limits.nitrogen_air_least_bar
     if not below(bar, least) and not above(bar, most):
         return
     kind, subject, words = entry.settings_of
-    limit, side = (least, "at least") if below(bar, least) else (most, "at most")
+    too_low = below(bar, least)
+    limit = least if too_low else most
+    usual = _usual_pressure(limit, thick_from_mm=limits.thick_from_mm if thick else None, least=too_low)
     yield Doubt(
         "gas_pressure", kind, subject,
-        f"{words} has {gas} at {bar:g} bar, where {side} {limit:g} bar is usual{where}: look whether gas and pressure "
-        "were entered right and in bar, then at regulator and nozzle",
+        sentence(
+            "%(settings)s has %(gas)s at %(pressure)s bar, where %(usual)s: look whether gas and pressure were entered "
+            "right and in bar, then at regulator and nozzle",
+            settings=words, gas=_GASES.get(gas or "", gas), pressure=figure(bar, "g"), usual=usual,
+        ),
         {"gas": gas, "gas_pressure_bar": bar, "limit_bar": limit, "thickness_mm": entry.thickness_mm},
     )  # fmt: skip
+
+
+def _usual_pressure(bar: float, *, thick_from_mm: float | None, least: bool) -> Sentence:
+    limit = figure(bar, "g")
+    if thick_from_mm is None:
+        if least:
+            return sentence("at least %(limit)s bar is usual", limit=limit)
+        return sentence("at most %(limit)s bar is usual", limit=limit)
+    thick = figure(thick_from_mm, "g")
+    if least:
+        return sentence("at least %(limit)s bar is usual from %(thick)s mm up", limit=limit, thick=thick)
+    return sentence("at most %(limit)s bar is usual from %(thick)s mm up", limit=limit, thick=thick)
 
 
 # --- time -------------------------------------------------------------------------------------------------------
@@ -197,13 +233,28 @@ def _machine_time(entry: Entry, job: Job, recipe: Mapping[str, Any]) -> Iterator
     too_short = whole and below(ratio, limits.time_least_ratio)
     if not too_short and not (piercing is not None and above(ratio, limits.time_most_ratio)):
         return
-    limit, side = (limits.time_least_ratio, "least") if too_short else (limits.time_most_ratio, "most")
+    limit = limits.time_least_ratio if too_short else limits.time_most_ratio
+    figures = {
+        "seconds": figure(seconds, "g"), "expected": figure(expected, ".4g"), "ratio": figure(ratio, ".2g"),
+        "limit": figure(limit, "g"),
+    }  # fmt: skip
+    said = (
+        sentence(
+            "it took %(seconds)s s where length, feed and pierces give %(expected)s s, %(ratio)s times as long and at "
+            "least %(limit)s times is usual: look whether seconds, parts, feed and length of cut were entered right",
+            **figures,
+        )
+        if too_short
+        else sentence(
+            "it took %(seconds)s s where length, feed and pierces give %(expected)s s, %(ratio)s times as long and at "
+            "most %(limit)s times is usual: look whether seconds, parts, feed and length of cut were entered right",
+            **figures,
+        )
+    )
     # One way of entering times is one cause, however many attempts it spoils.
     kind, subject, _ = entry.settings_of
     yield Doubt(
-        "machine_time", kind, subject,
-        f"it took {seconds:g} s where length, feed and pierces give {expected:.4g} s, {ratio:.2g} times as long and at "
-        f"{side} {limit:g} times is usual: look whether seconds, parts, feed and length of cut were entered right",
+        "machine_time", kind, subject, said,
         {"seconds": seconds, "expected_seconds": expected, "ratio": ratio, "limit": limit},
     )  # fmt: skip
 
@@ -218,30 +269,39 @@ def _geometry(entry: Entry, job: Job) -> Iterator[Doubt]:
 
 def geometry_doubts(job: str, stated: Mapping[str, Any], *, thickness_mm: float, limits: Limits) -> Iterator[Doubt]:
     """What of a job's geometry, as it states it, hardly comes out in plate of a thickness."""
-    for code, name, words in (("hole_ratio", "min_hole_mm", "hole"), ("web_ratio", "min_web_mm", "web")):
+    for code, name in (("hole_ratio", "min_hole_mm"), ("web_ratio", "min_web_mm")):
         if (size := stated.get(name)) is not None and below(size, limits.narrow_ratio * thickness_mm):
-            yield _narrow(code, name, words, size, job, thickness_mm, limits)
+            yield _narrow(code, name, size, job, thickness_mm, limits)
     radius, angle = stated.get("min_corner_radius_mm"), stated.get("min_corner_angle_deg")
     # 180 degrees are no corner.
     if radius == 0 and angle != 180 and above(thickness_mm, limits.sharp_corner_over_mm):
         most = limits.sharp_corner_over_mm
         yield Doubt(
             "sharp_corner", JOB, job,
-            f"a corner without radius in {thickness_mm:g} mm, above {most:g} mm: an inner one traps heat and burns "
-            "out; look whether the drawing allows a radius",
+            sentence(
+                "a corner without radius in %(thickness)s mm, above %(limit)s mm: an inner one traps heat and burns "
+                "out; look whether the drawing allows a radius",
+                thickness=figure(thickness_mm, "g"), limit=figure(most, "g"),
+            ),
             {"min_corner_radius_mm": radius, "thickness_mm": thickness_mm, "limit_mm": most},
         )  # fmt: skip
 
 
-def _narrow(code: str, name: str, words: str, size: float, job: str, thickness_mm: float, limits: Limits) -> Doubt:
+def _narrow(code: str, name: str, size: float, job: str, thickness_mm: float, limits: Limits) -> Doubt:
     ratio = size / thickness_mm
     strong = below(size, limits.very_narrow_ratio * thickness_mm)
     limit = limits.very_narrow_ratio if strong else limits.narrow_ratio
-    risk = "hardly ever comes out" if strong else "traps heat and burns out easily"
+    sizes = {"size": figure(size, "g"), "thickness": figure(thickness_mm, "g")}
     return Doubt(
         code, JOB, job,
-        f"a {words} of {size:g} mm in {thickness_mm:g} mm is {ratio:.2g} of the thickness, below {limit:g}: it {risk}; "
-        "look whether the size was entered right, then whether it can be cut last, or drilled",
+        sentence(
+            "%(what)s is %(ratio)s of the thickness, below %(limit)s: %(risk)s; look whether the size was entered "
+            "right, then whether it can be cut last, or drilled",
+            what=sentence("a hole of %(size)s mm in %(thickness)s mm", **sizes)
+            if code == "hole_ratio"
+            else sentence("a web of %(size)s mm in %(thickness)s mm", **sizes),
+            ratio=figure(ratio, ".2g"), limit=figure(limit, "g"), risk=_HARDLY if strong else _HARD,
+        ),
         {name: size, "thickness_mm": thickness_mm, "ratio": ratio, "limit": limit, "strong": strong},
     )  # fmt: skip
 
@@ -263,14 +323,20 @@ def _temperature(entry: Entry, plate: Plate, started_us: int) -> Iterator[Doubt]
     cold = below(celsius, least)
     if not cold and not above(celsius, most):
         return
-    look = (
-        f"below {least:g}: cold plate pierces badly; let it warm up, and look for dew"
-        if cold
-        else f"above {most:g}: heat adds up; let it cool, or cut elsewhere on it first"
-    )
+    measured = figure(celsius, "g")
     yield Doubt(
         "plate_temperature", PLATE, plate.plate,
-        f"the plate had {celsius:g} degrees Celsius, {look}",
+        sentence(
+            "the plate had %(celsius)s degrees Celsius, below %(least)s: cold plate pierces badly; let it warm up, and "
+            "look for dew",
+            celsius=measured, least=figure(least, "g"),
+        )
+        if cold
+        else sentence(
+            "the plate had %(celsius)s degrees Celsius, above %(most)s: heat adds up; let it cool, or cut elsewhere on "
+            "it first",
+            celsius=measured, most=figure(most, "g"),
+        ),
         {"temperature_c": celsius, "limit_c": least if cold else most},
     )  # fmt: skip
 
@@ -288,14 +354,28 @@ def _sizes(entry: Entry) -> Iterator[Doubt]:
     if above(abs(deviation), kerf):
         yield Doubt(
             "size_beyond_kerf", ATTEMPT, entry.cut.attempt,
-            f"a size ({worst['feature']}) of {nominal:g} mm measured {measured:g} mm, {deviation:+.3g} mm and more "
-            f"than a kerf of {kerf:g} mm: look for a wrong program or drawing, or a wrong entry, before the kerf is "
-            "changed",
+            sentence(
+                "%(size)s measured %(measured)s mm, %(deviation)s mm and more than a kerf of %(kerf)s mm: look for a "
+                "wrong program or drawing, or a wrong entry, before the kerf is changed",
+                size=_size(worst["feature"], nominal), measured=figure(measured, "g"),
+                deviation=figure(deviation, "+.3g"), kerf=figure(kerf, "g"),
+            ),
             {
                 "feature": worst["feature"], "nominal_mm": nominal, "measured_mm": measured,
                 "deviation_mm": deviation, "kerf_mm": kerf,
             },
         )  # fmt: skip
+
+
+def _size(feature: str, nominal_mm: float) -> Sentence:
+    nominal = figure(nominal_mm, "g")
+    if feature == "outside":
+        return sentence("a size (outside) of %(nominal)s mm", nominal=nominal)
+    if feature == "inside":
+        return sentence("a size (inside) of %(nominal)s mm", nominal=nominal)
+    if feature == "distance":
+        return sentence("a size (distance) of %(nominal)s mm", nominal=nominal)
+    return sentence("a size (%(feature)s) of %(nominal)s mm", feature=feature, nominal=nominal)
 
 
 # --- rework -----------------------------------------------------------------------------------------------------
@@ -317,15 +397,21 @@ def _rework(entry: Entry) -> Iterator[Doubt]:
         most = limits.rework_most_minutes
         yield Doubt(
             "rework_minutes", ATTEMPT, cut.attempt,
-            f"rework took {minutes:.3g} person-minutes a part, over {most:g}: look whether minutes and parts were "
-            "entered right, then ask whether scrap would have been cheaper",
+            sentence(
+                "rework took %(minutes)s person-minutes a part, over %(most)s: look whether minutes and parts were "
+                "entered right, then ask whether scrap would have been cheaper",
+                minutes=figure(minutes, ".3g"), most=figure(most, "g"),
+            ),
             {"minutes_a_part": minutes, "most_minutes": most, "parts": parts},
         )  # fmt: skip
     times = -(-sum(event.data["parts"] for event in worked) // parts)
     if times > limits.rework_most_times:
         yield Doubt(
             "rework_times", ATTEMPT, cut.attempt,
-            f"of the {parts} parts in rework one was worked on {times} times or more, over {limits.rework_most_times}: "
-            "look whether parts were entered right, then ask whether it should be scrap",
+            sentence(
+                "of the %(parts)s parts in rework one was worked on %(times)s times or more, over %(most)s: look "
+                "whether parts were entered right, then ask whether it should be scrap",
+                parts=parts, times=times, most=limits.rework_most_times,
+            ),
             {"times": times, "most_times": limits.rework_most_times, "parts": parts},
         )  # fmt: skip

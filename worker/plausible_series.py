@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from worker.plausible_limits import Limits, above
+from worker.sentences import Sentence, figure, sentence
 
 #: Mass of a cubic millimetre of steel, kg: 7850 kg/m3, the nominal density of structural steel (EN 1991-1-1, from
 #: memory): 20 mm of steel weigh 157 kg a square metre.
@@ -31,12 +32,19 @@ class PierceSeries:
     in_succession: bool
 
     @property
-    def detail(self) -> str:
+    def detail(self) -> Sentence:
         """What is the matter, and where to look."""
-        how = "in succession" if self.in_succession else f"within {self.pierces} pierces"
-        return (
-            f"{self.failed} pierces failed {how}: look at the nozzle, then at its centring, then at the protective "
-            "window, before the next plate is pierced"
+        if self.in_succession:
+            return sentence(
+                "%(failed)s pierces failed in succession: look at the nozzle, then at its centring, then at the "
+                "protective window, before the next plate is pierced",
+                failed=self.failed,
+            )
+        return sentence(
+            "%(failed)s pierces failed within %(pierces)s pierces: look at the nozzle, then at its centring, then at "
+            "the protective window, before the next plate is pierced",
+            failed=self.failed,
+            pierces=self.pierces,
         )
 
 
@@ -111,12 +119,23 @@ class PlateLoad:
     impossible: bool
 
     @property
-    def detail(self) -> str:
+    def detail(self) -> Sentence:
         """What is the matter, and where to look."""
-        more = "more than the plate itself" if self.impossible else "more than a nest leaves room for"
-        return (
-            f"parts of {self.parts_kg:.6g} kg were cut from a plate of {self.plate_kg:.6g} kg, {self.share:.1%} of it: "
-            f"{more}; look whether plate, sizes, part mass and quantity were entered right"
+        figures = {
+            "parts": figure(self.parts_kg, ".6g"),
+            "plate": figure(self.plate_kg, ".6g"),
+            "share": figure(self.share, ".1%"),
+        }
+        if self.impossible:
+            return sentence(
+                "parts of %(parts)s kg were cut from a plate of %(plate)s kg, %(share)s of it: more than the plate "
+                "itself; look whether plate, sizes, part mass and quantity were entered right",
+                **figures,
+            )
+        return sentence(
+            "parts of %(parts)s kg were cut from a plate of %(plate)s kg, %(share)s of it: more than a nest leaves "
+            "room for; look whether plate, sizes, part mass and quantity were entered right",
+            **figures,
         )
 
 
@@ -151,12 +170,14 @@ class ShiftEndEntries:
     shift_end_us: int
 
     @property
-    def detail(self) -> str:
+    def detail(self) -> Sentence:
         """What is the matter, and where to look."""
         furthest = max(abs(at - self.shift_end_us) for at in (self.first_us, self.last_us)) / _MINUTE_US
-        return (
-            f"all {self.entries} entries of the shift lie within {furthest:.3g} minutes of its end: their times are "
-            "not trusted; look whether they were written down when things happened"
+        return sentence(
+            "all %(entries)s entries of the shift lie within %(minutes)s minutes of its end: their times are not "
+            "trusted; look whether they were written down when things happened",
+            entries=self.entries,
+            minutes=figure(furthest, ".3g"),
         )
 
 
@@ -183,12 +204,16 @@ class Suspicion:
     fine_on: tuple[str, ...]
 
     @property
-    def detail(self) -> str:
+    def detail(self) -> Sentence:
         """What is the matter, and where to look."""
         bad, fine = ", ".join(self.bad_on), ", ".join(self.fine_on)
         if self.suspect == MACHINE:
-            return f"the heat cuts badly on {bad} alone and not on {fine}: suspect the machine before the steel"
-        return f"the heat cuts badly on {bad}: suspect the steel before the machines"
+            return sentence(
+                "the heat cuts badly on %(bad)s alone and not on %(fine)s: suspect the machine before the steel",
+                bad=bad,
+                fine=fine,
+            )
+        return sentence("the heat cuts badly on %(bad)s: suspect the steel before the machines", bad=bad)
 
 
 def heat_by_machine(is_bad: Mapping[str, bool]) -> Suspicion | None:

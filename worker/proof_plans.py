@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Any, Final, Literal
 
 from worker.events import thickness_nm
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.demonstration import trials_needed
 from worker.stats.sequential import MOST_TRIALS, TOO_LONG, Boundary, Lines, conduct, sequential_plan
 
@@ -21,9 +22,10 @@ Kind = Literal["fixed", "sequential"]
 FIXED: Final[Kind] = "fixed"
 SEQUENTIAL: Final[Kind] = "sequential"
 KINDS: Final = (FIXED, SEQUENTIAL)
-TOO_MANY: Final = (
-    f"it takes more than {MOST_TRIALS} trials, which nobody will cut; plan a lower reliability, a lower confidence or "
-    "fewer failures allowed"
+TOO_MANY: Final = sentence(
+    "it takes more than %(trials)s trials, which nobody will cut; plan a lower reliability, a lower confidence or "
+    "fewer failures allowed",
+    trials=MOST_TRIALS,
 )
 #: True shares of failures at which a rule's conduct is told, as multiples of the one that is planned.
 _AROUND_FIXED: Final = (2.0, 1.0, 0.5, 0.2, 0.1)
@@ -166,13 +168,17 @@ def _operating(boundary: Boundary, failure_shares: list[float]) -> tuple[Operati
 def impossibility(rule: Rule) -> PlanImpossible | None:
     """Why nobody can carry the rule out; None when somebody can."""
     if rule.sequential is not None and rule.sequential.unacceptable_reliability >= rule.reliability:
-        detail = f"is {rule.sequential.unacceptable_reliability:g}, not below reliability {rule.reliability:g}"
+        detail = sentence(
+            "is %(unacceptable)s, not below reliability %(reliability)s",
+            unacceptable=figure(rule.sequential.unacceptable_reliability, "g"),
+            reliability=figure(rule.reliability, "g"),
+        )
         return PlanImpossible("sequential/unacceptable_reliability", detail)
     if practice_of(rule) is not None:
         return None
     if rule.sequential is not None:
-        return PlanImpossible("sequential", f"cannot be carried out: {TOO_LONG}")
-    return PlanImpossible("reliability", f"cannot be shown: {TOO_MANY}")
+        return PlanImpossible("sequential", sentence("cannot be carried out: %(why)s", why=TOO_LONG))
+    return PlanImpossible("reliability", sentence("cannot be shown: %(why)s", why=TOO_MANY))
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +234,6 @@ def least_more_good(practice: Practice, *, trials: int, failures: int) -> int:
     return max(0, first - trials)
 
 
-def percent(share: float) -> str:
+def percent(share: float) -> Sentence:
     """A share as people say it: 95 %, 99.5 %."""
-    return f"{100 * share:.6g} %"
+    return sentence("%(share)s %%", share=figure(100 * share, ".6g"))

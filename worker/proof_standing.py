@@ -19,6 +19,7 @@ from functools import cached_property
 from typing import Final, Literal
 
 from worker.proof_plans import SEQUENTIAL, Plan, Practice, least_more_good, practice_of
+from worker.sentences import sentence
 from worker.stats.clustering import Effective, degrees_at, told_by
 from worker.stats.demonstration import one_sided
 from worker.stats.sequential import NOT_ENDED, Boundary, lower_bound
@@ -38,8 +39,10 @@ VOID: Final = "void"
 UNTRIED: Final = "untried"
 OUTCOMES: Final[tuple[Outcome, ...]] = (GOOD, FAILED, PENDING, OPEN, VOID, UNTRIED)
 #: Why a decided series has no bound.
-NO_PATH: Final = "a cut on a plate that was counted before changed what it counted for; no bound is known for such ends"
-KNOWN_ALIKE: Final = "trials of one plate are taken to be as alike as cuts on one plate were before the plan"
+NO_PATH: Final = sentence(
+    "a cut on a plate that was counted before changed what it counted for; no bound is known for such ends"
+)
+KNOWN_ALIKE: Final = sentence("trials of one plate are taken to be as alike as cuts on one plate were before the plan")
 #: A series that is not decided by so many cuts, or by so many times its longest, is not counted any further.
 MOST_CUTS: Final = 10_000
 MOST_TIMES_LONGEST: Final = 2

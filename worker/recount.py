@@ -30,6 +30,7 @@ from worker.plates import ASSESSED, RECEIVED, held_us
 from worker.plausibility import warnings_of
 from worker.readings import readings_of
 from worker.records import Event
+from worker.sentences import forms_text
 from worker.shopcalendar import MICROSECONDS
 from worker.sites import fold_settings
 from worker.stock import Stock
@@ -276,7 +277,11 @@ class Recount:
         placed = [(cut, rows[attempt]) for attempt, cut in cuts.items() if cut.state == "finished"]
         lost = (row for cut, attempt_row in placed for row in lost_parts_of(cut, attempt_row))
         self._write_beside(self.derived.lost_parts, cuts.keys() | old.keys(), lost)
-        warnings = (row for cut, attempt_row in placed for row in warnings_of(cut, attempt_row, around))
+        warnings = (
+            row | {"forms": forms_text(row["detail"])}
+            for cut, attempt_row in placed
+            for row in warnings_of(cut, attempt_row, around)
+        )
         self._write_beside(self.derived.warnings, cuts.keys() | old.keys(), warnings)
         measured = (row for cut, attempt_row in placed for row in readings_of(cut, attempt_row))
         self._write_beside(self.derived.readings, cuts.keys() | old.keys(), measured)

@@ -19,6 +19,7 @@ from worker.naming import name_key
 from worker.placing import cut_thickness_nm, mm
 from worker.plates import UNKNOWN, Condition, surface_group
 from worker.reports.reading import calendar_of, instant
+from worker.sentences import with_forms_text
 from worker.tables import LIVE
 
 Value = dict[str, Any]
@@ -331,11 +332,12 @@ def attempts_on_piece(connection: Connection, site: str, name: str, *, own: Sour
 def _warnings_of(connection: Connection, site: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, list[Value]]:
     """What is hardly true of these attempts, by attempt and in the order of code."""
     w = LIVE.warnings.c
-    query = select(w.attempt, w.code, w.detail, w.figures).order_by(w.attempt, w.code)
+    query = select(w.attempt, w.code, w.detail, w.figures, w.forms).order_by(w.attempt, w.code)
     names = [row["attempt"] for row in rows]
     found: dict[str, list[Value]] = {}
-    for attempt, code, detail, figures in connection.execute(query.where(w.site == site, w.attempt.in_(names))):
-        found.setdefault(attempt, []).append({"code": code, "detail": detail, "figures": orjson.loads(figures)})
+    for attempt, code, detail, figures, forms in connection.execute(query.where(w.site == site, w.attempt.in_(names))):
+        said = {"code": code, "detail": with_forms_text(detail, forms), "figures": orjson.loads(figures)}
+        found.setdefault(attempt, []).append(said)
     return found
 
 

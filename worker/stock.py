@@ -19,6 +19,7 @@ from worker.placing import Row
 from worker.plate_standards import thickness_bounds_mm
 from worker.plates import Plate, fold_plate, inherited
 from worker.plausible_limits import above, below
+from worker.sentences import figure, sentence
 from worker.sites import SiteCalendar
 from worker.tables import ORIGIN, Derived
 
@@ -192,8 +193,14 @@ def measured_outside(nominal_mm: float, measured_mm: float) -> Contradiction | N
     least, most = (round(bound, 6) for bound in bounds)
     return Contradiction(
         MEASURED_THICKNESS,
-        f"a plate of {nominal_mm:.6g} mm measured {measured_mm:g} mm, where the widest class of EN 10029 goes from "
-        f"{least:g} to {most:g} mm: unless it is coil, it is the wrong plate or a wrong entry; measure away from its "
-        "edges, less the primer",
+        sentence(
+            "a plate of %(nominal)s mm measured %(measured)s mm, where the widest class of EN 10029 goes from "
+            "%(least)s to %(most)s mm: unless it is coil, it is the wrong plate or a wrong entry; measure away from "
+            "its edges, less the primer",
+            nominal=figure(nominal_mm, ".6g"),
+            measured=figure(measured_mm, "g"),
+            least=figure(least, "g"),
+            most=figure(most, "g"),
+        ),
         {"measured_thickness_mm": measured_mm, "thickness_mm": nominal_mm, "least_mm": least, "most_mm": most},
     )

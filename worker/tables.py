@@ -39,7 +39,7 @@ metadata = MetaData(naming_convention=NAMING)
 
 #: Number of what the fold makes of events. Raised with each release that makes something else of them: a site that was
 #: counted under an older one is computed again from its ledger.
-FOLD: Final = 4
+FOLD: Final = 5
 
 OWED: Final = 0
 COUNTED: Final = 1
@@ -55,6 +55,14 @@ _position = BigInteger().with_variant(Integer(), "sqlite")
 
 def _site() -> Column[str]:
     return Column("site", _ident, primary_key=True)
+
+
+def _forms() -> Column[str]:
+    """What the sentences in a row are made of (`worker.sentences.forms_text`), so that pages say them in any language.
+
+    None where there is none, and in rows of a release that kept no forms.
+    """
+    return Column("forms", Text)
 
 
 installation = Table(
@@ -464,6 +472,7 @@ def _warnings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Column("subject", _ident, nullable=False),
         Column("detail", Text, nullable=False),
         Column("figures", Text, nullable=False),
+        _forms(),
         Index(None, "site", "day", "code"),
         prefixes=prefixes,
     )
@@ -502,6 +511,7 @@ def _findings(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Column("kind", String(16), nullable=False),
         Column("detail", Text, nullable=False),
         Column("figures", Text, nullable=False),
+        _forms(),
         Index(None, "site", "other"),
         prefixes=prefixes,
     )
@@ -617,6 +627,7 @@ kept_findings = Table(
     Column("state", String(6), nullable=False),
     Column("detail", Text, nullable=False),
     Column("figures", Text, nullable=False),
+    _forms(),
     Column("first_day", _day),
     Column("last_day", _day),
     Column("opened_us", BigInteger, nullable=False),
@@ -641,6 +652,7 @@ finding_changes = Table(
     Column("position", BigInteger, nullable=False),
     Column("detail", Text, nullable=False),
     Column("figures", Text, nullable=False),
+    _forms(),
 )
 
 #: The last look at a site for findings: of which revision, on which production day.
@@ -691,6 +703,7 @@ kept_answers = Table(
     Column("took_us", BigInteger, nullable=False),
     Column("asked_us", BigInteger, nullable=False),
     Column("answer", LargeBinary, nullable=False),
+    _forms(),
 )
 
 #: Who made, changed or revoked what. Only ever added to: the databases themselves refuse to change or remove a row.

@@ -11,10 +11,11 @@ from typing import Any, Final
 from service.pages.contents import Content, Picture, Section, Table
 from service.pages.languages import gettext
 from service.problems import Problem
+from worker.sentences import sentence
 
 _TEMPLATE: Final = Path(__file__).parent / "templates" / "content.typ"
 _STANDARD: Final = "ua-1"
-_NOT_INSTALLED: Final = (
+_NOT_INSTALLED: Final = sentence(
     "PDF is made by the Python package typst, which is not installed here: install it with pip, or take the page as "
     "CSV or as a workbook, or print it"
 )

@@ -5,11 +5,11 @@ The page, the CSV, the workbook and the PDF are renderings of one such value: wh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Final, Literal
+from typing import Literal
 
 from markupsafe import Markup
 
@@ -18,8 +18,6 @@ from service.pages.languages import NOTHING, Number, gettext
 
 Kind = Literal["text", "count", "number", "share", "money", "minutes", "day"]
 Value = str | int | float | Decimal | date | None
-#: The language in which the worker makes its sentences.
-WORKERS: Final = "en"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +118,15 @@ class Content:
 # --- cells ------------------------------------------------------------------------------------------------------
 
 
-def text(value: str | None, *, lang: str | None = None, address: str | None = None) -> Cell:
+def text(value: str | None, *, address: str | None = None) -> Cell:
     """A text as it is."""
-    return Cell((value,), NOTHING if value is None else value, lang=lang if value else None, address=address)
+    return Cell((value,), NOTHING if value is None else value, address=address)
+
+
+def workers(value: str) -> Cell:
+    """A text of the worker, in the language of the running request."""
+    said = languages.spoken(value)
+    return Cell((said,), said, lang=languages.lang_of(value))
 
 
 def count(value: int | float | Decimal | None) -> Cell:
@@ -167,6 +171,11 @@ def empty(kind: Kind = "text", *, is_interval: bool = False) -> Cell:
     return Cell((None, None) if is_interval else (None,), "", kind)
 
 
-def sentences(texts: Sequence[str], *, lang: str | None = None) -> tuple[Said, ...]:
-    """Sentences of one language."""
-    return tuple(Said(each, lang) for each in texts)
+def sentences(texts: Sequence[str]) -> tuple[Said, ...]:
+    """Sentences in the language of the page."""
+    return tuple(Said(each) for each in texts)
+
+
+def workers_sentences(texts: Iterable[str]) -> tuple[Said, ...]:
+    """Sentences of the worker, in the language of the running request."""
+    return tuple(Said(languages.whole(each), languages.lang_of(each)) for each in texts)

@@ -12,8 +12,9 @@ from typing import Any, Final
 from service.pages import terms
 from service.pages.blueprint import to
 from service.pages.field_terms import AS_WRITTEN, LEADS_TO, SHARES, WORDS, field_name
-from service.pages.languages import NOTHING, day, gettext, instant, number, percent
+from service.pages.languages import NOTHING, day, gettext, instant, number, percent, spoken
 from service.pages.terms import said
+from worker.sentences import Sentence
 
 _DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _INSTANT: Final = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})", re.ASCII)
@@ -123,6 +124,9 @@ def shown_value(name: str, value: Any, zone: tzinfo) -> str:
         return ", ".join(f"{field_name(key)[0]} {shown_value(key, each, zone)}" for key, each in value.items())
     if isinstance(value, list | tuple):
         return ", ".join(shown_value(name, each, zone) for each in value) or NOTHING
+    # A word of the ledger may read like a sentence that was kept with it.
+    if isinstance(value, Sentence) and name not in WORDS:
+        return spoken(value)
     return _shown_text(name, str(value), zone)
 
 

@@ -19,7 +19,7 @@ from service.pages.terms import SURFACES, THERMAL_HISTORIES, said
 from worker import answers
 from worker.reports.catalogue import REPORTS
 from worker.reports.dimensions import ASKED_UNKNOWN
-from worker.reports.plain import json_bytes, read_plain, report_plain
+from worker.reports.plain import report_plain
 from worker.reports.questions import WINDOW_PARAMETERS, Question
 from worker.reports.reading import Reader
 from worker.reports.withholding import how_many_withheld
@@ -87,17 +87,17 @@ def told(reader: Reader, name: str, parameters: Parameters) -> Told:
     """
     entry, now, database_of = REPORTS[name], now_us(), database()
     question = answers.asked(reader, entry, parameters, now_us=now)
-    if (kept := answers.kept_answer(reader, entry, question, now_us=now)) is not None:
+    kept = answers.kept_answer(reader, entry, question, now_us=now, with_its_forms=True)
+    if kept is not None:
         later(lambda: answers.note_asked(database_of, reader.site, entry, question, kept, now_us=now))
-        return Told(name, question, parameters, read_plain(kept.body))
+        return Told(name, question, parameters, kept.plain())
     began = time.monotonic()
     answer = report_plain(entry.answer(reader, question))
     took_us = int((time.monotonic() - began) * 1_000_000)
     if took_us >= answers.KEPT_FROM_US:
-        body = json_bytes(answer)
         later(
             lambda: answers.keep(
-                database_of, reader, entry, question, parameters, body, took_us=took_us, now_us=now, asked_us=now
+                database_of, reader, entry, question, parameters, answer, took_us=took_us, now_us=now, asked_us=now
             )
         )
     return Told(name, question, parameters, answer)

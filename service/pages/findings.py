@@ -14,7 +14,7 @@ from service.objects import loaded
 from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
 from service.pages.facts import address_of, facts_of, rounded
-from service.pages.form_faults import by_field
+from service.pages.form_faults import Said, by_field
 from service.pages.languages import gettext
 from service.pages.page_queries import asked, pages_of
 from service.pages.site_times import site_now
@@ -121,7 +121,7 @@ def _page(
     zone = now.zone
     whole, faults = by_field(problem, NOTED_FIELDS)
     if problem is not None and not typed_anything(typed):
-        whole = gettext("Nothing was noted: fill in at least one field.")
+        whole = Said.in_language(gettext("Nothing was noted: fill in at least one field."), None)
     return show(
         "finding.html",
         status=200 if problem is None else problem.status,

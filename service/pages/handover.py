@@ -13,6 +13,7 @@ from flask import Response, current_app
 from service.asking import asker, database, needs
 from service.clock import now_us
 from service.pages.blueprint import blueprint, page_site, see, show, to
+from service.pages.form_faults import Said
 from service.pages.languages import gettext, ngettext
 from service.pages.terminal_known import machine_asked, terminal_source
 from service.pages.terms import FINDINGS, SERVICES, said
@@ -57,7 +58,7 @@ def post_handover() -> Response:
                 )
                 wrong = {"note": told}
         except SettingsWrong as error:
-            wrong = {"machine" if error.pointer == "/subject" else "note": error.detail}
+            wrong = {"machine" if error.pointer == "/subject" else "note": Said.of(error.detail)}
     if wrong:
         return _page(site, shown, typed=typed, wrong=wrong, event_id=event_id)
     current_app.extensions["cutledger"].nudge()

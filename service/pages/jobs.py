@@ -8,7 +8,6 @@ from typing import Any, Final
 
 from flask import Response, request
 from marshmallow import ValidationError, fields
-from marshmallow.validate import Length, OneOf
 from sqlalchemy import Connection
 
 from service.asking import asker, database, needs
@@ -23,13 +22,14 @@ from service.pages.page_queries import SITE_ONLY, asked, pages_of
 from service.pages.site_times import SiteNow, site_now
 from service.problems import Problem
 from service.routes.state import OPEN, attempts_seen, job_seen
-from service.schemas.queries import ID_LENGTH, JobsQuery
+from service.schemas.queries import ID_LENGTH, Characters, JobsQuery, OneOfWords
 from worker.confirmations import confirmations_of
 from worker.events import ATTEMPT, JOB, NM_PER_MM, THICKNESS_MAX_NM, ThicknessUnreadable, inch_to_nm, mm_to_nm
 from worker.findings import findings_about
 from worker.jobs import is_late, is_short
 from worker.ledger import history
 from worker.reports.reading import Reader, open_site
+from worker.sentences import sentence
 from worker.state import Page, job_materials, jobs, jobs_behind
 
 #: Attempts of one job that its page lists; the list of attempts has the rest.
@@ -60,7 +60,10 @@ class ThicknessParameter(fields.String):
                 return nm
         except (ArithmeticError, ThicknessUnreadable):
             pass
-        raise ValidationError(f"must be a thickness such as 20 or 12.5 for millimetres, or 3/4 in; found {text[:60]!r}")
+        must = sentence(
+            "must be a thickness such as 20 or 12.5 for millimetres, or 3/4 in; found %(found)s", found=repr(text[:60])
+        )
+        raise ValidationError(must)
 
 
 def _nm_of(text: str) -> int:
@@ -75,9 +78,9 @@ def _nm_of(text: str) -> int:
 class JobsPageQuery(JobsQuery):
     """Which jobs the page lists."""
 
-    material = fields.String(validate=Length(1, ID_LENGTH))
+    material = fields.String(validate=Characters(ID_LENGTH))
     thickness = ThicknessParameter()
-    behind = fields.String(validate=OneOf(tuple(BEHIND), error="must be one of {choices}, found {input!r}"))
+    behind = fields.String(validate=OneOfWords(tuple(BEHIND)))
 
 
 _QUERY: Final = JobsPageQuery()

@@ -1,12 +1,14 @@
 """Texts, numbers and dates in the language of whoever reads: gettext's catalogues, read as they are committed.
 
 A text of a page is written in English where it is used, and found under that in the catalogue of another language;
-what the catalogue lacks is shown in English. To add a language is to add a file `translations/<language>.po`.
+what the catalogue lacks is shown in English. To add a language is to add a file `translations/<language>.po`. What the
+worker says of figures is a `Sentence`: `spoken` finds its form in the same catalogue and fills it anew.
 """
 
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
@@ -18,10 +20,13 @@ from babel import Locale
 from babel.dates import format_date
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from babel.numbers import format_currency, format_decimal
+from babel.numbers import format_currency, format_decimal, get_decimal_symbol, get_group_symbol
 from babel.support import NullTranslations, Translations
 from flask import Flask, g, request
 from jinja2 import pass_context
+from markupsafe import Markup
+
+from worker.sentences import Figure, Sentence
 
 #: The language of the code, and what is read when none that is there is asked for.
 ENGLISH: Final = "en"
@@ -44,16 +49,25 @@ def languages() -> Mapping[str, str]:
     return {code: str(Locale(code).get_display_name(code)).capitalize() for code in codes}
 
 
-@cache
 def _catalogue(language: str) -> NullTranslations:
+    return _read(language)[0]
+
+
+@cache
+def _read(language: str) -> tuple[NullTranslations, frozenset[str]]:
+    """(the catalogue of a language, what it says; of a text with a plural its form for one)."""
     path = TRANSLATIONS / f"{language}.po"
     if language == ENGLISH or not path.exists():
-        return NullTranslations()
+        return NullTranslations(), frozenset()
     compiled = io.BytesIO()
     with path.open("rb") as lines:
-        write_mo(compiled, read_po(lines, locale=language))
+        held = read_po(lines, locale=language)
+    write_mo(compiled, held)
     compiled.seek(0)
-    return Translations(compiled)
+    # What is not said yet is an empty text, one for each form of a plural.
+    said = (message for message in held if message.id and message.string and all(message.string))
+    texts = (message.id if isinstance(message.id, str) else message.id[0] for message in said)
+    return Translations(compiled), frozenset(texts)
 
 
 def language() -> str:
@@ -75,6 +89,78 @@ def ngettext(one: str, many: str, count: int, **values: Any) -> str:
     """The same of a text that depends on a number; %(count)s is the number as it is written in that language."""
     found = str(_catalogue(language()).ungettext(one, many, count))
     return found % ({"count": number(count)} | values)
+
+
+# --- what the worker says ---------------------------------------------------------------------------------------
+
+#: Of a form what says nothing in any language: its placeholders, and what stands between them.
+_WORDLESS: Final = re.compile(r"(%\(\w+\)s|[\W\d_])*")
+
+
+def spoken(text: str | None) -> str:
+    """A text of the worker in the language of the running request: a sentence by its form, any other as it is.
+
+    Of None nothing. It never fails: what the catalogue lacks, or says so that it cannot be filled, is said in English.
+    """
+    if not isinstance(text, Sentence | Figure) or language() == ENGLISH:
+        return "" if text is None else str(text)
+    if isinstance(text, Figure):
+        return text.translate(_separators(language()))
+    if not _is_said(text):
+        # Whole: nobody reads half a sentence in each of two languages.
+        return str(text)
+    catalogue = _catalogue(language())
+    if text.many is None:
+        form = str(catalogue.ugettext(text.form))
+    else:
+        form = str(catalogue.ungettext(text.form, text.many, text.how_many))
+    try:
+        return form % {name: spoken(value) for name, value in text.values.items()} if text.values else form
+    except (KeyError, TypeError, ValueError):
+        return str(text)
+
+
+def lang_of(text: str | None) -> str | None:
+    """The language of what `spoken` gives for a text of the worker; None where it is that of the page."""
+    if not text or language() == ENGLISH or isinstance(text, Figure):
+        return None
+    return None if isinstance(text, Sentence) and _is_said(text) else ENGLISH
+
+
+def _is_said(text: Sentence) -> bool:
+    """Is it said in the language of the page: by its form, or, where that says nothing itself, by one of its parts?"""
+    if text.form in _read(language())[1]:
+        return True
+    parts = (value for value in text.values.values() if isinstance(value, Sentence))
+    return _WORDLESS.fullmatch(text.form) is not None and any(map(_is_said, parts))
+
+
+def begun(text: str) -> str:
+    """A text of the worker in the language of the running request, with a capital at its beginning."""
+    said = spoken(text)
+    return f"{said[:1].upper()}{said[1:]}"
+
+
+def whole(text: str) -> str:
+    """The same as a sentence that stands alone: with its stop."""
+    said = begun(text)
+    return said if said.endswith((".", "!", "?")) else f"{said}."
+
+
+def _lang_attribute(text: str | None) -> Markup:
+    """For the tag around a text of the worker: says its language where that is not the page's."""
+    found = lang_of(text)
+    return Markup("") if found is None else Markup(' lang="{}"').format(found)  # noqa: S704
+
+
+@cache
+def _separators(spoken_language: str) -> Mapping[int, str]:
+    """What stands in a number of English -> what stands there in a language."""
+    locale = _locale(spoken_language)
+    return str.maketrans({".": str(get_decimal_symbol(locale)), ",": str(get_group_symbol(locale))})
+
+
+# --- numbers and days -------------------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=8192)
@@ -151,7 +237,8 @@ def speak(app: Flask) -> None:
     app.jinja_env.globals["ngettext"] = _counted(app.jinja_env.globals["ngettext"])
     shown = {
         "number": number, "percent": percent, "percent_between": percent_between, "money": money, "day": day,
-        "instant": instant, "translated": gettext,
+        "instant": instant, "translated": gettext, "spoken": spoken, "begun": begun, "whole": whole,
+        "lang": _lang_attribute,
     }  # fmt: skip
     app.jinja_env.filters.update(shown)
     app.jinja_env.globals.update(language=language, languages=languages)

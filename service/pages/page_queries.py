@@ -10,7 +10,8 @@ from marshmallow import Schema, ValidationError, fields
 
 from service.pages.blueprint import to
 from service.schemas.queries import Query
-from worker.reports.questions import QuestionUnanswerable, Wrong
+from worker.reports.questions import QuestionUnanswerable, Wrong, given_often
+from worker.sentences import joined
 
 #: What is asked of a page that shows one thing: the site alone.
 SITE_ONLY: Final = Query()
@@ -22,9 +23,7 @@ def asked(schema: Schema, **unless_said: str) -> dict[str, Any]:
     unless_said: what is meant by a parameter that the address does not name at all. Raises QuestionUnanswerable.
     """
     given = dict(request.args.lists())
-    if twice := [
-        Wrong(name, f"is given {len(values)} times; give it once") for name, values in given.items() if values[1:]
-    ]:
+    if twice := [Wrong(name, given_often(len(values))) for name, values in given.items() if values[1:]]:
         raise QuestionUnanswerable(twice)
     sent = unless_said | {name: values[0] for name, values in given.items()}
     try:
@@ -32,7 +31,9 @@ def asked(schema: Schema, **unless_said: str) -> dict[str, Any]:
             {name: [value] if _is_list(schema, name) else value for name, value in sent.items() if value.strip()}
         )
     except ValidationError as error:
-        raise QuestionUnanswerable([Wrong(str(name), " ".join(_texts(said))) for name, said in _wrong(error)]) from None
+        raise QuestionUnanswerable(
+            [Wrong(str(name), joined(" ", _texts(said))) for name, said in _wrong(error)]
+        ) from None
     return found
 
 

@@ -11,6 +11,7 @@ from flask import Response, current_app, g, render_template, request, send_from_
 from service.asking import PUBLIC, asker, needs
 from service.formats import JSON
 from service.pages.blueprint import PLACES, as_page, blueprint, here, see, sessions, show, to
+from service.pages.form_faults import Said, together
 from service.pages.languages import LANGUAGE_COOKIE, gettext, languages, marked
 from service.problems import MEDIA_TYPE, TITLES, Problem, not_found
 from service.sessions import TOKEN_FIELD, form_field, local
@@ -118,9 +119,8 @@ def shown(problem: Problem) -> Response:
     if problem.status == 401:
         after = local(here()) if request.method == "GET" else "/"
         return see(f"{SIGN_IN}?next={quote(after, safe='')}")
-    is_plain = problem.slug not in _PAGES_SAY
-    said = _sentence(problem.detail) if is_plain else gettext(_PAGES_SAY[problem.slug])
-    told = {"said": said, "is_plain": is_plain, "request_id": g.get("request_id")}
+    said = Said.in_language(gettext(_PAGES_SAY[problem.slug]), None) if problem.slug in _PAGES_SAY else _words(problem)
+    told = {"said": said, "request_id": g.get("request_id")}
     told["title"] = gettext(TITLES[problem.slug])
     response = show("problem.html", status=problem.status, **told)
     response.headers.extend(problem.headers)
@@ -141,7 +141,7 @@ def _form(after: str, problem: Problem | None = None) -> Response:
     if problem:
         response.status_code = problem.status
         response.headers.extend(problem.headers)
-        said = gettext(_FORM_SAYS[problem.slug]) if problem.slug in _FORM_SAYS else _sentence(problem.detail)
+        said = gettext(_FORM_SAYS[problem.slug]) if problem.slug in _FORM_SAYS else _words(problem)
         if problem.status == 401 and not form_field("key").strip():
             said = gettext("Type or paste your key.")
     token = sessions().form_token(response)
@@ -150,8 +150,11 @@ def _form(after: str, problem: Problem | None = None) -> Response:
     return _not_kept(response)
 
 
-def _sentence(detail: str) -> str:
-    return f"{detail[:1].upper()}{detail[1:]}."
+def _words(problem: Problem) -> Said:
+    """What a problem says to programs, for people: each parameter with what is wrong about it, or its detail."""
+    wrong = [Said.of(one["detail"], where=f"{one['parameter']} ") for one in problem.errors if "parameter" in one]
+    said = together(wrong) or Said.of(problem.detail)
+    return Said.in_language(f"{said[:1].upper()}{said[1:]}.", said.lang)
 
 
 def _not_kept(response: Response) -> Response:

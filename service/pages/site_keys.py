@@ -27,6 +27,7 @@ from service.sessions import form_field, form_fields
 from worker.keys import MOST_OVERLAP_HOURS, OVERLAP_HOURS, keys_made
 from worker.reports.questions import read_day
 from worker.reports.reading import instant, open_site
+from worker.sentences import sentence
 
 _QUERY: Final = PageQuery()
 _ONE: Final = ("name", "source_prefix", "expires_at")
@@ -105,7 +106,8 @@ def _end_of(day: str, zone: ZoneInfo) -> str:
     """The end of a day by the site's clock; raises a Problem 422 for what is no day."""
     last = read_day(day)
     if last is None or last == date.max:
-        raise wrong_field("/expires_at", f"must be a day such as 2027-03-02; found {day[:60]!r}")
+        must = sentence("must be a day such as 2027-03-02; found %(found)s", found=repr(day[:60]))
+        raise wrong_field("/expires_at", must)
     return datetime.combine(last + timedelta(days=1), time(), zone).isoformat()
 
 

@@ -15,7 +15,7 @@ from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
 from service.pages.facts import Fact, facts_of
 from service.pages.field_terms import field_name
-from service.pages.form_faults import by_pointer
+from service.pages.form_faults import Said, by_pointer
 from service.pages.languages import gettext
 from service.pages.page_queries import asked
 from service.pages.settings_form import (
@@ -203,7 +203,8 @@ def _form(
     for field in section.fields:
         if field.kind == PERCENT and field.name in faults:
             least = 50 if field.name == "confidence" else 0
-            faults[field.name] = [gettext("must be a number from %(least)s to 100", least=least)]
+            told = gettext("must be a number from %(least)s to 100", least=least)
+            faults[field.name] = [Said.in_language(told, None)]
     return show(
         "settings.html",
         status=200 if problem is None else problem.status,

@@ -11,10 +11,12 @@ from service.asking import asker, database, needs
 from service.clock import now_us
 from service.formats import json_response
 from service.pages.blueprint import blueprint, page_site, token
-from service.pages.languages import language
+from service.pages.languages import lang_of, language, spoken
 from service.problems import Problem
-from service.schemas.queries import ID_LENGTH
+from service.schemas.queries import ID_LENGTH, NO_PARAMETER
+from worker.reports.questions import given_often
 from worker.reports.reading import instant, open_site
+from worker.sentences import sentence
 from worker.terminals import known
 
 
@@ -27,6 +29,10 @@ def terminal_known() -> Response:
         reader = open_site(connection, site)
         found = known(reader, own=asker().own_sources, machine=machine, now_us=now)
         zone = reader.calendar.place(now).settings.zone
+    found["findings"] = [
+        one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()}
+        for one in found["findings"]
+    ]
     told = {
         "site": site, "zone": zone, "now": instant(now), "token": token(), "source": terminal_source(),
         "language": language(),
@@ -48,14 +54,14 @@ _TAKEN: Final = ("site", "machine")
 
 def machine_asked(taken: Sequence[str] = _TAKEN) -> str | None:
     """The machine that the address names, if any; raises a Problem 422 for a parameter that is not taken."""
-    wrong = {name: "is no parameter here" for name in request.args if name not in taken}
+    wrong: dict[str, str] = {name: NO_PARAMETER for name in request.args if name not in taken}
     names = request.args.getlist("machine")
     # A form in which nothing is chosen sends an empty one.
     name = names[0].strip() if names else ""
     if len(names) > 1:
-        wrong["machine"] = f"is given {len(names)} times; give it once"
+        wrong["machine"] = given_often(len(names))
     elif len(name) > ID_LENGTH or not name.isprintable():
-        wrong["machine"] = f"must be a name of at most {ID_LENGTH} printable characters"
+        wrong["machine"] = sentence("must be a name of at most %(most)s printable characters", most=ID_LENGTH)
     if wrong:
         detail = "; ".join(f"{parameter} {what}" for parameter, what in wrong.items())
         errors = [{"parameter": parameter, "detail": what} for parameter, what in wrong.items()]

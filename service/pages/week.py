@@ -17,8 +17,9 @@ from service.pages.content_pdf import content_pdf
 from service.pages.contents import Content
 from service.pages.week_content import week_content
 from service.pages.week_figures import asked_week, read_week
-from worker.reports.questions import QuestionUnanswerable, Wrong
+from worker.reports.questions import QuestionUnanswerable, Wrong, given_often
 from worker.reports.reading import open_site
+from worker.sentences import sentence
 from worker.shopcalendar import iso_week
 
 _PARAMETERS: Final = ("site", "week")
@@ -80,11 +81,11 @@ def week_pdf() -> Response:
 def _asked() -> _Asked:
     """The week that the request asks for, else the last complete one; raises QuestionUnanswerable."""
     site, now = page_site(), now_us()
-    wrong = [Wrong(name, "is no parameter of this page; it takes site and week") for name in request.args
+    wrong = [Wrong(name, sentence("is no parameter of this page; it takes site and week")) for name in request.args
              if name not in _PARAMETERS]  # fmt: skip
     given = request.args.getlist("week")
     if len(given) > 1:
-        wrong.append(Wrong("week", f"is given {len(given)} times; give it once"))
+        wrong.append(Wrong("week", given_often(len(given))))
     if wrong:
         raise QuestionUnanswerable(wrong)
     with database().read() as connection:

@@ -8,15 +8,14 @@ from typing import Any, Final
 
 from service.pages import contents
 from service.pages.contents import (
-    WORKERS,
     Cell,
     Column,
     Content,
     Picture,
-    Said,
     Section,
     Table,
     sentences,
+    workers_sentences,
 )
 from service.pages.languages import day, gettext, instant, language, ngettext, number, percent
 from service.pages.pictures import Point, bars, intervals
@@ -494,7 +493,7 @@ def _finding_row(one: Shown, address: Address) -> tuple[Cell, ...]:
     noted = one.noted or {}
     return (
         contents.text(said(FINDINGS, one.finding.kind), address=address(one.finding.id)),
-        contents.text(one.finding.detail, lang=WORKERS),
+        contents.workers(one.finding.detail),
         contents.text(noted.get("owner")),
         contents.day(noted.get("due")),
         contents.text(noted.get("action")),
@@ -606,5 +605,5 @@ def _notes(week: Week) -> Section | None:
     figures = week.figures
     reports = (figures.whole, figures.rework, figures.faults, figures.causes, figures.entries)
     notes = dict.fromkeys(note for report in reports for note in report.notes)
-    told = tuple(Said(f"{note[:1].upper()}{note[1:]}.", WORKERS) for note in notes)
+    told = workers_sentences(notes)
     return Section("notes", gettext("Notes"), told) if told else None

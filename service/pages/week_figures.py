@@ -20,6 +20,7 @@ from worker.reports.questions import QuestionUnanswerable, Wrong
 from worker.reports.reading import Reader, instant
 from worker.reports.report import AsOf, Report
 from worker.reports.unset_rates import UnsetRates, unset_rates
+from worker.sentences import sentence
 from worker.shopcalendar import iso_week
 from worker.standing_changes import standing_changes
 
@@ -98,9 +99,14 @@ def asked_week(reader: Reader, text: str | None, *, now_us: int) -> tuple[date, 
         return running - timedelta(days=7), running - timedelta(days=1)
     question = asked(reader, REPORTS["yield"], {"week": [text]}, now_us=now_us)
     if question.first_day.year < FIRST_YEAR:
-        raise QuestionUnanswerable([Wrong("week", f"{text} is before {FIRST_YEAR}: no ledger reaches back so far")])
+        told = sentence("%(week)s is before %(year)s: no ledger reaches back so far", week=text, year=str(FIRST_YEAR))
+        raise QuestionUnanswerable([Wrong("week", told)])
     if question.first_day > running:
-        told = f"{text} has not begun: the running week is {iso_week(running)}; ask for that or an earlier one"
+        told = sentence(
+            "%(week)s has not begun: the running week is %(running)s; ask for that or an earlier one",
+            week=text,
+            running=iso_week(running),
+        )
         raise QuestionUnanswerable([Wrong("week", told)])
     return question.first_day, question.last_day
 

@@ -33,6 +33,7 @@ from worker.keys import (
     rotate,
 )
 from worker.ledger import take_turn
+from worker.sentences import sentence
 from worker.state import last_of, page_cursor
 
 blueprint = Blueprint("keys", __name__, url_prefix="/v1", description="Keys of those who ask")
@@ -154,10 +155,11 @@ def replace_key(sites: Sequence[str], key_id: str, asked: Mapping[str, Any]) -> 
         with database().write() as connection:
             old = _seen(connection, key_id, sites)
             if not set(old.sites) <= set(asker().sites):
-                raise Problem(409, "conflict", f"key {key_id!r} is for other sites too; make a new one and revoke it")
+                told = sentence("key %(key)s is for other sites too; make a new one and revoke it", key=repr(key_id))
+                raise Problem(409, "conflict", told)
             text, key = rotate(connection, key_id, overlap_us=overlap_us, now_us=now_us(), by=asker().actor)
     except KeyNotReplaceable as error:
-        raise Problem(409, "conflict", str(error)) from None
+        raise Problem(409, "conflict", error.what) from None
     current_app.extensions["cutledger"].gate.forget()
     return {"key": text} | _shown(key)
 

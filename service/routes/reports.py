@@ -164,10 +164,17 @@ def get_report(name: str) -> Response:
     if kept is not None:
         later(lambda: answers.note_asked(database_of, site, entry, question, kept, now_us=now))
     elif took_us >= answers.KEPT_FROM_US:
-        body = json_bytes(report_plain(report))
         later(
             lambda: answers.keep(
-                database_of, reader, entry, question, asked, body, took_us=took_us, now_us=now, asked_us=now
+                database_of,
+                reader,
+                entry,
+                question,
+                asked,
+                report_plain(report),
+                took_us=took_us,
+                now_us=now,
+                asked_us=now,
             )
         )
     return tagged(response, etag)

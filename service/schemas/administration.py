@@ -10,9 +10,12 @@ from service.schemas.strict import Errors, Rows, StrictSchema
 from service.strict_fields import Choice, Matching, Text, UriReference, Whole, about
 from service.strict_times import Day, Instant
 from worker.keys import MOST_OVERLAP_HOURS, OVERLAP_HOURS, ROLES
+from worker.sentences import sentence
 
 SITE_ID: Final = r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}"
-SITE_ID_FORM: Final = "1 to 64 letters, digits, dots, hyphens or underscores, beginning with a letter or digit"
+SITE_ID_FORM: Final = sentence(
+    "1 to 64 letters, digits, dots, hyphens or underscores, beginning with a letter or digit"
+)
 
 
 def _site_id(*, required: bool = False) -> Matching:
@@ -22,10 +25,10 @@ def _site_id(*, required: bool = False) -> Matching:
 class KeyNew(StrictSchema):
     """A key to make."""
 
-    name = Text(128, required=True, metadata=about("who holds it", "terminal in bay 2"))
+    name = Text(128, required=True, metadata=about(sentence("who holds it"), "terminal in bay 2"))
     roles = Rows(
         Choice(ROLES, metadata=about("role", "terminal")), len(ROLES), required=True,
-        metadata=about("what it may do", ["terminal"]),
+        metadata=about(sentence("what it may do"), ["terminal"]),
     )  # fmt: skip
     sites = Rows(
         Text(128, metadata=about("site", "main")), 100,
@@ -38,7 +41,7 @@ class KeyNew(StrictSchema):
 
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
         empty = [name for name in ("roles", "sites") if name in data and not data[name]]
-        return {name: [f"is empty; give at least one of the {name}"] for name in empty}
+        return {name: [sentence("is empty; give at least one of the %(names)s", names=name)] for name in empty}
 
 
 class KeyRotation(StrictSchema):

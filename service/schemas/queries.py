@@ -13,13 +13,35 @@ from worker.events import EVENT_TYPES, GASES, OUTCOMES, PURPOSES
 from worker.findings import ALL
 from worker.kept import OPEN, STATES
 from worker.noticing.finding import KINDS
-from worker.reports.questions import read_day
+from worker.reports.questions import no_day, read_day
+from worker.sentences import sentence
 
 ID_LENGTH: Final = 128
 MOST_ITEMS: Final = 500
 MOST_FEED_ITEMS: Final = 1_000
 #: Parameters that more than one query has.
 _SITE: Final = "site to ask about; may be left out when the key has one site"
+
+
+NO_PARAMETER: Final = sentence("is no parameter here")
+
+
+class OneOfWords(OneOf):
+    """One word of a few."""
+
+    def _format_error(self, value: Any) -> str:
+        return sentence("must be one of %(choices)s, found %(found)s", choices=self.choices_text, found=repr(value))
+
+
+class Characters(Length):
+    """1 to `most` characters; `wrong`: what is said of another number."""
+
+    def __init__(self, most: int, wrong: str | None = None) -> None:
+        super().__init__(1, most)
+        self._wrong = wrong or sentence("Length must be between %(least)s and %(most)s.", least=1, most=most)
+
+    def _format_error(self, _value: Any, _message: str) -> str:
+        return self._wrong
 
 
 class WholeParameter(fields.Integer):
@@ -34,7 +56,13 @@ class WholeParameter(fields.Integer):
         text = str(value)
         if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) and self.low <= int(text) <= self.high:
             return int(text)
-        raise ValidationError(f"must be a whole number from {self.low} to {self.high}, found {text[:60]!r}")
+        must = sentence(
+            "must be a whole number from %(low)s to %(high)s, found %(found)s",
+            low=self.low,
+            high=self.high,
+            found=repr(text[:60]),
+        )
+        raise ValidationError(must)
 
 
 class DayParameter(fields.String):
@@ -47,14 +75,14 @@ class DayParameter(fields.String):
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         text = str(value)
         if read_day(text) is None:
-            raise ValidationError(f"must be a production day such as 2026-03-02, found {text[:60]!r}")
+            raise ValidationError(no_day(text))
         return text
 
 
 def _text(description: str, example: str) -> fields.String:
-    message = f"must have 1 to {ID_LENGTH} characters"
+    message = sentence("must have 1 to %(most)s characters", most=ID_LENGTH)
     return fields.String(
-        validate=Length(1, ID_LENGTH, error=message), metadata={"description": description, "example": example}
+        validate=Characters(ID_LENGTH, message), metadata={"description": description, "example": example}
     )
 
 
@@ -64,12 +92,14 @@ def _name(description: str, example: str) -> fields.String:
 
 def _is_name(text: str) -> None:
     if not text.strip() or len(text) > ID_LENGTH:
-        raise ValidationError(f"must be a name of 1 to {ID_LENGTH} characters, found {text[:60]!r}")
+        must = sentence(
+            "must be a name of 1 to %(most)s characters, found %(found)s", most=ID_LENGTH, found=repr(text[:60])
+        )
+        raise ValidationError(must)
 
 
 def _one_of(words: tuple[str, ...], description: str) -> fields.String:
-    message = "must be one of {choices}, found {input!r}"
-    return fields.String(validate=OneOf(words, error=message), metadata={"description": description})
+    return fields.String(validate=OneOfWords(words), metadata={"description": description})
 
 
 class Query(Schema):
@@ -80,14 +110,16 @@ class Query(Schema):
 
         unknown = RAISE
 
-    error_messages = {"unknown": "is no parameter here"}  # noqa: RUF012
-    site = fields.String(validate=Length(1, ID_LENGTH), metadata={"description": _SITE, "example": "main"})
+    error_messages = {"unknown": NO_PARAMETER}  # noqa: RUF012
+    site = fields.String(validate=Characters(ID_LENGTH), metadata={"description": _SITE, "example": "main"})
 
 
 class PageQuery(Query):
     """Parameters of a query that answers in pages."""
 
-    after = fields.String(validate=Length(1, 4096), metadata={"description": "cursor: next of the page before; opaque"})
+    after = fields.String(
+        validate=Characters(4096), metadata={"description": "cursor: next of the page before; opaque"}
+    )
     limit = WholeParameter(1, MOST_ITEMS, load_default=100, metadata={"description": "items a page"})
 
 
@@ -138,7 +170,7 @@ class FeedQuery(Query):
     """Which part of the ledger."""
 
     after = fields.String(
-        validate=Length(1, 1024),
+        validate=Characters(1024),
         metadata={"description": "cursor: next of the answer before; left out it begins at the start"},
     )
     limit = WholeParameter(1, MOST_FEED_ITEMS, load_default=100, metadata={"description": "events an answer"})

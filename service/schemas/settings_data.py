@@ -28,6 +28,7 @@ from service.strict_times import ClockTime, Day, Zone
 from worker.events import GASES, PEOPLE_SETTINGS
 from worker.plausible_limits import DEFAULT_LIMITS, DOUBTS, ORDERED, Limits
 from worker.pushes.addresses import AddressRefused, read_allowed
+from worker.sentences import figure, sentence
 
 ALIAS_KINDS: Final = ("material", "machine", "recipe")
 SURFACE_GROUPS: Final = ("clean", "disturbed", "unknown")
@@ -56,36 +57,39 @@ def _rows(nested: type[StrictSchema], most: int, metadata: About) -> Rows:
 def _twice(data: Mapping[str, Any], field: str, member: str) -> Errors:
     times = Counter(row[member].strip().casefold() for row in data.get(field, []))
     twice = [name for name, count in times.items() if count > 1]
-    return {field: [f"gives {member} {twice[0]} more than once; keep one"]} if twice else {}
+    if not twice:
+        return {}
+    return {field: [sentence("gives %(member)s %(name)s more than once; keep one", member=member, name=twice[0])]}
 
 
 class Shift(StrictSchema):
     """A shift; it lasts until the next one starts."""
 
-    name = Text(64, required=True, metadata=about("name", "early"))
-    start = ClockTime(required=True, metadata=about("local wall time at which it starts", "06:00"))
+    name = Text(64, required=True, metadata=about(sentence("name"), "early"))
+    start = ClockTime(required=True, metadata=about(sentence("local wall time at which it starts"), "06:00"))
 
 
 class MachineRate(StrictSchema):
     """What an hour of one machine costs."""
 
-    name = Text(128, required=True, metadata=about("machine", "laser-2"))
-    per_hour = _money("cost of an hour", 140, required=True)
+    name = Text(128, required=True, metadata=about(sentence("machine"), "laser-2"))
+    per_hour = _money(sentence("cost of an hour"), 140, required=True)
 
 
 class MaterialPrice(StrictSchema):
     """What a kilogram of one material costs."""
 
-    name = Text(128, required=True, metadata=about("material", "S355J2+N"))
-    per_kg = _money("price of a kilogram", 1.15, required=True)
+    name = Text(128, required=True, metadata=about(sentence("material"), "S355J2+N"))
+    per_kg = _money(sentence("price of a kilogram"), 1.15, required=True)
 
 
 class Rates(StrictSchema):
     """What poor quality costs; taken as a whole."""
 
     currency = Matching(
-        "[A-Z]{3}", "three capital letters such as EUR", required=True, metadata=about("currency, ISO 4217", "EUR")
-    )
+        "[A-Z]{3}", sentence("three capital letters such as EUR"), required=True,
+        metadata=about(sentence("currency, ISO 4217"), "EUR"),
+    )  # fmt: skip
     labour_per_hour = _money("cost of a person-hour", 46)
     machine_per_hour = _money("cost of a machine-hour where the machine has no rate of its own", 120)
     machines = _rows(MachineRate, 1000, about("rates of single machines", [{"name": "laser-2", "per_hour": 140}]))
@@ -107,8 +111,8 @@ class Targets(StrictSchema):
 class Alias(StrictSchema):
     """Other names of one material, machine or recipe, and the group that it belongs to."""
 
-    kind = Choice(ALIAS_KINDS, required=True, metadata=about("what it names", "material"))
-    name = Text(200, required=True, metadata=about("name to show", "S355J2+N"))
+    kind = Choice(ALIAS_KINDS, required=True, metadata=about(sentence("what it names"), "material"))
+    name = Text(200, required=True, metadata=about(sentence("name to show"), "S355J2+N"))
     also = Rows(Text(200, metadata=about("another name", "S355")), 100, metadata=about("its other names", ["S355"]))
     group = Text(128, metadata=about("group for comparisons", "S355"))
 
@@ -139,9 +143,23 @@ class _Plausibility(StrictSchema):
         for low, high in ORDERED:
             least, most = (float(data.get(name, DEFAULT_LIMITS[name])) for name in (low, high))
             if least > most and low in data:
-                errors[low] = [f"is {least:g}, above {high} {most:g}; correct one of them"]
+                errors[low] = [
+                    sentence(
+                        "is %(least)s, above %(other)s %(most)s; correct one of them",
+                        least=figure(least, "g"),
+                        other=high,
+                        most=figure(most, "g"),
+                    )
+                ]
             elif least > most:
-                errors[high] = [f"is {most:g}, below {low} {least:g}; correct one of them"]
+                errors[high] = [
+                    sentence(
+                        "is %(most)s, below %(other)s %(least)s; correct one of them",
+                        least=figure(least, "g"),
+                        other=low,
+                        most=figure(most, "g"),
+                    )
+                ]
         return errors
 
 
@@ -161,14 +179,15 @@ class AllowedHost(Text):
         try:
             read_allowed(text)
         except AddressRefused as refused:
-            raise ValidationError(f"{refused}; found {shown(value)}") from None
+            told = sentence("%(why)s; found %(found)s", why=refused.why, found=shown(value))
+            raise ValidationError(told) from None
         return text
 
 
 class SiteSet(StrictSchema):
     """Settings of a site from a production day on; what is not given stays as it was."""
 
-    valid_from = Day(required=True, metadata=about("first production day on which they hold", "2026-03-02"))
+    valid_from = Day(required=True, metadata=about(sentence("first production day on which they hold"), "2026-03-02"))
     zone = Zone(metadata=about("time zone, IANA name", "Europe/Berlin"))
     day_start = ClockTime(metadata=about("local wall time at which the production day begins", "06:00"))
     shifts = _rows(Shift, 24, about("the shifts, all of them", [{"name": "early", "start": "06:00"}]))
@@ -198,9 +217,9 @@ class SiteSet(StrictSchema):
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
         if len(data) == 1:
             settings = ", ".join(name for name in self.fields if name != "valid_from")
-            return {WHOLE: [f"sets nothing; give at least one of {settings}"]}
+            return {WHOLE: [sentence("sets nothing; give at least one of %(names)s", names=settings)]}
         if data.get("shifts") == []:
-            return {"shifts": ["is empty; give at least one shift, or leave it out"]}
+            return {"shifts": [sentence("is empty; give at least one shift, or leave it out")]}
         return _twice(data, "shifts", "start") | _twice(data, "shifts", "name")
 
 
@@ -214,7 +233,9 @@ class FindingNoted(StrictSchema):
     note = Text(2000, metadata=about("remark", "seen on one machine only"))
 
     def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
-        return {} if data else {WHOLE: [f"notes nothing; give at least one of {', '.join(self.fields)}"]}
+        if data:
+            return {}
+        return {WHOLE: [sentence("notes nothing; give at least one of %(names)s", names=", ".join(self.fields))]}
 
 
 class ProofRecipe(StrictSchema):

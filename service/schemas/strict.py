@@ -8,7 +8,8 @@ from typing import Any, Final
 from marshmallow import RAISE, Schema, ValidationError, fields, pre_load, validates_schema
 
 from service.faults import MOST_FAULTS, Fault, below, shown
-from service.strict_fields import About, Strict, nearest_hint
+from service.strict_fields import About, Strict, with_nearest
+from worker.sentences import joined, sentence
 
 #: Stands among the names of fields for the object as a whole; no name that a sender could give is equal to it.
 WHOLE: Final = object()
@@ -56,8 +57,9 @@ class StrictSchema(Schema):
 
     def unlisted(self, name: str, value: Any) -> Any:
         """What a field that the schema does not list is read as; it is refused unless a schema says otherwise."""
-        hint = nearest_hint(name, tuple(self.fields)) or "; remove it"
-        raise ValidationError(f"{shown(name)} is no field here{hint}")
+        what = sentence("%(name)s is no field here", name=shown(name))
+        hinted = with_nearest(what, name, tuple(self.fields))
+        raise ValidationError(joined("; ", (what, sentence("remove it"))) if hinted == what else hinted)
 
     @pre_load
     def _leave_nulls_out(self, data: Any, **_: Any) -> Any:
@@ -85,7 +87,7 @@ class StrictSchema(Schema):
         try:
             self.unlisted(name, value)
         except ValidationError as error:
-            return [str(each) for each in error.messages]
+            return list(error.messages)
         return []
 
 
@@ -107,7 +109,7 @@ class Record(Strict, fields.Nested):
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
     ) -> Any:
         if not isinstance(value, dict):
-            raise ValidationError(f"must be an object with fields; found {shown(value)}")
+            raise ValidationError(sentence("must be an object with fields; found %(found)s", found=shown(value)))
         return self._strict.load(value)
 
 
@@ -130,9 +132,11 @@ class Rows(Strict, fields.List[Any]):
 
     def _refuse_other_shapes(self, value: Any) -> None:
         if not isinstance(value, list):
-            raise ValidationError(f"must be a list; found {shown(value)}; write it in brackets")
+            must = sentence("must be a list; found %(found)s; write it in brackets", found=shown(value))
+            raise ValidationError(must)
         if len(value) > self.most:
-            raise ValidationError(f"must have at most {self.most} entries; found {shown(value)}")
+            must = sentence("must have at most %(most)s entries; found %(found)s", most=self.most, found=shown(value))
+            raise ValidationError(must)
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Any:
         self._refuse_other_shapes(value)
@@ -156,4 +160,4 @@ def faults_of(messages: object, pointer: str) -> Iterator[Fault]:
         for each in messages:
             yield from faults_of(each, pointer)
     else:
-        yield Fault(pointer, str(messages))
+        yield Fault(pointer, messages if isinstance(messages, str) else str(messages))

@@ -6,12 +6,13 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+import orjson
 import pytest
 from sqlalchemy import select
 
 from tests.service.conftest import Door, alone, cut, received
 from worker import answers
-from worker.answers import ASKED_AGAIN_US, FORGOTTEN_US, KEPT_FROM_US, OLD_US, OLDER_FROM_US, make_answers
+from worker.answers import ASKED_AGAIN_US, FORGOTTEN_US, KEPT_FROM_US, OLD_US, OLDER_FROM_US, KeptAnswer, make_answers
 from worker.tables import kept_answers
 
 QUESTION = {"from": "2026-03-01", "to": "2026-03-31"}
@@ -237,3 +238,24 @@ def test_a_question_of_any_length_is_kept(door: Door, takes: Callable[[float], N
     heats = [f"{number:04}" * 10 for number in range(150)]
     assert door.get("/v1/reports/lots", **QUESTION, heat_number=heats).status_code == 200
     assert [row.report for row in kept(door)] == ["lots"]
+
+
+@pytest.mark.parametrize("spoken", ["en", "de"])
+def test_a_page_says_a_kept_answer_as_it_says_one_made_for_it(
+    door: Door, takes: Callable[[float], None], monkeypatch: pytest.MonkeyPatch, spoken: str
+) -> None:
+    door.told(*plates("A", 9), *plates("B", 2))
+
+    def page() -> str:
+        return door.get("/limit", headers={"Accept": "text/html", "Accept-Language": spoken}, **QUESTION).text
+
+    made_for_it = page()
+    takes(3.0)
+    told = door.read("/v1/reports/limit", **QUESTION)
+    (row,) = kept(door)
+    assert set(told["notes"]) <= orjson.loads(row.forms).keys()
+    given: list[Any] = []
+    plain = KeptAnswer.plain
+    monkeypatch.setattr(KeptAnswer, "plain", lambda self: given.append(self) or plain(self))
+    assert page() == made_for_it
+    assert [one.body for one in given] == [row.answer]

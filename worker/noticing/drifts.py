@@ -20,6 +20,7 @@ from worker.reports.change import drawn
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, attempt_groups, settled, spellings
+from worker.sentences import Sentence, figure, joined, sentence
 from worker.stats.change_points import likeliest_step
 from worker.stats.charts import Chart
 from worker.stats.clustering import Clustered
@@ -38,13 +39,22 @@ LOT: Final = ("mill", "heat_number")
 
 PIERCES: Final = "pierces_rose"
 FAILURES: Final = "failures_rose"
-_WORDS: Final = {
-    PIERCES: ("failed pierces", "pierces"),
-    FAILURES: ("parts that were not good at the first attempt", "parts"),
-}
-_LOOK_AT: Final = {
-    PIERCES: "look at the nozzle, its centring and the protective window, in that order",
-    FAILURES: "look at what changed on the machine, in its settings and in its plate since then",
+_OUT: Final = sentence("the weighted average of its days left its limits")
+_BEYOND: Final = sentence("a day beyond 3 sigma was followed by another far out")
+#: What is serviced, in the words of the ledger
+_SERVICES: Final = {
+    "nozzle": sentence("nozzle"),
+    "nozzle_centring": sentence("nozzle_centring"),
+    "protective_window": sentence("protective_window"),
+    "lens": sentence("lens"),
+    "focus_check": sentence("focus_check"),
+    "height_sensor": sentence("height_sensor"),
+    "slats": sentence("slats"),
+    "gas_change": sentence("gas_change"),
+    "filter": sentence("filter"),
+    "calibration": sentence("calibration"),
+    "repair": sentence("repair"),
+    "other": sentence("other"),
 }
 
 
@@ -59,7 +69,7 @@ class Change:
     before: Clustered
     after: Clustered
     p: float
-    rule: str
+    rule: Sentence
 
 
 def drifts(reader: Reader, question: Question, *, bad_lots: Collection[tuple[Any, ...]] = ()) -> list[Finding]:
@@ -123,18 +133,14 @@ def _change(code: str, machine: str, days: Days) -> tuple[float | None, Change |
         return None, None
     pairs = [pair for pair in confirmed(chart) if pair.side > 0]
     newest = [point.index for point in chart.points[-STILL_DAYS:]]
-    candidates: list[tuple[float, int, str]] = []
+    candidates: list[tuple[float, int, Sentence]] = []
     for signal in smooth.signals:
         if signal.side > 0 and signal.last >= newest[0]:
             within = [point for point in smooth.points if signal.first <= point.index <= signal.last]
             out = max(abs(point.average) / point.limit for point in within) * smooth.design.limit_sigmas
             p = signal_probability(out, smooth.design.weight, len(smooth.points))
-            candidates.append((p, signal.last, "the weighted average of its days left its limits"))
-    candidates += [
-        (pair.p_value, pair.confirmed_by, "a day beyond 3 sigma was followed by another far out")
-        for pair in pairs
-        if pair.confirmed_by >= newest[0]
-    ]
+            candidates.append((p, signal.last, _OUT))
+    candidates += [(pair.p_value, pair.confirmed_by, _BEYOND) for pair in pairs if pair.confirmed_by >= newest[0]]
     # Two ways to signal are two chances to do so falsely.
     tested = min(1.0, 2 * min([smooth.p_value, *(pair.p_value for pair in pairs)]))
     if not candidates:
@@ -156,8 +162,10 @@ def _change(code: str, machine: str, days: Days) -> tuple[float | None, Change |
     )
 
 
-def _said(rule: str, chart: Chart) -> str:
-    return f"{rule} ({'p chart' if chart.method == 'p' else 'p chart with the variation there is'}, adjusted for mix)"
+def _said(rule: Sentence, chart: Chart) -> Sentence:
+    if chart.method == "p":
+        return sentence("%(rule)s (p chart, adjusted for mix)", rule=rule)
+    return sentence("%(rule)s (p chart with the variation there is, adjusted for mix)", rule=rule)
 
 
 def _total(days: Days, names: Sequence[str]) -> Clustered:
@@ -165,21 +173,15 @@ def _total(days: Days, names: Sequence[str]) -> Clustered:
 
 
 def _finding(reader: Reader, question: Question, change: Change, q: float, name: str) -> Finding:
-    what, of = _WORDS[change.code]
     before, after = change.before, change.after
     services = _services(reader, change)
-    rate = f"{after.x:.0f} of {after.n:.0f} {of}"
-    was = f"{before.x / before.n:.1%} before" if before.n else "nothing before"
-    told = [f"{service['what']} on {service['day']}" for service in services]
-    serviced = f"serviced since: {', '.join(told)}" if told else "no service since"
     return Finding(
         DRIFT,
         change.code,
         "machine",
         name,
         "",
-        f"{what} on {name} rose: {rate} from {change.since} to {change.last} ({after.x / after.n:.1%}, {was}); "
-        f"{_LOOK_AT[change.code]}; {serviced}",
+        _rose(change, name, services),
         {
             "since": change.since,
             "last": change.last,
@@ -197,6 +199,44 @@ def _finding(reader: Reader, question: Question, change: Change, q: float, name:
         first_day=question.first_day,
         last_day=question.last_day,
     )
+
+
+def _rose(change: Change, name: str, services: Sequence[Mapping[str, str]]) -> Sentence:
+    before, after = change.before, change.after
+    told = {
+        "machine": name,
+        "failed": figure(after.x, ".0f"),
+        "of": figure(after.n, ".0f"),
+        "since": change.since,
+        "last": change.last,
+        "share": figure(after.x / after.n, ".1%"),
+        "before": sentence("%(share)s before", share=figure(before.x / before.n, ".1%"))
+        if before.n
+        else sentence("nothing before"),
+        "serviced": _serviced(services),
+    }
+    if change.code == PIERCES:
+        return sentence(
+            "failed pierces on %(machine)s rose: %(failed)s of %(of)s pierces from %(since)s to %(last)s (%(share)s, "
+            "%(before)s); look at the nozzle, its centring and the protective window, in that order; %(serviced)s",
+            **told,
+        )
+    return sentence(
+        "parts that were not good at the first attempt on %(machine)s rose: %(failed)s of %(of)s parts from %(since)s "
+        "to %(last)s (%(share)s, %(before)s); look at what changed on the machine, in its settings and in its plate "
+        "since then; %(serviced)s",
+        **told,
+    )
+
+
+def _serviced(services: Sequence[Mapping[str, str]]) -> Sentence:
+    if not services:
+        return sentence("no service since")
+    told = [
+        sentence("%(what)s on %(day)s", what=_SERVICES.get(each["what"], each["what"]), day=each["day"])
+        for each in services
+    ]
+    return sentence("serviced since: %(services)s", services=joined(", ", told))
 
 
 def _services(reader: Reader, change: Change) -> list[dict[str, str]]:

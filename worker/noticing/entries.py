@@ -10,6 +10,7 @@ from sqlalchemy import and_, func, select
 from worker.noticing.finding import IMPLAUSIBLE, Finding
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
+from worker.sentences import sentence, with_forms_text
 
 #: Kinds of subjects that are stored by the key of their name.
 _NAMED: Final = ("recipe", "machine")
@@ -28,7 +29,13 @@ def implausible(reader: Reader, question: Question) -> list[Finding]:
     rank = func.row_number().over(partition_by=key, order_by=(a.started_us.desc(), w.attempt.desc()))
     ranked = (
         select(
-            *key, w.attempt, w.detail, w.figures, rank.label("rank"), func.count().over(partition_by=key).label("all")
+            *key,
+            w.attempt,
+            w.detail,
+            w.figures,
+            w.forms,
+            rank.label("rank"),
+            func.count().over(partition_by=key).label("all"),
         )
         .select_from(joined)
         .where(*within)
@@ -43,10 +50,16 @@ def implausible(reader: Reader, question: Question) -> list[Finding]:
             subject_kind,
             names.get(subject_kind, {}).get(subject, subject),
             "",
-            detail if count == 1 else f"{detail} ({count} attempts, the newest shown)",
+            _said(with_forms_text(detail, forms), count),
             {"attempts": count, "attempt": attempt} | orjson.loads(figures),
             first_day=question.first_day,
             last_day=question.last_day,
         )
-        for code, subject_kind, subject, attempt, detail, figures, _, count in reader.connection.execute(query)
+        for code, subject_kind, subject, attempt, detail, figures, forms, _, count in reader.connection.execute(query)
     ]
+
+
+def _said(detail: str, attempts: int) -> str:
+    if attempts == 1:
+        return detail
+    return sentence("%(detail)s (%(attempts)s attempts, the newest shown)", detail=detail, attempts=attempts)

@@ -14,6 +14,7 @@ from worker.reports.proof_trials import Proof, ProofReader, plans
 from worker.reports.proof_words import cut_of, state_of
 from worker.reports.questions import Question
 from worker.reports.reading import Reader
+from worker.sentences import joined
 
 CODE: Final = "proof_decided"
 #: Days for which a decided proof is spoken of, its last day inside.
@@ -43,7 +44,7 @@ def _finding(proof: Proof) -> Finding:
         subject_kind=PROOF,
         subject=proof.planned.proof,
         other="",
-        detail=f"{cut_of(plan)}: {state_of(proof)}",
+        detail=joined(": ", (cut_of(plan), state_of(proof))),
         figures={
             "state": found.state,
             "thickness_mm": mm(plan.thickness_nm),

@@ -19,6 +19,7 @@ from worker.reports.entry_counts import shift_end_near, shift_ending
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, conditions_of, spellings, window_of
 from worker.reports.withholding import least_people
+from worker.sentences import Sentence, figure, joined, sentence
 from worker.shopcalendar import MICROSECONDS
 from worker.stats.tails import at_least_like
 
@@ -71,7 +72,11 @@ def _failed_pierces(reader: Reader, question: Question, limits: Limits) -> Itera
         usual = bad_before / before
         shown = names.get(machine, machine)
         yield _finding(
-            question, "failed_pierces", "machine", shown, f"on {shown} {found.detail}; {usual:.1%} fail usually",
+            question, "failed_pierces", "machine", shown,
+            sentence(
+                "on %(machine)s %(series)s; %(share)s fail usually",
+                machine=shown, series=found.detail, share=figure(usual, ".1%"),
+            ),
             failed=found.failed, pierces=found.pierces, usual_share=usual,
             first_attempt=newest[found.first].attempt, last_attempt=newest[found.last].attempt,
         )  # fmt: skip
@@ -178,7 +183,7 @@ def _shift_ends(reader: Reader, question: Question, limits: Limits) -> Iterator[
     ends: dict[tuple[str, int], list[Any]] = defaultdict(list)
     for row in reader.connection.execute(near):
         ends[row[0], row[1]].append(row)
-    found: dict[str, list[tuple[str, str, str]]] = defaultdict(list)
+    found: dict[str, list[tuple[str, str, Sentence]]] = defaultdict(list)
     for (source, end), rows in sorted(ends.items()):
         day, shift = shift_ending(reader.calendar, end)
         # What the shift itself was told elsewhere in it speaks against; what the next one was told in its course too.
@@ -190,11 +195,12 @@ def _shift_ends(reader: Reader, question: Question, limits: Limits) -> Iterator[
             found[source].append((day, shift, entries.detail))
     for source, shifts in sorted(found.items()):
         day, shift, detail = shifts[-1]
-        at, when = f"{source} on {day}, shift {shift}", {"day": day, "shift": shift}
+        at: str = sentence("%(terminal)s on %(day)s, shift %(shift)s", terminal=source, day=day, shift=shift)
+        when = {"day": day, "shift": shift}
         if _is_of_few(reader, question, source, day, shift):
             at, when = source, {}
-        detail = f"{at}: {detail}"
-        yield _finding(question, "times_at_shift_end", "terminal", source, detail, **when, shifts=len(shifts))
+        said = joined(": ", [at, detail])
+        yield _finding(question, "times_at_shift_end", "terminal", source, said, **when, shifts=len(shifts))
 
 
 def _is_of_few(reader: Reader, question: Question, source: str, day: str, shift: str) -> bool:

@@ -23,6 +23,7 @@ from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
 from worker.reports.standing import NAMED, Names, shown, told_of
 from worker.reports.standings import NEWS_DAYS, Standing, Standings, standings
+from worker.sentences import Sentence, counted, figure, joined, sentence
 
 CODE: Final = "standing_changed"
 LAPSED: Final = "lapsed"
@@ -31,11 +32,14 @@ MOST_LISTED: Final = 20
 MOST_NAMED: Final = 3
 #: How a standing changed -> what is said of it, and what may be done.
 _SAID: Final[Mapping[str, tuple[str, str]]] = {
-    PROVEN: ("became proven", "this may be promised now"),
-    RULED_OUT: ("was ruled out", "do not promise it with the settings tried"),
-    FELL_BACK: ("fell back", "no longer promise it, and look at what changed"),
-    LAPSED: ("lapsed with age", "prove it anew before it is promised"),
-    SUPERSEDED: ("lapsed with a revision that is no longer cut", "prove it anew before it is promised"),
+    PROVEN: (sentence("became proven"), sentence("this may be promised now")),
+    RULED_OUT: (sentence("was ruled out"), sentence("do not promise it with the settings tried")),
+    FELL_BACK: (sentence("fell back"), sentence("no longer promise it, and look at what changed")),
+    LAPSED: (sentence("lapsed with age"), sentence("prove it anew before it is promised")),
+    SUPERSEDED: (
+        sentence("lapsed with a revision that is no longer cut"),
+        sentence("prove it anew before it is promised"),
+    ),
 }
 
 
@@ -129,27 +133,57 @@ def _sentence(
     rows: Sequence[Mapping[str, Any]],
     found: Standings,
     names: Names,
-) -> str:
+) -> Sentence:
     """What changed, when and on which figures; the newest first."""
     newest = sorted(rows, key=lambda row: row["day"], reverse=True)
-    told = "; ".join(_told(row) for row in newest[:MOST_NAMED])
-    more = f"; and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
+    told = [_told(row) for row in newest[:MOST_NAMED]]
+    if (more := len(rows) - MOST_NAMED) > 0:
+        told.append(counted(more, "and %(count)s more", "and %(count)s more"))
     newer = some[0].standing.rivals.newer
     if key[0] == "recipe" and newer is not None:
-        on = f" on {names['machine'].get(key[2], key[2])}" if key[2] else ""
         recipe = names["recipe"].get(key[1], key[1])
-        return (
-            f"revision {newer.revision.revision} of the recipe, {recipe}, is cut{on}: what the one before proved has "
-            f"lapsed, {told}{more}; prove it with the new one"
-        )
+        return _superseded(newer.revision.revision, recipe, names["machine"].get(key[2], key[2]), joined("; ", told))
     how, advice = _SAID[some[0].how]
-    return f"{how} at a first-pass yield of {100 * found.rule.target:g} %: {told}{more}; {advice}"
+    return sentence(
+        "%(how)s at a first-pass yield of %(target)s %%: %(told)s; %(advice)s",
+        how=how,
+        target=figure(100 * found.rule.target, "g"),
+        told=joined("; ", told),
+        advice=advice,
+    )
 
 
-def _told(row: Mapping[str, Any]) -> str:
-    bounds = "" if row["lower"] is None else f", yield between {row['lower']:.1%} and {row['upper']:.1%}"
-    return f"{told_of(row)} since {row['day']}, {row['good']} of {row['parts']} parts of {_plates(row)} good{bounds}"
+def _superseded(revision: str, recipe: str, machine: str, told: Sentence) -> Sentence:
+    """What a new revision made lapse, on a machine where that is known."""
+    if machine:
+        return sentence(
+            "revision %(revision)s of the recipe, %(recipe)s, is cut on %(machine)s: what the one before proved has "
+            "lapsed, %(told)s; prove it with the new one",
+            revision=revision,
+            recipe=recipe,
+            machine=machine,
+            told=told,
+        )
+    return sentence(
+        "revision %(revision)s of the recipe, %(recipe)s, is cut: what the one before proved has lapsed, %(told)s; "
+        "prove it with the new one",
+        revision=revision,
+        recipe=recipe,
+        told=told,
+    )
 
 
-def _plates(row: Mapping[str, Any]) -> str:
-    return "1 plate" if row["plates"] == 1 else f"{row['plates']} plates"
+def _told(row: Mapping[str, Any]) -> Sentence:
+    told = counted(
+        row["plates"],
+        "%(cell)s since %(day)s, %(good)s of %(parts)s parts of %(count)s plate good",
+        "%(cell)s since %(day)s, %(good)s of %(parts)s parts of %(count)s plates good",
+        cell=told_of(row),
+        day=row["day"],
+        good=row["good"],
+        parts=row["parts"],
+    )
+    if row["lower"] is None:
+        return told
+    low, high = (figure(100 * row[name], ".1f") for name in ("lower", "upper"))
+    return sentence("%(told)s, yield between %(low)s%% and %(high)s%%", told=told, low=low, high=high)

@@ -12,18 +12,22 @@ from worker.reports.dimensions import DIMENSIONS
 from worker.reports.plate_conditions import plate_conditions
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, attempt_groups, settled
+from worker.sentences import Sentence, figure, joined, sentence
 from worker.stats.multiplicity import benjamini_hochberg
 
 FALSE_SHARE: Final = 0.05
-LOOK: Final = "look at its plates before more of it is cut"
+LOOK: Final = sentence("look at its plates before more of it is cut")
 #: States of a plate that conditions compares with the usual ones.
 WORSE: Final = ("disturbed", "thermal_edge", "hardened")
 #: Heats that a finding names.
 MOST_HEATS: Final = 5
-CONDITIONS: Final = {"surface": "a disturbed surface", "thermal_history": "a thermal history at the cut"}
+CONDITIONS: Final = {
+    "surface": sentence("a disturbed surface"),
+    "thermal_history": sentence("a thermal history at the cut"),
+}
 _ADVICE: Final = {
-    "surface": "clean the plate before it is cut, take another, or reckon with it",
-    "thermal_history": "cut away the hardened border, take another plate, or reckon with it",
+    "surface": sentence("clean the plate before it is cut, take another, or reckon with it"),
+    "thermal_history": sentence("cut away the hardened border, take another plate, or reckon with it"),
 }
 
 
@@ -34,7 +38,6 @@ def lots(reader: Reader, question: Question) -> list[Finding]:
 
 
 def _lot(row: dict[str, Any], question: Question) -> Finding:
-    of_mill = f" of {row['mill']}" if row["mill"] else ""
     names = (
         "parts",
         "not_good",
@@ -52,13 +55,26 @@ def _lot(row: dict[str, Any], question: Question) -> Finding:
         "heat",
         row["lot"],
         row["mill"] or "",
-        f"heat {row['lot']}{of_mill} is worse than chance explains: "
-        f"{row['not_good']} of {row['parts']} parts on {row['plates']} plates were not good at the first attempt, "
-        f"{row['expected_share']:.1%} would be expected at these thicknesses; {row['suspect'] or LOOK}",
+        sentence(
+            "%(heat)s is worse than chance explains: %(bad)s of %(parts)s parts on %(plates)s plates were not good at "
+            "the first attempt, %(expected)s would be expected at these thicknesses; %(suspect)s",
+            heat=_heat(row["lot"], row["mill"]),
+            bad=row["not_good"],
+            parts=row["parts"],
+            plates=row["plates"],
+            expected=figure(row["expected_share"], ".1%"),
+            suspect=row["suspect"] or LOOK,
+        ),
         {name: row[name] for name in names} | {"machines": row["machines"]},
         first_day=question.first_day,
         last_day=question.last_day,
     )
+
+
+def _heat(heat: str, mill: str | None) -> Sentence:
+    if mill:
+        return sentence("heat %(heat)s of %(mill)s", heat=heat, mill=mill)
+    return sentence("heat %(heat)s", heat=heat)
 
 
 def conditions(reader: Reader, question: Question) -> list[Finding]:
@@ -95,29 +111,44 @@ def _condition(
         "method", "p_value", "odds_ratio", "odds_ratio_low", "odds_ratio_high", "difference", "difference_low",
         "difference_high", "strata", "sameness_p_value",
     )  # fmt: skip
-    low, high = details["difference_low"], details["difference_high"]
-    span = "" if low is None or high is None else f", from {low:.1%} to {high:.1%}"
+    said = sentence(
+        "%(condition)s goes with a lower first-pass yield, at equal thickness, material and machine: %(cost)s",
+        condition=CONDITIONS[word],
+        cost=_cost(details["difference"], details["difference_low"], details["difference_high"]),
+    )
     return Finding(
         CONDITION,
         "condition_costs",
         SITE,
         reader.site,
         word,
-        f"{CONDITIONS[word]} goes with a lower first-pass yield, at equal thickness, material and machine: by "
-        f"{details['difference']:.1%} of the parts{span}; {_most_of(heats)}{_ADVICE[word]}",
+        joined("; ", [said, *_most_of(heats), _ADVICE[word]]),
         {name: details[name] for name in names} | {"q_value": q, "heats": heats[:MOST_HEATS]},
         first_day=question.first_day,
         last_day=question.last_day,
     )
 
 
-def _most_of(heats: list[dict[str, Any]]) -> str:
-    if not heats or heats[0]["heat_number"] is None:
-        return ""
-    first, whole = heats[0], sum(heat["parts"] for heat in heats)
-    of_mill = f" of {first['mill']}" if first["mill"] else ""
-    much = "most of such plate" if 2 * first["parts"] > whole else "among such plate"
-    return (
-        f"{much} is heat {first['heat_number']}{of_mill}, {first['not_good']} of its {first['parts']} parts were not "
-        "good; "
+def _cost(difference: float, low: float | None, high: float | None) -> Sentence:
+    cost = figure(difference, ".1%")
+    if low is None or high is None:
+        return sentence("by %(difference)s of the parts", difference=cost)
+    return sentence(
+        "by %(difference)s of the parts, from %(low)s to %(high)s",
+        difference=cost,
+        low=figure(low, ".1%"),
+        high=figure(high, ".1%"),
     )
+
+
+def _most_of(heats: list[dict[str, Any]]) -> list[Sentence]:
+    """Which heat the plates in this condition are of, where that is known."""
+    if not heats or heats[0]["heat_number"] is None:
+        return []
+    first, whole = heats[0], sum(heat["parts"] for heat in heats)
+    told = {
+        "heat": _heat(first["heat_number"], first["mill"]), "bad": first["not_good"], "parts": first["parts"],
+    }  # fmt: skip
+    if 2 * first["parts"] > whole:
+        return [sentence("most of such plate is %(heat)s, %(bad)s of its %(parts)s parts were not good", **told)]
+    return [sentence("among such plate is %(heat)s, %(bad)s of its %(parts)s parts were not good", **told)]

@@ -9,11 +9,12 @@ from typing import Final
 
 from worker.planning.orders import Order
 from worker.reports.expected_yield import CONFIDENCE, ExpectedYield
+from worker.sentences import sentence
 from worker.stats.ratios import Rate, limits_of
 from worker.stats.starts import Starts, TopUp
 
 #: Nothing of an amount so far, and nothing that tells how much there would be.
-NONE_YET: Final = "none so far, with this material: no upper limit"
+NONE_YET: Final = sentence("none so far, with this material: no upper limit")
 
 
 @dataclass(frozen=True, slots=True)

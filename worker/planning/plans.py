@@ -21,7 +21,7 @@ from worker.planning.figures import (
     amount,
 )
 from worker.planning.orders import MOST_PARTS, Order
-from worker.planning.sentences import said
+from worker.planning.sentences import said, setup_said
 from worker.plausible_series import STEEL_KG_PER_MM3
 from worker.reports.cutting_amounts import (
     Amounts,
@@ -44,6 +44,7 @@ from worker.reports.process_parts import CELL_NAMES
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
 from worker.reports.standings import Standing, standing_question, standings
+from worker.sentences import counted, figure, joined, sentence
 from worker.sites import Settings
 from worker.stats.starts import Plates, Starts, starts, top_up
 
@@ -58,6 +59,22 @@ MIXED: Final = "mixed"
 _MOST_REASONS: Final = 3
 _MINUTE: Final = 60
 _BEVEL: Final = "bevel"
+
+_NO_PLATE_STATED: Final = sentence("give parts_a_plate, or plate_length_mm, plate_width_mm and part_mass_kg")
+_NO_MASS_TO_FIT: Final = sentence("the mass of a part is not known; give part_mass_kg or parts_a_plate")
+_NO_PLATE_CLOSED: Final = sentence("no closed plate of this thickness tells how full plates get; give parts_a_plate")
+_NONE_FITS: Final = sentence("by its mass not one part fits on such a plate")
+_SECONDS_OF_JOB: Final = sentence("seconds of a part are planned by the job: how they spread is not known")
+_SECONDS_ASKED: Final = sentence("seconds of a part are as asked: how they spread is not known")
+_MACHINE_TIME: Final = sentence("machine time")
+_REWORK: Final = sentence("rework")
+_SCRAP_MASS: Final = sentence("scrap mass")
+_NO_MACHINE_RATE: Final = sentence("the site has set no rate for a machine-hour")
+_NO_LABOUR_RATE: Final = sentence("the site has set no rate for an hour of labour")
+_NO_MATERIAL_RATE: Final = sentence("the site has set no rate for a kilogram of the material")
+_REWORK_NONE_YET: Final = sentence(
+    "rework: none so far, with this material: no upper limit, so that it is not in that of the cost"
+)
 
 #: A material, by its key, cut with a bevel in thousandths of a degree; None is a square cut.
 _Kind = tuple[str, int | None]
@@ -230,17 +247,22 @@ def _why_none(past: Past, order: Order, tried: Sequence[ExpectedYield]) -> str |
         bevel = past.bevel_mdeg(order)
         if bevel is None:
             return NEVER_CUT
-        return f"no first attempts with a bevel of {mm(bevel * 1000):g} degrees and with a verdict in the window"
+        return sentence(
+            "no first attempts with a bevel of %(bevel)s degrees and with a verdict in the window",
+            bevel=figure(mm(bevel * 1000), "g"),
+        )
     if len(tried) == 1:
         return tried[0].reason
     reasons: dict[str | None, str] = {}
     for one in tried:
-        gas = f" with {one.setup.gas}" if one.setup.gas else ""
-        reasons.setdefault(one.reason, f"{one.reason} ({_spelled(past, one.setup) or 'a machine nobody noted'}{gas})")
-    said = [*reasons.values()][:_MOST_REASONS]
-    if len(reasons) > len(said):
-        said.append(f"and {len(reasons) - len(said)} other reasons")
-    return f"none of {len(tried)} setups tells anything: {'; '.join(said)}"
+        setup = setup_said(_spelled(past, one.setup), one.setup.gas)
+        reasons.setdefault(one.reason, sentence("%(reason)s (%(setup)s)", reason=one.reason, setup=setup))
+    told = [*reasons.values()][:_MOST_REASONS]
+    if len(reasons) > len(told):
+        told.append(sentence("and %(more)s other reasons", more=len(reasons) - len(told)))
+    return sentence(
+        "none of %(setups)s setups tells anything: %(reasons)s", setups=len(tried), reasons=joined("; ", told)
+    )
 
 
 def _planned(
@@ -296,19 +318,22 @@ def _plates(past: Past, order: Order, expected: ExpectedYield) -> PlatesNeeded:
     if order.parts_a_plate is not None:
         return PlatesNeeded(order.parts_a_plate, "asked", None, None)
     if order.plate_length_mm is None or order.plate_width_mm is None:
-        return PlatesNeeded(None, None, None, "give parts_a_plate, or plate_length_mm, plate_width_mm and part_mass_kg")
+        return PlatesNeeded(None, None, None, _NO_PLATE_STATED)
     if order.part_mass_kg is None:
-        return PlatesNeeded(None, None, None, "the mass of a part is not known; give part_mass_kg or parts_a_plate")
+        return PlatesNeeded(None, None, None, _NO_MASS_TO_FIT)
     filled = past.filled(order)
     if filled.share is None:
-        reason = "no closed plate of this thickness tells how full plates get; give parts_a_plate"
-        return PlatesNeeded(None, None, None, reason)
+        return PlatesNeeded(None, None, None, _NO_PLATE_CLOSED)
     plate_kg = order.plate_length_mm * order.plate_width_mm * order.cut.thickness_nm / 1e6 * STEEL_KG_PER_MM3
     fit = math.floor(plate_kg * filled.share / order.part_mass_kg + 1e-9)
     if not fit:
-        return PlatesNeeded(None, None, None, "by its mass not one part fits on such a plate")
-    plates = "1 closed plate" if filled.plates == 1 else f"{filled.plates} closed plates"
-    source = f"estimated: {filled.share:.0%} of the steel of {plates} of this thickness became parts (7850 kg/m3)"
+        return PlatesNeeded(None, None, None, _NONE_FITS)
+    source = counted(
+        filled.plates,
+        "estimated: %(share)s of the steel of %(count)s closed plate of this thickness became parts (7850 kg/m3)",
+        "estimated: %(share)s of the steel of %(count)s closed plates of this thickness became parts (7850 kg/m3)",
+        share=figure(filled.share, ".0%"),
+    )
     return PlatesNeeded(min(fit, MOST_PARTS), source, None, None)
 
 
@@ -338,7 +363,7 @@ def _costed(done: Plan, took: Took, expected: ExpectedYield, settings: Settings,
         parts=started,
         past_parts=took.judged,
         usual=usual_rework,
-        missing="no judged parts of this cut in the window",
+        missing=sentence("no judged parts of this cut in the window"),
     )
     scrap = _scrap(done.starts, took, order.part_mass_kg, 0.0 if expected.counts is None else expected.counts.n)
     cost, currency = _cost(minutes, rework, scrap, settings, expected.setup, order)
@@ -349,17 +374,16 @@ def _costed(done: Plan, took: Took, expected: ExpectedYield, settings: Settings,
 
 def _machine_minutes(order: Order, took: Took, started: int) -> Amount:
     if order.seconds_a_part is not None:
-        whose = "planned by the job" if order.seconds_of_job else "as asked"
         minutes = order.seconds_a_part * started / _MINUTE
-        return Amount(minutes, None, None, None, f"seconds of a part are {whose}: how they spread is not known")
-    missing = "no times of this cut in the window; give seconds_a_part"
+        return Amount(minutes, None, None, None, _SECONDS_OF_JOB if order.seconds_of_job else _SECONDS_ASKED)
+    missing = sentence("no times of this cut in the window; give seconds_a_part")
     return amount(took.seconds, parts=started, past_parts=took.timed, unit=_MINUTE, missing=missing)
 
 
 def _scrap(found: Starts, took: Took, part_mass_kg: float | None, n: float) -> Amount:
     """Mass of the parts that come to nothing."""
     if part_mass_kg is None:
-        return Amount(reason="the mass of a part is not known; give part_mass_kg")
+        return Amount(reason=sentence("the mass of a part is not known; give part_mass_kg"))
     if found.started is None or found.expected is None or found.low is None or found.high is None:
         return Amount(reason=found.reason)
     mass = part_mass_kg * _lost_share(took)
@@ -379,16 +403,16 @@ def _cost(
     rates = settings.values["rates"] or {}
     currency: str | None = rates.get("currency")
     priced = (
-        ("machine time", minutes, "a machine-hour", settings.machine_per_hour(setup.machine), _MINUTE),
-        ("rework", rework, "an hour of labour", settings.labour_per_hour, _MINUTE),
-        ("scrap mass", scrap, "a kilogram of the material", settings.material_per_kg(order.cut.material), 1),
+        (_MACHINE_TIME, minutes, _NO_MACHINE_RATE, settings.machine_per_hour(setup.machine), _MINUTE),
+        (_REWORK, rework, _NO_LABOUR_RATE, settings.labour_per_hour, _MINUTE),
+        (_SCRAP_MASS, scrap, _NO_MATERIAL_RATE, settings.material_per_kg(order.cut.material), 1),
     )
-    for what, one, of, rate, _ in priced:
+    for what, one, no_rate, rate, _ in priced:
         if rate is None:
-            return Amount(reason=f"the site has set no rate for {of}"), currency
+            return Amount(reason=no_rate), currency
         if one.expected is None:
-            return Amount(reason=f"{what}: {one.reason}"), currency
+            return Amount(reason=sentence("%(what)s: %(reason)s", what=what, reason=one.reason)), currency
     whole = added([(one, float(rate or 0) / per) for _, one, _, rate, per in priced])
     if whole.reason == NONE_YET:
-        whole = replace(whole, reason=f"rework: {NONE_YET}, so that it is not in that of the cost")
+        whole = replace(whole, reason=_REWORK_NONE_YET)
     return whole, currency

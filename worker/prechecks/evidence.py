@@ -25,6 +25,7 @@ from worker.reports.process_parts import CELL_NAMES
 from worker.reports.questions import Askable, Question, read_question
 from worker.reports.reading import Reader, attempt_groups, spellings
 from worker.reports.standings import Standing, standing_question, standings
+from worker.sentences import sentence
 from worker.sites import Settings
 
 LAST: Final = "26w"
@@ -40,8 +41,8 @@ _PAST: Final = Askable(by=(), last=LAST, purposes=())
 _SERIES: Final = Askable(by=(), last=LAST, options=(LOT_OF,))
 #: Findings that are about entries, not about what is cut.
 _OF_ENTRIES: Final = (NEW_NAME, LEFT_OPEN, SET_ASIDE)
-NO_THICKNESS: Final = "thickness or material is not known: state them of the plate, or name the job"
-NO_MACHINE: Final = "no machine is known: name it"
+NO_THICKNESS: Final = sentence("thickness or material is not known: state them of the plate, or name the job")
+NO_MACHINE: Final = sentence("no machine is known: name it")
 
 
 class Evidence:

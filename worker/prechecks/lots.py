@@ -12,11 +12,12 @@ from worker.reports.bad_lots import bad_lots
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, attempt_groups, settled
+from worker.sentences import sentence
 
 WORSE: Final = "worse"
 WATCH: Final = "watch"
 NOT_OFFERED: Final = (WORSE, WATCH)
-NOTHING_JUDGED: Final = "nothing of this heat was judged yet"
+NOTHING_JUDGED: Final = sentence("nothing of this heat was judged yet")
 _COMPARED: Final = (
     "parts", "not_good", "plates", "failure_share", "expected_share", "verdict", "suspect", "reason",
 )  # fmt: skip

@@ -11,6 +11,7 @@ from worker.prechecks.evidence import Evidence, promise
 from worker.prechecks.intended import open_plates
 from worker.prechecks.past import Behind
 from worker.reports.expected_yield import ExpectedYield, PlannedCut, expected_yield
+from worker.sentences import sentence
 
 CLEAN: Final = "clean"
 TRIM: Final = "trim"
@@ -25,8 +26,8 @@ MOST_NAMED: Final = 3
 MOST_MACHINES: Final = 5
 #: A gain below this is none.
 LEAST_GAIN: Final = 0.005
-OVERLAP: Final = "the intervals overlap, so chance may explain it"
-OTHER_STEEL: Final = "no heat was cut both ways, so the steel may be what differs"
+OVERLAP: Final = sentence("the intervals overlap, so chance may explain it")
+OTHER_STEEL: Final = sentence("no heat was cut both ways, so the steel may be what differs")
 
 
 @dataclass(frozen=True, slots=True)

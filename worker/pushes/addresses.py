@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Final
 
+from worker.sentences import sentence
+
 Address = IPv4Address | IPv6Address
 #: Host and port -> the addresses that it has, as text. Raises OSError.
 Resolver = Callable[[str, int], Sequence[str]]
@@ -70,7 +72,11 @@ _MOST_LOOKUPS: Final = 64
 
 
 class AddressRefused(ValueError):
-    """An address to which nothing is pushed, and why."""
+    """An address to which nothing is pushed, and `why`."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(why)
+        self.why = why
 
 
 @dataclass(frozen=True)
@@ -123,12 +129,13 @@ def read_allowed(text: str) -> str | IPv4Network | IPv6Network:
         network = None
     if network is not None:
         if network.prefixlen < (widest := _WIDEST[network.version]):
-            raise AddressRefused(f"is too wide a network; name those of the plant, /{widest} at most")
+            told = sentence("is too wide a network; name those of the plant, /%(widest)s at most", widest=widest)
+            raise AddressRefused(told)
         return network
     name = text.lower()
     if len(name) <= 253 and _NAME.fullmatch(name) and not _NUMERIC.fullmatch(name):
         return name
-    raise AddressRefused("must be the name of a host, an IP address, or a network such as 10.20.0.0/16")
+    raise AddressRefused(sentence("must be the name of a host, an IP address, or a network such as 10.20.0.0/16"))
 
 
 def read_url(url: str) -> Target:

@@ -18,6 +18,7 @@ from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, conditions_of, spellings
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, figure, joined, sentence
 from worker.stats.clustering import Clustered
 from worker.stats.lots import FALSE_SHARE, Funnel, funnel
 from worker.stats.tails import at_least, at_most
@@ -200,12 +201,15 @@ def _suspect(seen: Seen, found: Funnel) -> str:
     """What to look at first. A machine is bad or fine with the lot only where its parts tell so beyond chance."""
     told = {machine: counts for machine, counts in seen.parts.items() if machine is not None and counts[0]}
     if len(told) < 2:
-        return "it was cut on one machine only: cut a plate of it on another before the steel is blamed"
+        return sentence("it was cut on one machine only: cut a plate of it on another before the steel is blamed")
     is_bad = {machine: bad for machine, (n, x) in told.items() if (bad := _is_bad(n, x, found)) is not None}
     suspicion = heat_by_machine(is_bad)
     if suspicion is None or (suspicion.suspect == MACHINE and len(is_bad) < len(told)):
-        unclear = ", ".join(sorted(machine for machine in told if machine not in is_bad)) or ", ".join(sorted(told))
-        return f"what {unclear} cut of it does not tell the machine from the steel: cut more of it there"
+        unclear = sorted(machine for machine in told if machine not in is_bad) or sorted(told)
+        return sentence(
+            "what %(machines)s cut of it does not tell the machine from the steel: cut more of it there",
+            machines=joined(", ", unclear),
+        )
     return suspicion.detail
 
 
@@ -253,23 +257,36 @@ def _seen(reader: Reader, question: Question, names: tuple[str, ...], lots: Iter
 
 def _said(rows: list[dict[str, Any]]) -> list[str]:
     if not any(row["q_value"] is not None for row in rows):
-        return ["no lot could be compared: none has parts enough beside others of its thickness on its machine"]
-    notes = [
-        f"lot {row['lot']} is worse than chance explains: {row['not_good']} of {row['parts']} parts on {row['plates']} "
-        f"plates were not good at once, {row['expected_share']:.0%} would be expected"
-        + (f"; {row['suspect']}" if row["suspect"] else "")
-        for row in rows
-        if row["verdict"] == "worse"
-    ]
+        return [
+            sentence("no lot could be compared: none has parts enough beside others of its thickness on its machine")
+        ]
+    notes: list[str] = [_is_worse(row) for row in rows if row["verdict"] == "worse"]
     unconfirmed = [
-        f"lot {row['lot']} lies beyond what chance explains, but not on two plates on two days without a service in "
-        "between: the machine may have changed, not the steel"
+        sentence(
+            "lot %(lot)s lies beyond what chance explains, but not on two plates on two days without a service in "
+            "between: the machine may have changed, not the steel",
+            lot=row["lot"],
+        )
         for row in rows
         if row["verdict"] == "watch" and row["q_value"] < FALSE_SHARE and row["failure_share"] > row["alarm_high"]
     ]
     if notes or unconfirmed:
         return notes + unconfirmed
-    return ["no lot is worse than chance explains, at 99.8 % and after correction for looking at all of them"]
+    return [sentence("no lot is worse than chance explains, at 99.8 % and after correction for looking at all of them")]
+
+
+def _is_worse(row: dict[str, Any]) -> Sentence:
+    """What is said of a lot that is worse than chance explains, with what to look at first where that is told."""
+    worse = sentence(
+        "lot %(lot)s is worse than chance explains: %(not_good)s of %(parts)s parts on %(plates)s plates were not good "
+        "at once, %(expected)s would be expected",
+        lot=row["lot"],
+        not_good=row["not_good"],
+        parts=row["parts"],
+        plates=row["plates"],
+        expected=figure(row["expected_share"], ".0%"),
+    )
+    return joined("; ", [worse, row["suspect"]]) if row["suspect"] else worse
 
 
 def example(reader: Reader, question: Question) -> Report:

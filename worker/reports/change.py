@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from worker.measures import FAILED_PIERCES, FIRST_PASS
-from worker.reports.comparing import compared_groups, described, invented
+from worker.reports.comparing import compared_groups, described, first_of, invented
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.marks import Marks, marks
 from worker.reports.notes import COMMON_SUMS, common_notes
@@ -16,6 +16,7 @@ from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, added, attempt_groups
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, sentence
 from worker.stats.charts import Chart, Counts, auto_chart, laney_chart, mix_adjusted, p_chart
 from worker.stats.clustering import Clustered, correlation, effective
 from worker.stats.ewma import Ewma, chart_ewma
@@ -193,24 +194,39 @@ def _details(question: Question, chart: Chart) -> dict[str, Any]:
     }
 
 
-def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> list[str]:
+def _said(question: Question, chart: Chart, rows: Sequence[dict[str, Any]]) -> list[Sentence]:
     if chart.reason is not None:
-        return [f"no limits can be drawn: {chart.reason}"]
+        return [sentence("no limits can be drawn: %(reason)s", reason=chart.reason)]
     signalling, what = _signalling(rows), _what(question)
     patterns = [row["period"] for row in rows if row["rules"] is not None]
     if not signalling and patterns:
         return [
-            f"no single point of the {what} left its limits, but {_named(patterns)} form a pattern that chance seldom "
-            "makes (column rules): a lasting change is likely; chart=ewma shows small ones"
+            sentence(
+                "no single point of the %(what)s left its limits, but %(periods)s form a pattern that chance seldom "
+                "makes (column rules): a lasting change is likely; chart=ewma shows small ones",
+                what=what,
+                periods=_named(patterns),
+            )
         ]
     if not signalling:
-        return [f"the {what} varies no more than the chart allows: a single low or high point is no reason to act"]
-    return [f"the {what} left its limits in {_named(signalling)}: look for what changed there"]
+        return [
+            sentence(
+                "the %(what)s varies no more than the chart allows: a single low or high point is no reason to act",
+                what=what,
+            )
+        ]
+    return [
+        sentence(
+            "the %(what)s left its limits in %(periods)s: look for what changed there",
+            what=what,
+            periods=_named(signalling),
+        )
+    ]
 
 
 def _said_of_mix(
     question: Question, found: Sequence[str], with_equal_mix: Sequence[str], alone: Sequence[str]
-) -> list[str]:
+) -> list[Sentence]:
     """Where more thick plate, or less of it, makes the share as it was cut point the wrong way.
 
     found, with_equal_mix: periods that signal as cut, and adjusted for the mix. alone: see `_is_alone`.
@@ -220,23 +236,34 @@ def _said_of_mix(
     notes, what = _said_of_alone([period for period in found if period in alone]), _what(question)
     if explained:
         notes.append(
-            f"in {_named(explained)} other thicknesses and materials than usual explain that: with mix=adjusted the "
-            f"{what} is within its limits there"
+            sentence(
+                "in %(periods)s other thicknesses and materials than usual explain that: with mix=adjusted the "
+                "%(what)s is within its limits there",
+                periods=_named(explained),
+                what=what,
+            )
         )
     if hidden:
         notes.append(
-            f"other thicknesses and materials than usual hide a change: with mix=adjusted the {what} left its limits "
-            f"in {_named(hidden)}"
+            sentence(
+                "other thicknesses and materials than usual hide a change: with mix=adjusted the %(what)s left its "
+                "limits in %(periods)s",
+                what=what,
+                periods=_named(hidden),
+            )
         )
     return notes
 
 
-def _said_of_alone(alone: Sequence[str]) -> list[str]:
+def _said_of_alone(alone: Sequence[str]) -> list[Sentence]:
     if not alone:
         return []
     return [
-        f"most of {_named(alone)} is of thicknesses and materials that no other period has: whether anything else "
-        "changed there cannot be told"
+        sentence(
+            "most of %(periods)s is of thicknesses and materials that no other period has: whether anything else "
+            "changed there cannot be told",
+            periods=_named(alone),
+        )
     ]
 
 
@@ -250,13 +277,14 @@ def _signalling(rows: Sequence[dict[str, Any]]) -> list[str]:
     return [row["period"] for row in rows if row["signals"]]
 
 
-def _what(question: Question) -> str:
-    return "first-pass yield" if question.options[OF.name] == "yield" else "share of failed pierces"
+def _what(question: Question) -> Sentence:
+    if question.options[OF.name] == "yield":
+        return sentence("first-pass yield")
+    return sentence("share of failed pierces")
 
 
-def _named(periods: Sequence[str]) -> str:
-    more = f" and {len(periods) - _MOST_NAMED} more" if len(periods) > _MOST_NAMED else ""
-    return ", ".join(periods[:_MOST_NAMED]) + more
+def _named(periods: Sequence[str]) -> Sentence:
+    return first_of(periods, most=_MOST_NAMED)
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -13,6 +13,7 @@ from worker.reports.notes import COMMON_SUMS, common_notes
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, added, attempt_groups, settled
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, counted, joined, sentence
 from worker.stats.clustering import Clustered
 
 _MOST_DAYS_NAMED = 5
@@ -26,17 +27,27 @@ def compared_groups(
     asked, unsettled = settled(reader, question)
     groups = attempt_groups(reader, replace(asked, by=by), sums)
     totals = added(groups.values(), sums)
-    notes = list(common_notes(totals, replace(question, by=by), reader.as_of, provisional=False))
+    notes: list[str] = list(common_notes(totals, replace(question, by=by), reader.as_of, provisional=False))
     if unsettled:
         notes.insert(0, _left_out(unsettled))
     return groups, unsettled, notes
 
 
-def _left_out(days: Sequence[date]) -> str:
-    shown = ", ".join(day.isoformat() for day in days[:_MOST_DAYS_NAMED])
-    more = f" and {len(days) - _MOST_DAYS_NAMED} more" if len(days) > _MOST_DAYS_NAMED else ""
-    many = "1 production day is" if len(days) == 1 else f"{len(days)} production days are"
-    return f"{many} left out, since more than 5 % of the parts are pending: {shown}{more}"
+def _left_out(days: Sequence[date]) -> Sentence:
+    return counted(
+        len(days),
+        "%(count)s production day is left out, since more than 5 %% of the parts are pending: %(days)s",
+        "%(count)s production days are left out, since more than 5 %% of the parts are pending: %(days)s",
+        days=first_of([day.isoformat() for day in days], most=_MOST_DAYS_NAMED),
+    )
+
+
+def first_of(names: Sequence[str], *, most: int) -> Sentence:
+    """The first of these names, no more than so many, and how many more there are."""
+    shown = joined(", ", names[:most])
+    if len(names) <= most:
+        return shown
+    return sentence("%(names)s and %(more)s more", names=shown, more=len(names) - most)
 
 
 def counts_of(groups: Iterable[Sums]) -> Clustered:

@@ -14,6 +14,7 @@ from worker.events import GASES, PURPOSES, ThicknessUnreadable, inch_to_nm, mm_t
 from worker.naming import name_key
 from worker.placing import mm
 from worker.plates import SURFACES, UNKNOWN, surface_group
+from worker.sentences import Sentence, sentence
 
 #: How a value that is not known is asked for.
 ASKED_UNKNOWN: Final = "unknown"
@@ -21,7 +22,11 @@ HISTORIES: Final = ("hardened", "thermal_edge", "as_supplied", UNKNOWN)
 
 
 class ValueUnreadable(ValueError):
-    """A filter's value that names nothing; says what would do."""
+    """A filter's value that names nothing; `what` says what would do."""
+
+    def __init__(self, what: Sentence) -> None:
+        super().__init__(what)
+        self.what = what
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ class Dimension:
 def _one_of(words: tuple[str, ...]) -> Callable[[str], str]:
     def read(text: str) -> str:
         if text not in words:
-            raise ValueUnreadable(f"must be one of {', '.join(words)}")
+            raise ValueUnreadable(sentence("must be one of %(words)s", words=", ".join(words)))
         return text
 
     return read
@@ -63,7 +68,7 @@ def _one_of(words: tuple[str, ...]) -> Callable[[str], str]:
 def _decimal(text: str, *, most: int) -> Decimal:
     """The decimal number that a text is, from 0 to `most`."""
     if len(text) > 20 or re.fullmatch(r"[0-9]+(\.[0-9]+)?", text, re.ASCII) is None or Decimal(text) > most:
-        raise ValueUnreadable(f"must be a number from 0 to {most}")
+        raise ValueUnreadable(sentence("must be a number from 0 to %(most)s", most=most))
     return Decimal(text)
 
 
@@ -72,7 +77,7 @@ def read_thickness_mm(text: str) -> int:
     try:
         return mm_to_nm(_decimal(text, most=1_000))
     except (ThicknessUnreadable, ValueUnreadable):
-        raise ValueUnreadable("must be a thickness in millimetres, such as 20 or 19.05") from None
+        raise ValueUnreadable(sentence("must be a thickness in millimetres, such as 20 or 19.05")) from None
 
 
 def read_thickness_in(text: str) -> int:
@@ -80,7 +85,7 @@ def read_thickness_in(text: str) -> int:
     try:
         return inch_to_nm(text if "/" in text else _decimal(text, most=100))
     except (ThicknessUnreadable, ValueUnreadable):
-        raise ValueUnreadable('must be a thickness in inches, such as 0.75 or "3/4"') from None
+        raise ValueUnreadable(sentence('must be a thickness in inches, such as 0.75 or "3/4"')) from None
 
 
 def _read_bevel(text: str) -> int:
@@ -89,7 +94,7 @@ def _read_bevel(text: str) -> int:
     except ValueUnreadable:
         mdeg = Decimal("0.5")
     if mdeg != int(mdeg):
-        raise ValueUnreadable("must be a bevel in degrees with at most 3 decimals, such as 30")
+        raise ValueUnreadable(sentence("must be a bevel in degrees with at most 3 decimals, such as 30"))
     return int(mdeg)
 
 

@@ -37,7 +37,6 @@ from worker.reports.measured import (
     Measured,
     MeasuredCut,
     by_group,
-    counted,
     edges_measured,
     edition_not_named,
     refuse_too_many,
@@ -46,14 +45,16 @@ from worker.reports.measured import (
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, dimension_columns, shown_groups
 from worker.reports.report import Column, Report
+from worker.sentences import counted, sentence
+from worker.sentences import figure as written
 from worker.stats.capability import value_correlation
 from worker.stats.clustering import Clustered, Estimate, clustered_wilson
 from worker.stats.quantiles import quantile_of
 
 #: So large a share of the cuts is in the range that is held, or a better one.
 HELD_SHARE: Final = 0.95
-TOO_MANY_OUTSIDE: Final = "more than 5 % of the cuts are outside all ranges"
-NO_READINGS: Final = "no readings"
+TOO_MANY_OUTSIDE: Final = sentence("more than 5 % of the cuts are outside all ranges")
+NO_READINGS: Final = sentence("no readings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +99,11 @@ class Graded:
     asked: int | None
 
 
-_U: Final = Figure(U, "squareness u", "mm", NM_PER_MM, 5, u_range, u_limit_mm, lambda quality: quality.u_range)
+_U: Final = Figure(
+    U, sentence("squareness u"), "mm", NM_PER_MM, 5, u_range, u_limit_mm, lambda quality: quality.u_range
+)
 _RZ5: Final = Figure(
-    RZ5, "roughness Rz5", "um", NM_PER_UM, 4, rz5_range, rz5_limit_um, lambda quality: quality.rz5_range
+    RZ5, sentence("roughness Rz5"), "um", NM_PER_UM, 4, rz5_range, rz5_limit_um, lambda quality: quality.rz5_range
 )
 FIGURES: Final = (_U, _RZ5)
 
@@ -345,46 +348,81 @@ def _said(
     question: Question,
 ) -> Iterator[str]:
     if not readings:
-        yield "no edge was measured in this window: inspections give rz5_um, u_mm and dross_mm"
+        yield sentence("no edge was measured in this window: inspections give rz5_um, u_mm and dross_mm")
     for figure in FIGURES:
         if mine := whole[figure.sort]:
             yield _in_words(figure, mine, alike[figure.sort], confidence=question.confidence)
-    yield (
-        f"ranges are those of ISO 9013:{EDITION}, {BASIS}; they say how these readings lie, not that a cut complies. "
-        "Start and end of a cut and sharp corners are not judged: readings there do not belong here"
+    yield sentence(
+        "ranges are those of ISO 9013:%(edition)s, %(basis)s; they say how these readings lie, not that a cut "
+        "complies. Start and end of a cut and sharp corners are not judged: readings there do not belong here",
+        edition=str(EDITION),
+        basis=BASIS,
     )
     if count := details["readings_beyond_scope"]:
-        yield (
-            f"{counted(count, 'reading')} of cuts outside of 0.5 to 32 mm, where the standard ends for laser: its "
-            "formulas are carried on"
+        yield counted(
+            count,
+            "%(count)s reading is of cuts outside of 0.5 to 32 mm, where the standard ends for laser: its formulas are "
+            "carried on",
+            "%(count)s readings are of cuts outside of 0.5 to 32 mm, where the standard ends for laser: its formulas "
+            "are carried on",
         )
     if count := _readings(one for one in readings if one.cut.bevelled):
-        yield (f"{counted(count, 'reading')} of bevelled cuts, judged at the thickness cut through: plate / cos(bevel)")
+        yield counted(
+            count,
+            "%(count)s reading is of bevelled cuts, judged at the thickness cut through: plate / cos(bevel)",
+            "%(count)s readings are of bevelled cuts, judged at the thickness cut through: plate / cos(bevel)",
+        )
     if count := details["readings_without_thickness"]:
-        yield f"{counted(count, 'reading')} left out: the thickness of their cuts is not known"
+        yield counted(
+            count,
+            "%(count)s reading is left out: the thickness of their cuts is not known",
+            "%(count)s readings are left out: the thickness of their cuts is not known",
+        )
     yield from edition_not_named(one.cut for one in readings if one.sort != DROSS)
     if count := details["readings_asked_by_other_edition"]:
-        yield (
-            f"{counted(count, 'reading')} of jobs that ask by another edition than {EDITION}: they are not held "
-            "against it"
+        yield counted(
+            count,
+            "%(count)s reading is of jobs that ask by another edition than %(edition)s: they are not held against it",
+            "%(count)s readings are of jobs that ask by another edition than %(edition)s: they are not held against it",
+            edition=str(EDITION),
         )
 
 
 def _in_words(figure: Figure, cuts: Sequence[Graded], alike: float | None, *, confidence: float) -> str:
     held = range_held((cut.range for cut in cuts), share=HELD_SHARE)
-    readings = counted(sum(cut.readings for cut in cuts), "reading", "")
-    many = f"{readings} of {figure.words}, {counted(len(cuts), 'cut', '')} of {sources(cut.cluster for cut in cuts)}"
+    measured = counted(
+        sum(cut.readings for cut in cuts),
+        "%(count)s reading of %(figure)s, %(cuts)s of %(sources)s",
+        "%(count)s readings of %(figure)s, %(cuts)s of %(sources)s",
+        figure=figure.words,
+        cuts=counted(len(cuts), "%(count)s cut", "%(count)s cuts"),
+        sources=sources(cut.cluster for cut in cuts),
+    )
     if held is None:
-        outside = counted(sum(1 for cut in cuts if cut.range is None), "cut")
-        return f"{many}: {outside} outside of all ranges, more than 5 %, so that no range is held"
+        return counted(
+            sum(1 for cut in cuts if cut.range is None),
+            "%(measured)s: %(count)s cut is outside of all ranges, more than 5 %%, so that no range is held",
+            "%(measured)s: %(count)s cuts are outside of all ranges, more than 5 %%, so that no range is held",
+            measured=measured,
+        )
     share = _share(_within(cuts, held), alike, confidence=confidence)
     low, high = 100 * (share.low or 0.0), 100 * (share.high or 0.0)
-    between = (
-        f"the share that does lies between {low:.3g} and {high:.3g} % ({100 * confidence:g} % confidence, chance alone)"
-    )
+    told = {
+        "measured": measured,
+        "range": held,
+        "between": sentence(
+            "the share that does lies between %(low)s and %(high)s %% (%(confidence)s %% confidence, chance alone)",
+            low=written(low, ".3g"),
+            high=written(high, ".3g"),
+            confidence=written(100 * confidence, "g"),
+        ),
+    }
     if low >= 100 * HELD_SHARE:
-        return f"{many}: 95 % keep to range {held} or do better; {between}"
-    return f"{many}: 95 % may keep to range {held} or do better, but on too few plates to say so; {between}"
+        return sentence("%(measured)s: 95 %% keep to range %(range)s or do better; %(between)s", **told)
+    return sentence(
+        "%(measured)s: 95 %% may keep to range %(range)s or do better, but on too few plates to say so; %(between)s",
+        **told,
+    )
 
 
 def example(reader: Reader, question: Question) -> Report:

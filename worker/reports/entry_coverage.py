@@ -36,6 +36,7 @@ from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, spellings
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import Clustered, clustered_wilson, correlation, effective
 
 WHO: Final = Option(
@@ -51,11 +52,11 @@ MOST_AMISS: Final = 0.05
 #: Chance below which a perfect record, or a silence, is taken for no chance.
 LEAST_CHANCE: Final = 0.01
 SITE: Final = "site"
-NO_OTHERS: Final = "no other at the same thicknesses"
+NO_OTHERS: Final = sentence("no other at the same thicknesses")
 NO_TIMES, NOT_RECORDED, AHEAD, PERFECT, SILENT = (
     "at_shift_end", "parts_not_recorded", "clock_ahead", "perfect_record", "silent",
 )  # fmt: skip
-METHOD: Final = (
+METHOD: Final = sentence(
     "shares: Wilson interval of the effective sample; perfect records: beta-binomial chance by others' rates at the "
     "same thicknesses, Bonferroni over the names; silence: rule of succession"
 )
@@ -88,24 +89,6 @@ DETAILS: Final = (
     Column("jobs_completed", "", "completed jobs whose parts were looked for among the attempts", "integer"),
     Column("method", "", "how intervals and chances are made", "text"),
 )
-
-#: What follows from a criterion that is doubtful for the whole site, behind its share.
-_MEANS: Final[Mapping[str, str]] = {
-    "no_plate": "of the attempts name no plate: their parts count as clusters by run or attempt, so that intervals may "
-    "be too narrow, and nothing is known of surface and heat",
-    "no_piece": "of the attempts name no piece: a retry among them is not seen, counts as a first attempt and moves "
-    "the first-pass yield; report retries takes each for a piece",
-    "no_pierces": "of the attempts do not tell their pierces: the failed-pierce rate rests on the others alone",
-    "no_seconds": "of the attempts do not tell how long they took: lost time and its cost are too low",
-    "no_verdict": "of the attempts have parts without a verdict: failures are known at once, good ones only when "
-    "inspected, so the first-pass yield still rises",
-    NO_TIMES: "of the attempts were told within minutes of a shift's end, as were all others of the terminal "
-    "and shift: conclude nothing from times, order or shift",
-    NOT_RECORDED: "of the parts that completed jobs asked for are good in no attempt: cuts are missing, and whether "
-    "the missing ones went like the others is not known",
-    AHEAD: "of the events happened, as their senders say, after they were received: clocks are ahead, and what was "
-    "first may be told wrong",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,8 +195,12 @@ def _of_entries(scope: str, name: str | None, shifts: Sequence[Entries], least_e
         counts = _of_days((one.source, one.day, one.lacking[lack], one.attempts) for one in shifts)
         yield Found(scope, name, lack, "attempts", counts)
     at_end = _of_shift_ends(shifts, least_entries)
-    reason = None if at_end.n else f"no shift in which a terminal told of {least_entries} attempts"
+    reason = None if at_end.n else _no_shift(least_entries)
     yield Found(scope, name, NO_TIMES, "attempts", at_end, reason=reason)
+
+
+def _no_shift(least_entries: int) -> Sentence:
+    return sentence("no shift in which a terminal told of %(least)s attempts", least=least_entries)
 
 
 def _of_shift_ends(shifts: Sequence[Entries], least_entries: int) -> Clustered:
@@ -242,7 +229,7 @@ def _of_days(told: Iterable[tuple[str | None, str, int, int]]) -> Clustered:
 
 def _ahead(scope: str, name: str | None, events: Collection[tuple[int, int]]) -> Found:
     ahead, among = sum(ahead for ahead, _ in events), sum(among for _, among in events)
-    reason = None if among else f"none among the newest {MOST_EVENTS} events of the window"
+    reason = None if among else sentence("none among the newest %(most)s events of the window", most=MOST_EVENTS)
     return Found(scope, name, AHEAD, "events", Clustered.singly(ahead, among), has_interval=False, reason=reason)
 
 
@@ -341,39 +328,104 @@ _NOTHING_TO_NOTE: Final = {"pending_first": 0, "open_attempts": 0, "bevelled_att
 _MOST_NAMED: Final = 5
 
 
-def _said(reader: Reader, question: Question, asked: Asked, rows: Sequence[dict[str, Any]]) -> Iterator[str]:
+def _said(reader: Reader, question: Question, asked: Asked, rows: Sequence[dict[str, Any]]) -> Iterator[Sentence]:
     yield from common_notes(_NOTHING_TO_NOTE, question, reader.as_of)
     if not asked.entered.shifts:
-        yield "no attempt was finished in this window: there is nothing to trust or to doubt"
+        yield sentence("no attempt was finished in this window: there is nothing to trust or to doubt")
         return
     doubtful = [row for row in rows if row["verdict"] == "doubtful"]
     for row in doubtful:
-        if row["scope"] == SITE and row["criterion"] in _MEANS:
-            yield f"{100 * row['share']:.3g} % {_MEANS[row['criterion']]}"
+        if row["scope"] == SITE and (means := _means(row["criterion"], row["share"])) is not None:
+            yield means
     for criterion in (PERFECT, SILENT):
         named = [row for row in doubtful if row["scope"] != SITE and row["criterion"] == criterion]
         yield from (_said_of(row, asked.who) for row in named[:_MOST_NAMED])
         if len(named) > _MOST_NAMED:
-            yield f"{len(named) - _MOST_NAMED} more have a doubtful {criterion}"
+            yield sentence(
+                "%(more)s more have a doubtful %(criterion)s", more=len(named) - _MOST_NAMED, criterion=criterion
+            )
     if not any(row["scope"] == SITE for row in doubtful):
-        yield "nothing that is looked at speaks against these figures; that does not prove what was entered"
+        yield sentence("nothing that is looked at speaks against these figures; that does not prove what was entered")
     if asked.jobs is None:
-        yield "whether all parts of completed jobs were entered is told without filters other than purpose only"
-    elif asked.jobs.clusters == MOST_JOBS:
-        yield f"parts of completed jobs are those of the newest {MOST_JOBS} jobs in the window"
-
-
-def _said_of(row: Mapping[str, Any], who: str) -> str:
-    name = f"{who} {row['name'] or 'not told'}"
-    if row["criterion"] == PERFECT:
-        return (
-            f"{name}: all of {row['n']} parts good at once, which others at the same thicknesses would have with a "
-            f"chance of {row['p_value']:.2g}: look whether failures are entered there"
+        yield sentence(
+            "whether all parts of completed jobs were entered is told without filters other than purpose only"
         )
-    return (
-        f"{name}: nothing told on the last {row['x']} working days, longer than ever before: is it off, out of reach, "
-        "or are its cuts not entered?"
+    elif asked.jobs.clusters == MOST_JOBS:
+        yield sentence(
+            "parts of completed jobs are those of the newest %(most)s jobs in the window",
+            most=MOST_JOBS,
+        )
+
+
+def _means(criterion: str, amiss: float) -> Sentence | None:
+    """What follows from a criterion that is doubtful for the whole site; None for those that names have."""
+    share = figure(100 * amiss, ".3g")
+    return {
+        "no_plate": sentence(
+            "%(share)s %% of the attempts name no plate: their parts count as clusters by run or attempt, so that "
+            "intervals may be too narrow, and nothing is known of surface and heat",
+            share=share,
+        ),
+        "no_piece": sentence(
+            "%(share)s %% of the attempts name no piece: a retry among them is not seen, counts as a first attempt and "
+            "moves the first-pass yield; report retries takes each for a piece",
+            share=share,
+        ),
+        "no_pierces": sentence(
+            "%(share)s %% of the attempts do not tell their pierces: the failed-pierce rate rests on the others alone",
+            share=share,
+        ),
+        "no_seconds": sentence(
+            "%(share)s %% of the attempts do not tell how long they took: lost time and its cost are too low",
+            share=share,
+        ),
+        "no_verdict": sentence(
+            "%(share)s %% of the attempts have parts without a verdict: failures are known at once, good ones only "
+            "when inspected, so the first-pass yield still rises",
+            share=share,
+        ),
+        NO_TIMES: sentence(
+            "%(share)s %% of the attempts were told within minutes of a shift's end, as were all others of the "
+            "terminal and shift: conclude nothing from times, order or shift",
+            share=share,
+        ),
+        NOT_RECORDED: sentence(
+            "%(share)s %% of the parts that completed jobs asked for are good in no attempt: cuts are missing, and "
+            "whether the missing ones went like the others is not known",
+            share=share,
+        ),
+        AHEAD: sentence(
+            "%(share)s %% of the events happened, as their senders say, after they were received: clocks are ahead, "
+            "and what was first may be told wrong",
+            share=share,
+        ),
+    }.get(criterion)
+
+
+def _said_of(row: Mapping[str, Any], who: str) -> Sentence:
+    if row["criterion"] == PERFECT:
+        return sentence(
+            "%(who)s: all of %(parts)s parts good at once, which others at the same thicknesses would have with a "
+            "chance of %(chance)s: look whether failures are entered there",
+            who=_who(who, row["name"]),
+            parts=row["n"],
+            chance=figure(row["p_value"], ".2g"),
+        )
+    return sentence(
+        "%(who)s: nothing told on the last %(days)s working days, longer than ever before: is it off, out of reach, or "
+        "are its cuts not entered?",
+        who=_who(who, row["name"]),
+        days=row["x"],
     )
+
+
+def _who(who: str, name: str | None) -> Sentence:
+    """A terminal, machine or shift by its name, or as nobody told it."""
+    if who == "terminal":
+        return sentence("terminal %(name)s", name=name) if name else sentence("terminal not told")
+    if who == "machine":
+        return sentence("machine %(name)s", name=name) if name else sentence("machine not told")
+    return sentence("shift %(name)s", name=name) if name else sentence("shift not told")
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -26,6 +26,7 @@ from worker.reports.process_parts import process_parts
 from worker.reports.questions import Question
 from worker.reports.reading import Reader
 from worker.reports.thickness_yield import curve_of, shifted
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import (
     Clustered,
     Correlation,
@@ -47,8 +48,8 @@ ENOUGH: Final = 20.0
 OFF_THE_CURVE: Final = 0.3
 #: So many that a cell may say that the curve misses it: two plates that fail as a whole are no evidence of that.
 LEAST_TO_OBJECT: Final = 10.0
-CURVE_SAYS_NOTHING: Final = "the curve over thickness says nothing here"
-WORSE_THAN_CURVE: Final = "worse here than the curve over thickness"
+CURVE_SAYS_NOTHING: Final = sentence("the curve over thickness says nothing here")
+WORSE_THAN_CURVE: Final = sentence("worse here than the curve over thickness")
 #: Of the intervals of a yield: so much lies within, half of the rest on each side.
 CONFIDENCE: Final = 0.9
 
@@ -56,11 +57,12 @@ _DIVIDED: Final = ("machine", "gas", "recipe", "thickness", "surface_group", "th
 #: A yield within this of a limit is at it.
 _GUARD: Final = 1e-12
 
-NEVER_CUT: Final = "no first attempts with a verdict in the window"
-NOT_IN_CONDITION: Final = "no first attempts on plate in this condition in the window"
+NEVER_CUT: Final = sentence("no first attempts with a verdict in the window")
+NOT_IN_CONDITION: Final = sentence("no first attempts on plate in this condition in the window")
 #: What counts rest on, where nothing tells how alike parts of one plate are.
-ALIKE_ASSUMED: Final = (
-    f"how alike parts of one plate are cannot be told: a correlation of {UNTOLD_CORRELATION:g} is assumed"
+ALIKE_ASSUMED: Final = sentence(
+    "how alike parts of one plate are cannot be told: a correlation of %(correlation)s is assumed",
+    correlation=figure(UNTOLD_CORRELATION, "g"),
 )
 
 Source = Literal["cell", "curve", "thicker"]
@@ -360,18 +362,23 @@ def _borrowed(history: History, cut: PlannedCut, setup: Setup, tried: Sequence[_
     return _of_cell(own, reason=reason) if own.n > 0 else _Found(reason=reason)
 
 
-def _beyond(cut: PlannedCut, tried: Sequence[_Cell]) -> str | None:
+def _beyond(cut: PlannedCut, tried: Sequence[_Cell]) -> Sentence | None:
     """Why the past of these cells cannot speak for the cut at all."""
     if not tried:
         return NEVER_CUT
     thicknesses = [each.thickness_nm for each in tried if _in_condition(each, cut)]
     if not thicknesses:
         return NOT_IN_CONDITION
-    where = "tried" if len(thicknesses) == len(tried) else "tried in this condition"
+    thinnest, thickest = figure(mm(min(thicknesses)), "g"), figure(mm(max(thicknesses)), "g")
+    in_any = len(thicknesses) == len(tried)
     if cut.thickness_nm > max(thicknesses):
-        return f"above the thickest {where}, {mm(max(thicknesses)):g} mm"
+        if in_any:
+            return sentence("above the thickest tried, %(thickest)s mm", thickest=thickest)
+        return sentence("above the thickest tried in this condition, %(thickest)s mm", thickest=thickest)
     if cut.thickness_nm < min(thicknesses):
-        return f"below the thinnest {where}, {mm(min(thicknesses)):g} mm"
+        if in_any:
+            return sentence("below the thinnest tried, %(thinnest)s mm", thinnest=thinnest)
+        return sentence("below the thinnest tried in this condition, %(thinnest)s mm", thinnest=thinnest)
     return None
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from worker.measures import FAILED_PIERCES
-from worker.reports.notes import certainty_notes, common_notes, pierce_notes
+from worker.reports.notes import common_notes, pierce_certainty, pierce_notes
 from worker.reports.questions import Question
 from worker.reports.reading import (
     MOST_GROUPS,
@@ -27,8 +26,8 @@ def failed_pierces(reader: Reader, question: Question) -> Report:
     """Failed-pierce rate by group."""
     groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
-    notes = [
-        *certainty_notes(totals, question, FAILED_PIERCES, share="failed-pierce rate", of="pierces", cluster="attempt"),
+    notes: list[str] = [
+        *pierce_certainty(totals, question),
         *common_notes(totals, question, reader.as_of),
         *pierce_notes(totals),
     ]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from worker.measures import FIRST_PASS
 from worker.reports.headline import headline
-from worker.reports.notes import certainty_notes, common_notes, cost_notes, in_rework_notes, pierce_notes
+from worker.reports.notes import common_notes, cost_notes, first_pass_certainty, in_rework_notes, pierce_notes
 from worker.reports.questions import Question
 from worker.reports.reading import (
     MOST_GROUPS,
@@ -38,7 +37,7 @@ def first_pass_yield(reader: Reader, question: Question) -> Report:
     details, said = headline(reader, question)
     notes = [
         *said,
-        *certainty_notes(totals, question, FIRST_PASS, share="first-pass yield", of="parts", cluster="plate-day"),
+        *first_pass_certainty(totals, question),
         *common_notes(totals, question, reader.as_of),
         *pierce_notes(totals),
         *in_rework_notes(totals),

@@ -17,6 +17,7 @@ from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, attempt_groups, settled
 from worker.reports.report import Column
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import Clustered, correlation, effective
 from worker.stats.standardising import Standardised, standardised
 
@@ -109,14 +110,36 @@ def _details(found: Standardised, before: Question) -> dict[str, Any]:
     return dict(zip((column.name for column in DETAILS), values, strict=True))
 
 
-def _said(found: Standardised) -> str:
+def _said(found: Standardised) -> Sentence:
     if found.verdict is None or found.observed.share is None or found.expected.share is None:
-        return f"the yield cannot be held against the weeks before: {found.reason or 'nothing was judged'}"
-    beside = f"{found.observed.share:.1%} where the 26 weeks before would give {found.expected.share:.1%} for this mix"
-    if found.verdict == "same":
-        return f"{beside}: chance may explain the difference, which does not prove that nothing changed"
+        return sentence(
+            "the yield cannot be held against the weeks before: %(reason)s",
+            reason=found.reason or sentence("nothing was judged"),
+        )
+    return sentence(
+        "%(observed)s where the 26 weeks before would give %(expected)s for this mix: %(verdict)s",
+        observed=figure(found.observed.share, ".1%"),
+        expected=figure(found.expected.share, ".1%"),
+        verdict=_verdict(found),
+    )
+
+
+def _verdict(found: Standardised) -> Sentence:
     low, high = found.difference.low, found.difference.high
-    span = "" if low is None or high is None else f" by {abs(low):.1%} to {abs(high):.1%} of the parts"
+    if found.verdict == "same":
+        return sentence("chance may explain the difference, which does not prove that nothing changed")
+    if low is None or high is None:
+        if found.verdict == "lower":
+            return sentence("lower than chance explains, the mix being equal")
+        return sentence("higher than chance explains, the mix being equal")
     if found.verdict == "lower":
-        span = "" if low is None or high is None else f" by {abs(high):.1%} to {abs(low):.1%} of the parts"
-    return f"{beside}: {found.verdict} than chance explains{span}, the mix being equal"
+        return sentence(
+            "lower than chance explains by %(least)s to %(most)s of the parts, the mix being equal",
+            least=figure(abs(high), ".1%"),
+            most=figure(abs(low), ".1%"),
+        )
+    return sentence(
+        "higher than chance explains by %(least)s to %(most)s of the parts, the mix being equal",
+        least=figure(abs(low), ".1%"),
+        most=figure(abs(high), ".1%"),
+    )

@@ -16,6 +16,7 @@ from typing import Final
 from worker.edge_quality import Edition, limit_deviation
 from worker.events import NM_PER_MM
 from worker.reports.measured import EDITION, SizeReading, sources
+from worker.sentences import sentence
 from worker.stats.capability import (
     MeanDeviation,
     Offset,
@@ -34,7 +35,10 @@ WARM_MM_PER_M_K: Final = 0.012
 #: Feature of a size -> in which direction the kerf moves it.
 SIDES: Final[Mapping[str, int]] = {"outside": 1, "inside": -1, "distance": 0}
 #: Sides of the path, by the features that lie there.
-CONTOURS: Final[Mapping[str, str]] = {"outside": "outside contours", "inside": "holes"}
+CONTOURS: Final[Mapping[str, str]] = {
+    "outside": sentence("outside contours"),
+    "inside": sentence("holes"),
+}
 #: A correction wants readings of so many plates.
 LEAST_PLATES: Final = 2
 #: A scale below this is not told: 5 K, less than a plate warms while it is cut.
@@ -44,7 +48,7 @@ SMALL_SHARE: Final = 0.1
 SMALL_MM: Final = 0.05
 #: A gauge is taken to tell no finer than the least difference between readings, and no coarser than this.
 COARSEST_GAUGE_MM: Final = 0.05
-NOTHING_ASKED: Final = "no job gives size_tolerance_mm, or a tolerance class in cut_quality"
+NOTHING_ASKED: Final = sentence("no job gives size_tolerance_mm, or a tolerance class in cut_quality")
 #: What is advised of a path.
 MOVE, LEAVE, MORE, LOOK, DIVIDE = "move", "leave", "measure_more", "look", "divide"
 _NM_PER_M: Final = 1_000 * NM_PER_MM
@@ -297,11 +301,11 @@ def tolerance_of(reading: SizeReading) -> tuple[float | None, str]:
     """(plus and minus in mm or None, whose it is or why there is none): the job's own before that of its class."""
     asked, quality = reading.cut.asked, reading.cut.asked.quality
     if asked.tolerance_mm is not None:
-        return asked.tolerance_mm, "job"
+        return asked.tolerance_mm, sentence("job")
     if quality is None or quality.tolerance_class is None:
         return None, NOTHING_ASKED
     if reading.cut.cut_nm is None:
-        return None, "the thickness of the cut is not known"
+        return None, sentence("the thickness of the cut is not known")
     return _of_class(quality.tolerance_class, quality.edition or EDITION, reading.nominal_nm, reading.cut.cut_nm)
 
 
@@ -312,4 +316,9 @@ def _of_class(tolerance_class: int, edition: Edition, nominal_nm: int, cut_nm: i
     )
     if found.plus_minus_mm is None:
         return None, found.reason or NOTHING_ASKED
-    return found.plus_minus_mm, f"ISO 9013:{found.edition} class {found.tolerance_class}"
+    of_class = sentence(
+        "ISO 9013:%(edition)s class %(tolerance_class)s",
+        edition=str(found.edition),
+        tolerance_class=str(found.tolerance_class),
+    )
+    return found.plus_minus_mm, of_class

@@ -19,7 +19,7 @@ from worker.lost_parts import SEVERAL
 from worker.measures import COUNT, E3, E6, MINUTES, MONEY, PARTS, SHARE, ratio, scaled
 from worker.reports.by_combination import divided_by, with_dimensions
 from worker.reports.dimensions import LOST_BY, Dimension
-from worker.reports.notes import COMMON_SUMS, common_notes
+from worker.reports.notes import COMMON_SUMS, common_notes, rates_not_set, several_currencies
 from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import (
@@ -33,6 +33,7 @@ from worker.reports.reading import (
     window_of,
 )
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import Clustered, clustered_wilson, correlation
 from worker.stats.pareto import ParetoEntry, pareto
 from worker.sums import Expression, capped, total
@@ -229,7 +230,7 @@ def answer(reader: Reader, question: Question, groups: Mapping[Group, Words], no
     currencies = reader.currencies(question)
     if len(currencies) > 1:
         groups = {group: words.without_cost() for group, words in groups.items()}
-        notes = [*notes, f"cost is null: the window spans {' and '.join(sorted(currencies))}; ask for each apart"]
+        notes = [*notes, several_currencies(currencies)]
     whole = Words()
     for words in groups.values():
         whole.add(words)
@@ -318,17 +319,38 @@ def _totals(words: Words) -> dict[str, Any]:
 # --- notes ------------------------------------------------------------------------------------------------------
 
 _RULES: Final = {
-    "stage": "a part that was not good belongs to the first stage that it failed",
-    "term": "within its stage a part stands under the term that was named on most parts; parts_named counts it under "
-    "each that was named",
-    "location": "within its stage a part stands under the place that was named on most parts; nobody says where a part "
-    "that was not made failed",
-    "cause": "causes are what people named, for attempts as a whole: several is what has more than one; a suspected "
-    "cause is an opinion, and nothing here proves that one made the parts fail",
+    "stage": sentence("a part that was not good belongs to the first stage that it failed"),
+    "term": sentence(
+        "within its stage a part stands under the term that was named on most parts; parts_named counts it under each "
+        "that was named"
+    ),
+    "location": sentence(
+        "within its stage a part stands under the place that was named on most parts; nobody says where a part that "
+        "was not made failed"
+    ),
+    "cause": sentence(
+        "causes are what people named, for attempts as a whole: several is what has more than one; a suspected cause "
+        "is an opinion, and nothing here proves that one made the parts fail"
+    ),
+}
+#: Under which word minutes and cost stand, by the sort of word.
+_OF_WHOLE_ATTEMPTS: Final = {
+    "stage": sentence(
+        "minutes and cost are known of whole attempts: they stand under a stage when the attempt names no other"
+    ),
+    "term": sentence(
+        "minutes and cost are known of whole attempts: they stand under a term when the attempt names no other"
+    ),
+    "location": sentence(
+        "minutes and cost are known of whole attempts: they stand under a location when the attempt names no other"
+    ),
+    "cause": sentence(
+        "minutes and cost are known of whole attempts: they stand under a cause when the attempt names no other"
+    ),
 }
 
 
-def _said(whole: Words, question: Question, sort: str) -> Iterator[str]:
+def _said(whole: Words, question: Question, sort: str) -> Iterator[Sentence]:
     """What a manager may and may not conclude."""
     if not whole.lost:
         return
@@ -336,28 +358,61 @@ def _said(whole: Words, question: Question, sort: str) -> Iterator[str]:
         yield from _first_and_second(whole, question)
     unstated = sum(lost.parts for (word, _), lost in whole.lost.items() if word == UNSTATED)
     if unstated:
-        yield (
-            f"{unstated} of {whole.parts} lost parts have no {sort} named ({100 * unstated / whole.parts:.3g} %): the "
-            "order holds for the others, and may change when these are told"
-        )
+        yield _unnamed(unstated, whole.parts, sort)
     yield _RULES[sort]
-    yield f"minutes and cost are known of whole attempts: they stand under a {sort} when the attempt names no other"
+    yield _OF_WHOLE_ATTEMPTS[sort]
     if whole.cost_e6 is None:
-        yield "cost is null where the site has not set the rates for labour, machine and material"
+        yield rates_not_set()
 
 
-def _first_and_second(whole: Words, question: Question) -> Iterator[str]:
+def _unnamed(unstated: int, parts: int, sort: str) -> Sentence:
+    """Of so many lost parts these have no word of the sort."""
+    values = {"unnamed": unstated, "parts": parts, "share": figure(100 * unstated / parts, ".3g")}
+    return {
+        "stage": sentence(
+            "%(unnamed)s of %(parts)s lost parts have no stage named (%(share)s %%): the order holds for the others, "
+            "and may change when these are told",
+            **values,
+        ),
+        "term": sentence(
+            "%(unnamed)s of %(parts)s lost parts have no term named (%(share)s %%): the order holds for the others, "
+            "and may change when these are told",
+            **values,
+        ),
+        "location": sentence(
+            "%(unnamed)s of %(parts)s lost parts have no location named (%(share)s %%): the order holds for the "
+            "others, and may change when these are told",
+            **values,
+        ),
+        "cause": sentence(
+            "%(unnamed)s of %(parts)s lost parts have no cause named (%(share)s %%): the order holds for the others, "
+            "and may change when these are told",
+            **values,
+        ),
+    }[sort]
+
+
+def _first_and_second(whole: Words, question: Question) -> Iterator[Sentence]:
     ranked = [word for word, entry in _ordered(whole, "parts") if entry.rank is not None and whole.lost[word].parts]
     limits = [clustered_wilson(whole.counts[word], confidence=question.confidence) for word in ranked[:2]]
     for word, share in zip(ranked[:1], limits, strict=False):
-        yield (
-            f"most parts are lost under {_said_of(word)}: {whole.lost[word].parts} of {whole.parts}, between "
-            f"{100 * (share.low or 0):.3g} and {100 * (share.high or 0):.3g} % ({100 * question.confidence:g} % "
-            "confidence, chance alone)"
+        yield sentence(
+            "most parts are lost under %(word)s: %(lost)s of %(parts)s, between %(low)s and %(high)s %% "
+            "(%(confidence)s %% confidence, chance alone)",
+            word=_said_of(word),
+            lost=whole.lost[word].parts,
+            parts=whole.parts,
+            low=figure(100 * (share.low or 0), ".3g"),
+            high=figure(100 * (share.high or 0), ".3g"),
+            confidence=figure(100 * question.confidence, "g"),
         )
     if len(limits) == 2 and (limits[0].low or 0) <= (limits[1].high or 0):
         first, second = (_said_of(word) for word in ranked[:2])
-        yield f"whether more parts are lost under {first} or under {second} cannot be told from these"
+        yield sentence(
+            "whether more parts are lost under %(first)s or under %(second)s cannot be told from these",
+            first=first,
+            second=second,
+        )
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -21,7 +21,8 @@ from worker.readings import OF_THE_CUT
 from worker.reports.dimensions import stored_expression
 from worker.reports.notes import common_notes
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
-from worker.reports.reading import MOST_ROWS, Group, Reader, asked_of, window_of
+from worker.reports.reading import MOST_ROWS, Group, Reader, asked_of, too_many_rows, window_of
+from worker.sentences import Sentence, counted, joined, sentence
 
 EDITION: Final[Edition] = 2017
 #: More of them take seconds, and memory that the answers beside this one need: sizes are read one by one, readings of
@@ -111,17 +112,26 @@ class Measured(Generic[Measurement]):
     after_rework: int
     purposes: Mapping[str, int]
 
-    def notes(self, reader: Reader, question: Question) -> list[str]:
+    def notes(self, reader: Reader, question: Question) -> list[Sentence]:
         """What holds for any report on them."""
         notes = list(common_notes(_NOTHING_TO_NOTE, question, reader.as_of))
         if self.after_rework:
             notes.append(
-                f"{counted(self.after_rework, 'reading')} left out: taken after rework, they say what rework makes, "
-                "not the cut"
+                counted(
+                    self.after_rework,
+                    "%(count)s reading is left out: taken after rework, they say what rework makes, not the cut",
+                    "%(count)s readings are left out: taken after rework, they say what rework makes, not the cut",
+                )
             )
         if len(self.purposes) > 1 or (self.purposes and "production" not in self.purposes):
-            shares = ", ".join(f"{count} of {purpose}" for purpose, count in sorted(self.purposes.items()))
-            notes.append(f"readings by purpose: {shares}; purpose= asks for one of them")
+            shares = joined(
+                ", ",
+                (
+                    sentence("%(readings)s of %(purpose)s", readings=count, purpose=purpose)
+                    for purpose, count in sorted(self.purposes.items())
+                ),
+            )
+            notes.append(sentence("readings by purpose: %(shares)s; purpose= asks for one of them", shares=shares))
         return notes
 
 
@@ -243,9 +253,11 @@ def _counted(reader: Reader, question: Question, sorts: Sequence[str], *, most: 
     by_stage = {row.stage: row.readings for row in reader.connection.execute(query)}
     of_the_cut = sum(by_stage.pop(stage, 0) for stage in OF_THE_CUT)
     if of_the_cut > most:
-        said = (
-            f"begins a window of {of_the_cut} readings; ask for at most {most}: for fewer days, or with a filter such "
-            "as machine or thickness_mm"
+        said = sentence(
+            "begins a window of %(readings)s readings; ask for at most %(most)s: for fewer days, or with a filter such "
+            "as machine or thickness_mm",
+            readings=of_the_cut,
+            most=most,
         )
         raise QuestionUnanswerable([Wrong("from", said)])
     return sum(by_stage.values())
@@ -285,25 +297,25 @@ def by_group(readings: Iterable[Measurement]) -> dict[Group, list[Measurement]]:
 def refuse_too_many(rows: int) -> None:
     """Raise QuestionUnanswerable for more rows than anybody reads."""
     if rows > MOST_ROWS:
-        said = f"gives {rows} rows; ask for at most {MOST_ROWS}: for fewer days, with a filter, or divided less"
-        raise QuestionUnanswerable([Wrong("by", said)])
+        raise QuestionUnanswerable([Wrong("by", too_many_rows(rows))])
 
 
-def counted(number: int, word: str, are: str = " are") -> str:
-    """A number of things with its verb: 1 reading is, 2 readings are. are: empty for no verb."""
-    if number == 1:
-        return f"1 {word}{are and ' is'}"
-    return f"{number} {word}s{are}"
-
-
-def sources(clusters: Iterable[str]) -> str:
+def sources(clusters: Iterable[str]) -> Sentence:
     """What readings were taken on: 3 plates, 2 runs, 1 attempt."""
-    distinct = set(clusters)
-    counts = Counter(next(word for start, word in _CLUSTERS if one.startswith(start)) for one in distinct)
-    return ", ".join(counted(counts[word], word, "") for _, word in _CLUSTERS if counts[word])
+    counts = Counter(next(word for start, word in _CLUSTERS if one.startswith(start)) for one in set(clusters))
+    plates, runs, attempts = (counts[word] for _, word in _CLUSTERS)
+    said = (
+        counted(plates, "%(count)s plate", "%(count)s plates") if plates else None,
+        counted(runs, "%(count)s run", "%(count)s runs") if runs else None,
+        counted(attempts, "%(count)s attempt", "%(count)s attempts") if attempts else None,
+    )
+    return joined(", ", (each for each in said if each is not None))
 
 
-def edition_not_named(cuts: Iterable[MeasuredCut]) -> Iterator[str]:
+def edition_not_named(cuts: Iterable[MeasuredCut]) -> Iterator[Sentence]:
     """That jobs ask for a cut quality by no edition, if some do."""
     if any(cut.asked.names_no_edition for cut in cuts):
-        yield f"where a job's cut_quality names no edition of ISO 9013, it is held against that of {EDITION}"
+        yield sentence(
+            "where a job's cut_quality names no edition of ISO 9013, it is held against that of %(edition)s",
+            edition=str(EDITION),
+        )

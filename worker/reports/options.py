@@ -7,12 +7,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from worker.sentences import Sentence, figure, joined, sentence
+
 LONGEST_NAME: Final = 200
 MOST_DECIMALS: Final = 6
 
 
 class OptionUnreadable(ValueError):
-    """What was told is none of what would do; says what would."""
+    """What was told is none of what would do; `what` says what would."""
+
+    def __init__(self, what: Sentence) -> None:
+        super().__init__(what)
+        self.what = what
 
 
 @dataclass(frozen=True)
@@ -31,7 +37,7 @@ class Option:
     def read(self, text: str) -> str:
         """The word; raises OptionUnreadable."""
         if text not in self.words:
-            raise OptionUnreadable(f"must be one of {', '.join(self.words)}")
+            raise OptionUnreadable(sentence("must be one of %(words)s", words=", ".join(self.words)))
         return text
 
     def usual(self, _targets: Mapping[str, Any]) -> str:
@@ -60,9 +66,16 @@ class NumberOption:
         form = r"[0-9]{1,9}" if self.whole else rf"[0-9]{{0,9}}(\.[0-9]{{1,{MOST_DECIMALS}}})?"
         if text and re.fullmatch(form, text, re.ASCII) and self.low <= float(text) <= self.high:
             return int(text) if self.whole else float(text)
-        kind = "a whole number" if self.whole else f"a number of at most {MOST_DECIMALS} decimals"
-        unit = f" ({self.unit})" if self.unit else ""
-        raise OptionUnreadable(f"must be {kind} from {self.low:g} to {self.high:g}{unit}")
+        told = {"low": figure(self.low, "g"), "high": figure(self.high, "g")}
+        if self.whole:
+            must = sentence("must be a whole number from %(low)s to %(high)s", **told)
+        else:
+            must = sentence(
+                "must be a number of at most %(decimals)s decimals from %(low)s to %(high)s",
+                decimals=MOST_DECIMALS,
+                **told,
+            )
+        raise OptionUnreadable(joined(" ", (must, f"({self.unit})")) if self.unit else must)
 
     def usual(self, targets: Mapping[str, Any]) -> float | None:
         """What holds at a site with these targets when it is not told: the target, as far as it is within bounds."""
@@ -83,7 +96,7 @@ class NameOption:
     def read(self, text: str) -> str:
         """The name; raises OptionUnreadable."""
         if not text.strip() or len(text) > LONGEST_NAME or "\0" in text:
-            raise OptionUnreadable(f"must be a name of 1 to {LONGEST_NAME} characters")
+            raise OptionUnreadable(sentence("must be a name of 1 to %(most)s characters", most=LONGEST_NAME))
         return text
 
     def usual(self, _targets: Mapping[str, Any]) -> None:

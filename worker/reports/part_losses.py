@@ -8,7 +8,7 @@ from worker.events import STAGES
 from worker.losses import UNSTATED
 from worker.reports.dimensions import LOST_BY
 from worker.reports.lost_by_word import RANK_BY, lost_by_word
-from worker.reports.notes import common_notes, cost_notes
+from worker.reports.notes import common_notes, cost_notes, with_and
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import (
     MOST_GROUPS,
@@ -20,6 +20,7 @@ from worker.reports.reading import (
     summed_for,
 )
 from worker.reports.report import Report
+from worker.sentences import sentence
 
 _STAGES = (*STAGES, UNSTATED)
 MEASURES = named_measures(
@@ -42,15 +43,18 @@ def part_losses(reader: Reader, question: Question) -> Report:
         return lost_by_word(reader, question)
     groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
-    notes = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
+    notes: list[str] = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     return assemble("losses", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)
 
 
 def _refuse(question: Question, sorts: Sequence[str]) -> None:
     if len(sorts) > 1:
-        detail = f"names {' and '.join(sorts)}, each of which divides the same lost parts; ask for one of them"
+        detail = sentence(
+            "names %(sorts)s, each of which divides the same lost parts; ask for one of them", sorts=with_and(sorts)
+        )
         raise QuestionUnanswerable([Wrong("by", detail)])
     if not sorts and question.options[RANK_BY.name] != RANK_BY.default:
         names = ", ".join(dimension.name for dimension in LOST_BY)
-        raise QuestionUnanswerable([Wrong(RANK_BY.name, f"orders words; ask for them by one of {names}")])
+        detail = sentence("orders words; ask for them by one of %(names)s", names=names)
+        raise QuestionUnanswerable([Wrong(RANK_BY.name, detail)])

@@ -14,10 +14,11 @@ from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, dimension_columns, shown_groups
 from worker.reports.report import Column, Report
 from worker.reports.tried_pieces import GIVEN_UP_DAYS, Tried, pieces_without_first, tried_pieces
+from worker.sentences import Figure, Sentence, counted, figure, sentence
 from worker.stats.clustering import Clustered, Estimate, clustered_wilson, correlation
 from worker.stats.survival import Survival, clustered_kaplan_meier
 
-METHOD: Final = (
+METHOD: Final = sentence(
     "Kaplan-Meier over judged attempts; log-log limits, of Greenwood's variance times the design effect and what the "
     "pieces of a plate share between attempts; final yield: Wilson interval of the effective sample"
 )
@@ -173,66 +174,95 @@ def _said(
 ) -> Iterator[str]:
     yield from common_notes(_NOTHING_TO_NOTE, question, reader.as_of)
     if not whole.pieces:
-        yield "no first attempt lies in this window: nothing can be said of pieces"
+        yield sentence("no first attempt lies in this window: nothing can be said of pieces")
         return
     yield from _said_of_curve(question, curve)
     yield from _said_of_the_end(question, whole, final)
     if whole.unnamed:
-        yield (
-            f"{whole.unnamed} of {_pieces(whole.pieces)} have no name: a later attempt at the same part is seen only "
-            "where retry_of tells it, and counts as a piece of its own otherwise"
+        yield counted(
+            whole.pieces,
+            "%(unnamed)s of %(count)s piece have no name: a later attempt at the same part is seen only where retry_of "
+            "tells it, and counts as a piece of its own otherwise",
+            "%(unnamed)s of %(count)s pieces have no name: a later attempt at the same part is seen only where "
+            "retry_of tells it, and counts as a piece of its own otherwise",
+            unnamed=whole.unnamed,
         )
     if without_first:
-        yield (
-            f"{_pieces(without_first)} cut again without a first attempt that is known are left out: recuts of another "
-            "job, or retries of an attempt that nobody told"
+        yield counted(
+            without_first,
+            "%(count)s piece cut again without a first attempt that is known are left out: recuts of another job, or "
+            "retries of an attempt that nobody told",
+            "%(count)s pieces cut again without a first attempt that is known are left out: recuts of another job, or "
+            "retries of an attempt that nobody told",
         )
     if all(dimension.name != "thickness" for dimension in question.by) and "thickness" not in question.filters:
-        yield "all thicknesses stand together here: compare two curves only where the same thicknesses were cut"
+        yield sentence(
+            "all thicknesses stand together here: compare two curves only where the same thicknesses were cut"
+        )
 
 
-def _pieces(count: int) -> str:
-    return "1 piece" if count == 1 else f"{count} pieces"
-
-
-def _said_of_curve(question: Question, curve: Survival) -> Iterator[str]:
+def _said_of_curve(question: Question, curve: Survival) -> Iterator[Sentence]:
     if not curve.steps:
-        yield "no first attempt is judged yet: how many attempts a piece takes cannot be told"
+        yield sentence("no first attempt is judged yet: how many attempts a piece takes cannot be told")
         return
     first = curve.steps[0]
-    said = f"{first.events} of {_pieces(first.at_risk)} were right at the first attempt"
-    if first.lower is not None and first.upper is not None:
-        low, high = 1 - first.upper, 1 - first.lower
-        said += f", which lies between {_percent(low, high)} ({_confidence(question)})"
-    yield said
+    right = counted(
+        first.at_risk,
+        "%(right)s of %(count)s piece were right at the first attempt",
+        "%(right)s of %(count)s pieces were right at the first attempt",
+        right=first.events,
+    )
+    if first.lower is None or first.upper is None:
+        yield right
+    else:
+        yield sentence(
+            "%(right)s, which lies between %(low)s and %(high)s %% (%(confidence)s)",
+            right=right,
+            low=_percent(1 - first.upper),
+            high=_percent(1 - first.lower),
+            confidence=_confidence(question),
+        )
     if curve.median is None:
-        yield "fewer than half of the pieces were right as far as they were tried: no median number of attempts"
-    yield (
+        yield sentence(
+            "fewer than half of the pieces were right as far as they were tried: no median number of attempts"
+        )
+    yield sentence(
         "the curve takes pieces that were given up for such as would have come like the others, had one gone on: it "
         "says how far another attempt pays, not how many pieces were delivered; final_yield says that"
     )
 
 
-def _said_of_the_end(question: Question, whole: Tried, final: Estimate) -> Iterator[str]:
+def _said_of_the_end(question: Question, whole: Tried, final: Estimate) -> Iterator[Sentence]:
     decided, good = round(whole.decided.n), round(whole.decided.x)
     if final.low is not None and final.high is not None:
-        yield (
-            f"{good} of {_pieces(decided)} that are decided came in the end, rework included: the final yield lies "
-            f"between {_percent(final.low, final.high)} ({_confidence(question)})"
+        yield counted(
+            decided,
+            "%(good)s of %(count)s piece that are decided came in the end, rework included: the final yield lies "
+            "between %(low)s and %(high)s %% (%(confidence)s)",
+            "%(good)s of %(count)s pieces that are decided came in the end, rework included: the final yield lies "
+            "between %(low)s and %(high)s %% (%(confidence)s)",
+            good=good,
+            low=_percent(final.low),
+            high=_percent(final.high),
+            confidence=_confidence(question),
         )
     if waiting := whole.pieces - decided:
-        yield (
-            f"{_pieces(waiting)} not decided: open, pending, in rework, or not tried again for at most {GIVEN_UP_DAYS} "
-            "days while the job is open; what is right at once is decided first, so the final yield may still fall"
+        yield counted(
+            waiting,
+            "%(count)s piece not decided: open, pending, in rework, or not tried again for at most %(days)s days while "
+            "the job is open; what is right at once is decided first, so the final yield may still fall",
+            "%(count)s pieces not decided: open, pending, in rework, or not tried again for at most %(days)s days "
+            "while the job is open; what is right at once is decided first, so the final yield may still fall",
+            days=GIVEN_UP_DAYS,
         )
 
 
-def _percent(low: float, high: float) -> str:
-    return f"{100 * low:.3g} and {100 * high:.3g} %"
+def _percent(share: float) -> Figure:
+    return figure(100 * share, ".3g")
 
 
-def _confidence(question: Question) -> str:
-    return f"{100 * question.confidence:g} % confidence, chance alone"
+def _confidence(question: Question) -> Sentence:
+    return sentence("%(confidence)s %% confidence, chance alone", confidence=figure(100 * question.confidence, "g"))
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -11,6 +11,7 @@ from worker.reports.options import Option
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, spellings
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import correlation, effective, estimate
 from worker.stats.differences import newcombe
 from worker.stats.strata import Comparison, Stratum, compared
@@ -24,6 +25,8 @@ OPTIONS: Final = (CONDITION,)
 _DIMENSION: Final = {"surface": "surface_group", "thermal_history": "thermal_history"}
 #: Word of the dimension -> which of the two it is: the usual state, or the one that may cost yield.
 _USUAL: Final = {"clean": True, "disturbed": False, "as_supplied": True, "thermal_edge": False, "hardened": False}
+#: The condition as its sentences name it.
+_CONDITIONS: Final = {"surface": sentence("a disturbed surface"), "thermal_history": sentence("a thermal history")}
 
 COLUMNS: Final = (
     Column("thickness_mm", "mm", "nominal thickness of the plate"),
@@ -148,30 +151,50 @@ def _details(whole: Comparison, not_known: int) -> dict[str, Any]:
 
 
 def _said(whole: Comparison, not_known: int, question: Question) -> list[str]:
-    words = {"surface": "a disturbed surface", "thermal_history": "a thermal history"}[question.options[CONDITION.name]]
-    notes: list[str] = []
-    if whole.p is None:
-        notes.append(
-            f"what {words} costs cannot be told: no thickness of a material on a machine has good and bad parts in "
-            "both conditions"
-        )
-    elif whole.p < 1 - question.confidence:
-        cost = whole.difference
-        span = "" if cost.low is None or cost.high is None else f", from {cost.low:.0%} to {cost.high:.0%}"
-        shown = "" if cost.difference is None else f" by about {cost.difference:.0%} of the parts{span}"
-        notes.append(
-            f"{words} goes with a lower first-pass yield{shown}"
-            if (cost.difference or 0) > 0
-            else f"{words} goes with a higher first-pass yield: look for what else differs"
-        )
-    else:
-        notes.append(f"chance explains the difference that {words} makes here; that does not prove that it makes none")
+    condition = _CONDITIONS[question.options[CONDITION.name]]
+    notes: list[str] = [_cost(whole, condition, confidence=question.confidence)]
     if whole.sameness.p is not None and whole.sameness.p < 1 - question.confidence:
-        notes.append("strata differ in what it costs: read the rows, the figure over all of them hides that")
+        notes.append(sentence("strata differ in what it costs: read the rows, the figure over all of them hides that"))
     if not_known:
-        notes.append(f"{not_known} parts are left out, since nobody noted the condition of their plate")
-    notes.append("thickness, material and machine are held equal: recipe or shift may differ between the two")
+        notes.append(
+            sentence("%(parts)s parts are left out, since nobody noted the condition of their plate", parts=not_known)
+        )
+    notes.append(sentence("thickness, material and machine are held equal: recipe or shift may differ between the two"))
     return notes
+
+
+def _cost(whole: Comparison, condition: Sentence, *, confidence: float) -> Sentence:
+    """What the condition costs, as far as chance lets it be told."""
+    if whole.p is None:
+        return sentence(
+            "what %(condition)s costs cannot be told: no thickness of a material on a machine has good and bad parts "
+            "in both conditions",
+            condition=condition,
+        )
+    if whole.p >= 1 - confidence:
+        return sentence(
+            "chance explains the difference that %(condition)s makes here; that does not prove that it makes none",
+            condition=condition,
+        )
+    cost = whole.difference
+    if cost.difference is None or cost.difference <= 0:
+        return sentence(
+            "%(condition)s goes with a higher first-pass yield: look for what else differs", condition=condition
+        )
+    share = figure(cost.difference, ".0%")
+    if cost.low is None or cost.high is None:
+        return sentence(
+            "%(condition)s goes with a lower first-pass yield by about %(share)s of the parts",
+            condition=condition,
+            share=share,
+        )
+    return sentence(
+        "%(condition)s goes with a lower first-pass yield by about %(share)s of the parts, from %(low)s to %(high)s",
+        condition=condition,
+        share=share,
+        low=figure(cost.low, ".0%"),
+        high=figure(cost.high, ".0%"),
+    )
 
 
 def example(reader: Reader, question: Question) -> Report:

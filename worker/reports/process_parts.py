@@ -18,9 +18,9 @@ from worker.events import NOT_THE_PROCESS
 from worker.measures import FIRST_PASS
 from worker.reports.comparing import compared_groups
 from worker.reports.dimensions import DIMENSIONS, stored_expression
-from worker.reports.notes import are
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, Sums, attempt_groups, conditions_of
+from worker.sentences import counted, joined, sentence
 from worker.stats.clustering import Clustered, Correlation, correlation
 from worker.sums import E6, MOST_IN_CLUSTER, total
 
@@ -128,14 +128,31 @@ def _without(sums: Sums, n: int, x: int, left_out: int) -> None:
 
 
 def _said(lost: int, bevelled: int, purposes: Mapping[str, int]) -> list[str]:
-    notes = []
+    notes: list[str] = []
     if lost:
-        causes = ", ".join(NOT_THE_PROCESS)
-        notes.append(f"{are(lost, 'part')} left out, lost to a confirmed cause that is not the process ({causes})")
+        notes.append(
+            counted(
+                lost,
+                "%(count)s part is left out, lost to a confirmed cause that is not the process (%(causes)s)",
+                "%(count)s parts are left out, lost to a confirmed cause that is not the process (%(causes)s)",
+                causes=joined(", ", NOT_THE_PROCESS),
+            )
+        )
     if bevelled:
-        cuts = "1 cut with a bevel is" if bevelled == 1 else f"{bevelled} cuts with a bevel are"
-        notes.append(f"{cuts} left out: a bevel cuts through more than the plate's thickness; bevel= asks for them")
+        notes.append(
+            counted(
+                bevelled,
+                "%(count)s cut with a bevel is left out: a bevel cuts through more than the plate's thickness; bevel= "
+                "asks for them",
+                "%(count)s cuts with a bevel are left out: a bevel cuts through more than the plate's thickness; "
+                "bevel= asks for them",
+            )
+        )
     if len(purposes) > 1 or (purposes and "production" not in purposes):
-        shares = ", ".join(f"{parts} of {purpose}" for purpose, parts in purposes.items())
-        notes.append(f"judged parts by purpose: {shares}; purpose= asks for one of them")
+        shares = (
+            sentence("%(parts)s of %(purpose)s", parts=parts, purpose=purpose) for purpose, parts in purposes.items()
+        )
+        notes.append(
+            sentence("judged parts by purpose: %(shares)s; purpose= asks for one of them", shares=joined(", ", shares))
+        )
     return notes

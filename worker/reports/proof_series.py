@@ -17,6 +17,7 @@ from worker.reports.proof_words import RULES, notes_of, risks_of, state_of
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader
 from worker.reports.report import Column, Report
+from worker.sentences import sentence
 
 _ANY: Final = "; null: any"
 COLUMNS: Final = (
@@ -102,13 +103,14 @@ def proof_series(reader: Reader, question: Question) -> Report:
 
 def _refuse_others(question: Question) -> None:
     wrong = [
-        Wrong(name, f"is nothing that a proof is planned for; ask by {', '.join(ABOUT)}")
+        Wrong(name, sentence("is nothing that a proof is planned for; ask by %(names)s", names=", ".join(ABOUT)))
         for name in question.filters
         if name not in (*ABOUT, "purpose")
     ]
     if set(question.filters.get("purpose", ())) != set(PURPOSES):
-        counted = " and ".join(PURPOSES)
-        wrong.append(Wrong("purpose", f"cannot be chosen: a proof counts cuts for {counted}; leave it out"))
+        wrong.append(
+            Wrong("purpose", sentence("cannot be chosen: a proof counts cuts for production and proof; leave it out"))
+        )
     if wrong:
         raise QuestionUnanswerable(wrong)
 
@@ -136,7 +138,8 @@ def _values(planned: Planned, name: str, proofs: ProofReader) -> Set[Any]:
 def _answer(reader: Reader, question: Question, proofs: Iterable[Proof]) -> Report:
     shown = sorted(proofs, key=lambda one: (one.planned.since_us, one.planned.proof))
     if len(shown) > MOST_ROWS:
-        raise QuestionUnanswerable([Wrong("from", f"gives {len(shown)} proofs; ask for at most {MOST_ROWS}")])
+        told = sentence("gives %(proofs)s proofs; ask for at most %(most)s", proofs=len(shown), most=MOST_ROWS)
+        raise QuestionUnanswerable([Wrong("from", told)])
     rows = [row_of(proof) for proof in shown]
     details: dict[str, int] = {state: sum(row["state"] == state for row in rows) for state in STATES}
     return described(
@@ -153,11 +156,15 @@ def _answer(reader: Reader, question: Question, proofs: Iterable[Proof]) -> Repo
 
 def _said(proofs: Sequence[Proof]) -> list[str]:
     if not proofs:
-        return ["no proof was planned in the window, and none from before it was open; POST /v1/proofs plans one"]
+        return [
+            sentence("no proof was planned in the window, and none from before it was open; POST /v1/proofs plans one")
+        ]
     of_each = (
-        f"proof {proof.planned.proof}: {note}" for proof in proofs for note in (*_risks(proof), *notes_of(proof))
+        sentence("proof %(proof)s: %(note)s", proof=proof.planned.proof, note=note)
+        for proof in proofs
+        for note in (*_risks(proof), *notes_of(proof))
     )
-    return [*RULES, "each lower bound is at the confidence of its plan", *of_each]
+    return [*RULES, sentence("each lower bound is at the confidence of its plan"), *of_each]
 
 
 def _risks(proof: Proof) -> list[str]:

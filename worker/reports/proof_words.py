@@ -2,127 +2,209 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 from worker.events import NOT_THE_PROCESS
 from worker.placing import mm
 from worker.proof_plans import FIXED, SEQUENTIAL, Plan, impossibility, percent, practice_of
-from worker.proof_standing import DECIDED, GOOD, OPEN, PASSED, PLANNED, Spread, Standing
+from worker.proof_standing import DECIDED, FAILED, GOOD, OPEN, PASSED, PLANNED, Spread, Standing
 from worker.reports.proof_trials import Proof
 from worker.reports.reading import instant
+from worker.reports.standing import GASES
+from worker.sentences import Sentence, counted, figure, joined, sentence
 
+#: Causes that are not the process, as the ledger names them.
+_CAUSES: Final[Mapping[str, str]] = {
+    "handling": sentence("handling"),
+    "drawing_or_order": sentence("drawing_or_order"),
+    "wrong_plate": sentence("wrong_plate"),
+}
+_NOT_THE_PROCESS: Final = joined(", ", (_CAUSES.get(cause, cause) for cause in NOT_THE_PROCESS))
 #: What goes with every proof.
 RULES: Final = (
-    "a trial is a first attempt that started when the proof was planned or later, for production or proof, with a "
-    "square cut; it is good when all parts that it tried were good at the first verdict, those left out that were lost "
-    f"to a confirmed cause that is not the process ({', '.join(NOT_THE_PROCESS)})",
+    sentence(
+        "a trial is a first attempt that started when the proof was planned or later, for production or proof, with a "
+        "square cut; it is good when all parts that it tried were good at the first verdict, those left out that were "
+        "lost to a confirmed cause that is not the process (%(causes)s)",
+        causes=_NOT_THE_PROCESS,
+    ),
 )
 #: Trials: less than this is no loss.
 _HARDLY: Final = 0.05
 #: How several cuts on a plate are taken, said while a proof goes on: by the kind of its rule.
 _CUT_SINGLY: Final = {
-    SEQUENTIAL: "cut one trial a plate: a plate is one trial, bad when one cut on it is, so with several cuts a "
-    "plate a good process fails more often than planned",
-    FIXED: "cut one trial a plate: several on one tell more than one does only if cuts in the 26 weeks before the plan "
-    "show how alike those of one plate come out",
+    SEQUENTIAL: sentence(
+        "cut one trial a plate: a plate is one trial, bad when one cut on it is, so with several cuts a plate a good "
+        "process fails more often than planned"
+    ),
+    FIXED: sentence(
+        "cut one trial a plate: several on one tell more than one does only if cuts in the 26 weeks before the plan "
+        "show how alike those of one plate come out"
+    ),
+}
+#: Surfaces and thermal histories that a plan may ask for.
+_SURFACES: Final[Mapping[str, str]] = {
+    "clean": sentence("clean surface"),
+    "disturbed": sentence("disturbed surface"),
+    "unknown": sentence("unknown surface"),
+}
+_EDGES: Final[Mapping[str, str]] = {
+    "as_supplied": sentence("edges as_supplied"),
+    "thermal_edge": sentence("edges thermal_edge"),
+    "hardened": sentence("edges hardened"),
+    "unknown": sentence("edges unknown"),
 }
 
 
-def cut_of(plan: Plan) -> str:
+def cut_of(plan: Plan) -> Sentence:
     """What is to be cut: thickness, material, machine, and the conditions that count."""
-    recipe = plan.recipe and f"recipe {plan.recipe}" + (f" / {plan.recipe_revision}" if plan.recipe_revision else "")
-    conditions = (
-        plan.gas,
-        plan.surface_group and f"{plan.surface_group} surface",
-        plan.thermal_history and f"edges {plan.thermal_history}",
-        recipe,
+    return joined(", ", _cut_of(plan))
+
+
+def _cut_of(plan: Plan) -> Iterator[str]:
+    yield sentence(
+        "%(thickness)s mm %(material)s on %(machine)s",
+        thickness=figure(mm(plan.thickness_nm), ""),
+        material=plan.material,
+        machine=plan.machine,
     )
-    told = [f"{mm(plan.thickness_nm)} mm {plan.material} on {plan.machine}", *(one for one in conditions if one)]
-    return ", ".join(told)
+    if plan.gas:
+        yield GASES.get(plan.gas, plan.gas)
+    if plan.surface_group:
+        yield _SURFACES.get(plan.surface_group, f"{plan.surface_group} surface")
+    if plan.thermal_history:
+        yield _EDGES.get(plan.thermal_history, f"edges {plan.thermal_history}")
+    if plan.recipe:
+        revision = f" / {plan.recipe_revision}" if plan.recipe_revision else ""
+        yield sentence("recipe %(recipe)s", recipe=plan.recipe + revision)
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """A number with its noun."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
-def spread_of(spread: Spread, *, more: str = "") -> str:
-    """Plates, heats and days of which there are any: "2 more plates and 1 more day"."""
+def spread_of(spread: Spread) -> Sentence:
+    """Plates, heats and days of which there are any still to come: "2 more plates and 1 more production day"."""
     told = [
-        counted(number, f"{more}{noun}")
-        for number, noun in ((spread.plates, "plate"), (spread.heats, "heat"), (spread.days, "production day"))
+        said
+        for number, said in (
+            (spread.plates, counted(spread.plates, "%(count)s more plate", "%(count)s more plates")),
+            (spread.heats, counted(spread.heats, "%(count)s more heat", "%(count)s more heats")),
+            (spread.days, counted(spread.days, "%(count)s more production day", "%(count)s more production days")),
+        )
         if number
     ]
-    return " and ".join(told) if len(told) < 3 else f"{told[0]}, {told[1]} and {told[2]}"
+    return _listed(told)
 
 
-def state_of(proof: Proof) -> str:
+def _listed(told: Sequence[Sentence]) -> Sentence:
+    """At most three things in a row."""
+    if len(told) == 3:
+        return sentence("%(first)s, %(second)s and %(third)s", first=told[0], second=told[1], third=told[2])
+    if len(told) == 2:
+        return sentence("%(first)s and %(second)s", first=told[0], second=told[1])
+    return joined("", told)
+
+
+def state_of(proof: Proof) -> Sentence:
     """How it stands, in a sentence."""
-    return f"{_state_of(proof)}{_too_early(proof)}"
+    state = _state_of(proof)
+    return joined("; ", (state, _too_early(proof))) if proof.early else state
 
 
-def _state_of(proof: Proof) -> str:
+def _state_of(proof: Proof) -> Sentence:
     plan, found = proof.planned.plan, proof.standing
-    unit = _unit(found)
-    said = f"{found.trials - found.failures} of {counted(found.trials, unit)} good"
     if found.state in DECIDED:
-        return f"{found.state} on {proof.decided_day}: {said}{_shown(plan, found)}"
+        said = _said_of_end(plan, found)
+        return (
+            sentence("failed on %(day)s: %(said)s", day=proof.decided_day, said=said)
+            if found.state == FAILED
+            else sentence("passed on %(day)s: %(said)s", day=proof.decided_day, said=said)
+        )
     if (why := impossibility(plan.rule)) is not None:
-        return f"cannot be decided: {why}"
+        return sentence("cannot be decided: %(field)s %(why)s", field=why.field, why=why.detail)
     if found.given_up:
-        return f"open for good: {said}, and after {found.cuts} cuts no more is counted; plan another proof"
-    begun = (
-        "no trial yet" if found.state == PLANNED else f"open: {said}" if found.trials else "open: no trial judged yet"
+        return sentence(
+            "open for good: %(said)s, and after %(cuts)s cuts no more is counted; plan another proof",
+            said=_good_of(found),
+            cuts=found.cuts,
+        )
+    would_pass = _would_pass(found)
+    if found.state == PLANNED:
+        return sentence("no trial yet; %(needed)s", needed=would_pass)
+    if not found.trials:
+        return sentence("open: no trial judged yet; %(needed)s", needed=would_pass)
+    return sentence("open: %(said)s; %(needed)s", said=_good_of(found), needed=would_pass)
+
+
+def _good_of(found: Standing) -> Sentence:
+    """How many were good, of plates where several cuts make one trial."""
+    good = found.trials - found.failures
+    if found.by_plate and found.cuts > found.trials:
+        return counted(found.trials, "%(good)s of %(count)s plate good", "%(good)s of %(count)s plates good", good=good)
+    return counted(found.trials, "%(good)s of %(count)s trial good", "%(good)s of %(count)s trials good", good=good)
+
+
+def _would_pass(found: Standing) -> Sentence:
+    missing = replace(found.missing, plates=0)
+    told = counted(
+        found.remaining or 0,
+        "%(count)s more good trial on a plate of its own would pass it",
+        "%(count)s more good trials on plates of their own would pass it",
     )
-    return f"{begun}; {_would_pass(found)}"
+    if missing.is_none:
+        return told
+    return sentence("%(needed)s, over at least %(spread)s", needed=told, spread=spread_of(missing))
 
 
-def _unit(found: Standing) -> str:
-    return "plate" if found.by_plate and found.cuts > found.trials else "trial"
-
-
-def _would_pass(found: Standing) -> str:
-    remaining, missing = found.remaining or 0, replace(found.missing, plates=0)
-    own = "a plate of its own" if remaining == 1 else "plates of their own"
-    over = "" if missing.is_none else f", over at least {spread_of(missing, more='more ')}"
-    return f"{counted(remaining, 'more good trial')} on {own} would pass it{over}"
-
-
-def _too_early(proof: Proof) -> str:
+def _too_early(proof: Proof) -> Sentence:
     """That a plan says it is older than it is in the ledger."""
-    if not proof.early:
-        return ""
     planned, received = (
         instant(us).isoformat(timespec="seconds") for us in (proof.planned.planned_us, proof.planned.received_us)
     )
-    return (
-        f"; by its own word it was planned at {planned}, but the ledger received it at {received}: "
-        f"{counted(proof.early, 'cut')} in between {_do('be', proof.early)} none of its trials"
+    return counted(
+        proof.early,
+        "by its own word it was planned at %(planned)s, but the ledger received it at %(received)s: %(count)s cut in "
+        "between is none of its trials",
+        "by its own word it was planned at %(planned)s, but the ledger received it at %(received)s: %(count)s cuts in "
+        "between are none of its trials",
+        planned=planned,
+        received=received,
     )
 
 
-def _shown(plan: Plan, found: Standing) -> str:
-    """What it shows, now that it has ended."""
-    has_passed, risks, practice = found.state == PASSED, plan.rule.sequential, practice_of(plan.rule)
-    bound = ""
-    if found.lower is not None:
-        only, at_least = "" if has_passed else "only ", "at least " if has_passed else ""
-        bound = (
-            f"shows {only}a reliability of {at_least}{percent(_floor(found.lower))} at a confidence of "
-            f"{percent(plan.rule.confidence)}"
+def _said_of_end(plan: Plan, found: Standing) -> Sentence:
+    """How it came out, and what it shows now that it has ended."""
+    shown = [each for each in (_ruled_out(plan, found), _bound(plan, found)) if each is not None]
+    said = _good_of(found)
+    return sentence("%(said)s, which %(shown)s", said=said, shown=_listed(shown)) if shown else said
+
+
+def _bound(plan: Plan, found: Standing) -> Sentence | None:
+    if found.lower is None:
+        return None
+    lower, confidence = percent(_floor(found.lower)), percent(plan.rule.confidence)
+    if found.state == PASSED:
+        return sentence(
+            "shows a reliability of at least %(lower)s at a confidence of %(confidence)s",
+            lower=lower,
+            confidence=confidence,
         )
-    ruled_out = ""
-    if risks is not None and practice is not None and practice.producer_risk is not None:
-        out, risk = (
-            (risks.unacceptable_reliability, practice.consumer_risk)
-            if has_passed
-            else (plan.rule.reliability, practice.producer_risk)
-        )
-        ruled_out = f"rules out {percent(out)} (real risk {percent(round(risk, 4))})"
-    told = " and ".join(each for each in (ruled_out, bound) if each)
-    return f", which {told}" if told else ""
+    return sentence(
+        "shows only a reliability of %(lower)s at a confidence of %(confidence)s", lower=lower, confidence=confidence
+    )
+
+
+def _ruled_out(plan: Plan, found: Standing) -> Sentence | None:
+    risks, practice = plan.rule.sequential, practice_of(plan.rule)
+    if risks is None or practice is None or practice.producer_risk is None:
+        return None
+    out, risk = (
+        (risks.unacceptable_reliability, practice.consumer_risk)
+        if found.state == PASSED
+        else (plan.rule.reliability, practice.producer_risk)
+    )
+    return sentence(
+        "rules out %(reliability)s (real risk %(risk)s)", reliability=percent(out), risk=percent(round(risk, 4))
+    )
 
 
 def _floor(share: float) -> float:
@@ -137,102 +219,168 @@ def notes_of(proof: Proof) -> list[str]:
 
 def _notes(proof: Proof) -> Iterator[str]:
     plan, found = proof.planned.plan, proof.standing
-    for kind, name in (("material", plan.material), ("machine", plan.machine)):
-        if kind in proof.unknown:
-            yield f"no cut with {kind} {name!r} is known here yet; see that it is written as the cuts have it"
-    if found.blocked_by is not None and found.state not in DECIDED:
-        waits = f"; {counted(found.waiting, 'attempt')} after it {_do('wait', found.waiting)}" if found.waiting else ""
-        why = "has no end yet" if found.blocked_by.outcome == OPEN else "is not judged yet"
-        yield f"attempt {found.blocked_by.attempt!r} {why}, and nothing after it counts until it is{waits}"
-    if not found.missing.is_none and found.steps and found.state not in DECIDED:
-        yield f"it passes only with {spread_of(found.missing, more='more ')}, whatever else is good"
+    if "material" in proof.unknown:
+        yield sentence(
+            "no cut with material %(name)s is known here yet; see that it is written as the cuts have it",
+            name=repr(plan.material),
+        )
+    if "machine" in proof.unknown:
+        yield sentence(
+            "no cut with machine %(name)s is known here yet; see that it is written as the cuts have it",
+            name=repr(plan.machine),
+        )
+    if found.state not in DECIDED:
+        yield from _of_waiting(found)
     yield from _of_plates(proof)
     yield from _not_counted(proof)
     if found.left_over:
-        yield (
-            f"{counted(found.left_over, 'cut')} after the {'end' if found.given_up else 'decision'} "
-            f"{_do('prove', found.left_over)} nothing here, good or bad; report standing counts all"
-        )
+        yield _left_over(found)
     if proof.planned.others:
-        yield (
-            f"{counted(proof.planned.others, 'other plan')} under this id came to the ledger later, and "
-            f"{_do('be', proof.planned.others)} none: the first one counts until it is voided"
+        yield counted(
+            proof.planned.others,
+            "%(count)s other plan under this id came to the ledger later, and is none: the first one counts until it "
+            "is voided",
+            "%(count)s other plans under this id came to the ledger later, and are none: the first one counts until it "
+            "is voided",
         )
+
+
+def _of_waiting(found: Standing) -> Iterator[str]:
+    """What it waits for, besides good trials."""
+    if (by := found.blocked_by) is not None:
+        held_up = (
+            sentence(
+                "attempt %(attempt)s has no end yet, and nothing after it counts until it is", attempt=repr(by.attempt)
+            )
+            if by.outcome == OPEN
+            else sentence(
+                "attempt %(attempt)s is not judged yet, and nothing after it counts until it is",
+                attempt=repr(by.attempt),
+            )
+        )
+        waiting = counted(found.waiting, "%(count)s attempt after it waits", "%(count)s attempts after it wait")
+        yield joined("; ", (held_up, waiting)) if found.waiting else held_up
+    if not found.missing.is_none and found.steps:
+        yield sentence("it passes only with %(spread)s, whatever else is good", spread=spread_of(found.missing))
+
+
+def _left_over(found: Standing) -> Sentence:
+    if found.given_up:
+        return counted(
+            found.left_over,
+            "%(count)s cut after the end proves nothing here, good or bad; report standing counts all",
+            "%(count)s cuts after the end prove nothing here, good or bad; report standing counts all",
+        )
+    return counted(
+        found.left_over,
+        "%(count)s cut after the decision proves nothing here, good or bad; report standing counts all",
+        "%(count)s cuts after the decision prove nothing here, good or bad; report standing counts all",
+    )
 
 
 def _of_plates(proof: Proof) -> Iterator[str]:
     plan, found = proof.planned.plan, proof.standing
     if found.by_plate and found.cuts > found.trials:
-        why = (
-            ""
-            if plan.rule.kind == SEQUENTIAL
-            else ", since no cuts before the plan tell how alike those of one plate are"
-        )
-        yield (
-            f"a plate is one trial, good when all cuts on it are{why}: {found.cuts} cuts make "
-            f"{counted(found.trials, 'trial')}"
-        )
+        yield _plate_as_one(plan, found)
     elif found.cuts - found.effective_trials > _HARDLY:
-        yield (
-            f"trials of one plate stand or fall together, as cuts in the 26 weeks before the plan did: {found.trials} "
-            f"tell as much as {found.effective_trials:.1f} on plates of their own"
+        yield sentence(
+            "trials of one plate stand or fall together, as cuts in the 26 weeks before the plan did: %(trials)s tell "
+            "as much as %(effective)s on plates of their own",
+            trials=found.trials,
+            effective=figure(found.effective_trials, ".1f"),
         )
     if found.state not in DECIDED:
         yield _CUT_SINGLY[plan.rule.kind]
     if plateless := sum(step.trial.plate is None for step in found.steps):
-        names, adds = _do("name", plateless), _do("add", plateless)
-        yield (
-            f"{counted(plateless, 'trial')} {names} no plate, and {adds} to no spread; each of their runs is taken for "
-            "a plate of its own"
+        yield counted(
+            plateless,
+            "%(count)s trial names no plate, and adds to no spread; each of their runs is taken for a plate of its own",
+            "%(count)s trials name no plate, and add to no spread; each of their runs is taken for a plate of its own",
         )
+
+
+def _plate_as_one(plan: Plan, found: Standing) -> Sentence:
+    if plan.rule.kind == SEQUENTIAL:
+        return counted(
+            found.trials,
+            "a plate is one trial, good when all cuts on it are: %(cuts)s cuts make %(count)s trial",
+            "a plate is one trial, good when all cuts on it are: %(cuts)s cuts make %(count)s trials",
+            cuts=found.cuts,
+        )
+    return counted(
+        found.trials,
+        "a plate is one trial, good when all cuts on it are, since no cuts before the plan tell how alike those of one "
+        "plate are: %(cuts)s cuts make %(count)s trial",
+        "a plate is one trial, good when all cuts on it are, since no cuts before the plan tell how alike those of one "
+        "plate are: %(cuts)s cuts make %(count)s trials",
+        cuts=found.cuts,
+    )
 
 
 def _not_counted(proof: Proof) -> Iterator[str]:
     found, out = proof.standing, proof.left_out
     if found.void:
-        causes = ", ".join(NOT_THE_PROCESS)
-        yield (
-            f"{counted(found.void, 'attempt')} {_do('be', found.void)} no trial: all parts were lost to a confirmed "
-            f"cause that is not the process ({causes})"
+        yield counted(
+            found.void,
+            "%(count)s attempt is no trial: all parts were lost to a confirmed cause that is not the process "
+            "(%(causes)s)",
+            "%(count)s attempts are no trial: all parts were lost to a confirmed cause that is not the process "
+            "(%(causes)s)",
+            causes=_NOT_THE_PROCESS,
         )
     if partly := sum(step.trial.outcome == GOOD and step.trial.lost_otherwise > 0 for step in found.steps):
-        yield (
-            f"{counted(partly, 'trial')} {_do('be', partly)} good though parts were lost: to a confirmed cause that is "
-            "not the process, and all others were good"
+        yield counted(
+            partly,
+            "%(count)s trial is good though parts were lost: to a confirmed cause that is not the process, and all "
+            "others were good",
+            "%(count)s trials are good though parts were lost: to a confirmed cause that is not the process, and all "
+            "others were good",
         )
     if found.untried:
-        reached, is_none = _do("reach", found.untried), _do("be", found.untried)
-        yield f"{counted(found.untried, 'attempt')} {reached} no part and {is_none} no trial"
+        yield counted(
+            found.untried,
+            "%(count)s attempt reaches no part and is no trial",
+            "%(count)s attempts reach no part and are no trial",
+        )
     if out.for_trial:
-        yield f"{counted(out.for_trial, 'cut')} for trial {_do('be', out.for_trial)} left out: a trial explores"
+        yield counted(
+            out.for_trial,
+            "%(count)s cut for trial is left out: a trial explores",
+            "%(count)s cuts for trial are left out: a trial explores",
+        )
     if out.bevelled:
-        yield f"{counted(out.bevelled, 'cut')} with a bevel {_do('be', out.bevelled)} left out"
+        yield counted(
+            out.bevelled, "%(count)s cut with a bevel is left out", "%(count)s cuts with a bevel are left out"
+        )
     if out.otherwise:
-        yield (
-            f"{counted(out.otherwise, 'cut')} of this thickness, material and machine {_do('be', out.otherwise)} left "
-            "out: another gas, surface, thermal history or recipe than planned, or one that is not known"
+        yield counted(
+            out.otherwise,
+            "%(count)s cut of this thickness, material and machine is left out: another gas, surface, thermal history "
+            "or recipe than planned, or one that is not known",
+            "%(count)s cuts of this thickness, material and machine are left out: another gas, surface, thermal "
+            "history or recipe than planned, or one that is not known",
         )
 
 
-def _do(verb: str, number: int) -> str:
-    """A verb with its subject's number."""
-    if verb == "be":
-        return "is" if number == 1 else "are"
-    return verb + ("es" if verb.endswith("ch") else "s") if number == 1 else verb
-
-
-def risks_of(plan: Plan) -> str | None:
+def risks_of(plan: Plan) -> Sentence | None:
     """What the rule really does, in a sentence; None when it cannot be carried out."""
     practice, rule = practice_of(plan.rule), plan.rule
     if practice is None:
         return None
     if rule.sequential is None or practice.producer_risk is None:
-        return (
-            f"a process of just {percent(rule.reliability)} passes with a chance of "
-            f"{percent(round(practice.consumer_risk, 4))} (at most {percent(round(1 - rule.confidence, 6))} was asked)"
+        return sentence(
+            "a process of just %(reliability)s passes with a chance of %(chance)s (at most %(most)s was asked)",
+            reliability=percent(rule.reliability),
+            chance=percent(round(practice.consumer_risk, 4)),
+            most=percent(round(1 - rule.confidence, 6)),
         )
-    return (
-        f"real risks: {percent(round(practice.producer_risk, 4))} to fail a process of {percent(rule.reliability)} "
-        f"({percent(rule.sequential.producer)} planned), {percent(round(practice.consumer_risk, 4))} to pass one of "
-        f"{percent(rule.sequential.unacceptable_reliability)} ({percent(rule.sequential.consumer)} planned)"
+    return sentence(
+        "real risks: %(producer)s to fail a process of %(reliability)s (%(planned_producer)s planned), %(consumer)s to "
+        "pass one of %(unacceptable)s (%(planned_consumer)s planned)",
+        producer=percent(round(practice.producer_risk, 4)),
+        reliability=percent(rule.reliability),
+        planned_producer=percent(rule.sequential.producer),
+        consumer=percent(round(practice.consumer_risk, 4)),
+        unacceptable=percent(rule.sequential.unacceptable_reliability),
+        planned_consumer=percent(rule.sequential.consumer),
     )

@@ -17,6 +17,7 @@ from worker.reports.dimensions import (
     read_thickness_in,
 )
 from worker.reports.options import AnyOption, OptionUnreadable
+from worker.sentences import Sentence, figure, sentence
 from worker.shopcalendar import monday_of
 from worker.sites import Settings
 
@@ -163,7 +164,7 @@ def _told(
     try:
         return option.read(text)
     except OptionUnreadable as unreadable:
-        wrong.append(Wrong(option.name, f"{unreadable}, found {text[:60]!r}"))
+        wrong.append(Wrong(option.name, _not_found(unreadable.what, text)))
         return None
 
 
@@ -175,14 +176,14 @@ def _refuse_unknown(
     for name in parameters:
         if name not in known:
             near = get_close_matches(name, (*known, *STANDING_PARAMETERS), n=1)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join((*known, *STANDING_PARAMETERS))}"
-            wrong.append(Wrong(name, f"is no parameter of this report; {hint}"))
+            hint = _meant(near, (*known, *STANDING_PARAMETERS))
+            wrong.append(Wrong(name, sentence("is no parameter of this report; %(hint)s", hint=hint)))
 
 
 def _single(parameters: Mapping[str, Sequence[str]], name: str, wrong: list[Wrong]) -> str | None:
     values = parameters.get(name, ())
     if len(values) > 1:
-        wrong.append(Wrong(name, f"is given {len(values)} times; give it once"))
+        wrong.append(Wrong(name, given_often(len(values))))
     return values[0] if values else None
 
 
@@ -202,12 +203,14 @@ def _by(
         dimension = dimensions.get(name) or labels.get(name)
         if dimension is None:
             near = get_close_matches(name, dimensions, n=1)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(dimensions)}"
-            wrong.append(Wrong("by", f"{name[:60]!r} is no dimension of this report; {hint}"))
+            hint = _meant(near, tuple(dimensions))
+            what = sentence("%(name)s is no dimension of this report; %(hint)s", name=repr(name[:60]), hint=hint)
+            wrong.append(Wrong("by", what))
         else:
             found[dimension.name] = dimension
     if len(found) > MOST_DIMENSIONS:
-        wrong.append(Wrong("by", f"has {len(found)} dimensions; ask for at most {MOST_DIMENSIONS}"))
+        what = sentence("has %(count)s dimensions; ask for at most %(most)s", count=len(found), most=MOST_DIMENSIONS)
+        wrong.append(Wrong("by", what))
     return tuple(found.values())
 
 
@@ -215,7 +218,8 @@ def _window(parameters: Mapping[str, Sequence[str]], today: date, usual: str, wr
     given = {name: _single(parameters, name, wrong) for name in WINDOW_PARAMETERS if name in parameters}
     forms = {"from/to" if name in ("from", "to") else name for name in given}
     if len(forms) > 1:
-        wrong.append(Wrong(sorted(given)[0], f"contradicts the others: give one of {', '.join(sorted(forms))}"))
+        what = sentence("contradicts the others: give one of %(forms)s", forms=", ".join(sorted(forms)))
+        wrong.append(Wrong(sorted(given)[0], what))
         return today, today
     readers = {"week": _week, "month": _month, "day": _one_day, "last": _last}
     name = next(iter(forms), "last")
@@ -233,18 +237,23 @@ def _from_to(given: Mapping[str, str | None], today: date, wrong: list[Wrong]) -
     for name, text in given.items():
         day = read_day(text or "")
         if day is None:
-            wrong.append(Wrong(name, f"must be a production day such as 2026-03-02, found {(text or '')[:60]!r}"))
+            wrong.append(Wrong(name, no_day(text or "")))
         else:
             days[name] = day
     if "from" not in given:
-        wrong.append(Wrong("from", "is missing; a window has a first day, and a last day unless it ends today"))
+        what = sentence("is missing; a window has a first day, and a last day unless it ends today")
+        wrong.append(Wrong("from", what))
     first, last = days.get("from", today), days.get("to", today)
     if not wrong and first > last:
-        wrong.append(Wrong("to", f"is before from: {last} < {first}; the window holds both days"))
+        what = sentence("is before from: %(last)s < %(first)s; the window holds both days", last=last, first=first)
+        wrong.append(Wrong("to", what))
     if (last - first).days >= LONGEST_WINDOW_DAYS:
-        wrong.append(
-            Wrong("from", f"begins a window of {(last - first).days + 1} days; ask for at most {LONGEST_WINDOW_DAYS}")
+        what = sentence(
+            "begins a window of %(days)s days; ask for at most %(most)s",
+            days=(last - first).days + 1,
+            most=LONGEST_WINDOW_DAYS,
         )
+        wrong.append(Wrong("from", what))
     return first, last
 
 
@@ -256,24 +265,45 @@ def read_day(text: str) -> date | None:
         return None
 
 
+def given_often(times: int) -> Sentence:
+    """What is wrong with a parameter that is given more than once."""
+    return sentence("is given %(times)s times; give it once", times=times)
+
+
+def no_day(text: str) -> Sentence:
+    """What is wrong with a text where a production day is asked for."""
+    return sentence("must be a production day such as 2026-03-02, found %(found)s", found=repr(text[:60]))
+
+
+def _not_found(must: Sentence, text: str) -> Sentence:
+    return sentence("%(must)s, found %(found)s", must=must, found=repr(text[:60]))
+
+
+def _meant(near: Sequence[str], known: Sequence[str]) -> Sentence:
+    """What was probably asked for, else all that could be."""
+    if near:
+        return sentence("did you mean %(name)s?", name=near[0])
+    return sentence("known are %(names)s", names=", ".join(known))
+
+
 def _week(text: str, _today: date) -> tuple[date, date] | str:
     try:
         first = monday_of(text) if _WEEK.fullmatch(text) else None
         last = None if first is None else first + timedelta(days=6)
     except (ValueError, OverflowError):
-        return f"{text} does not exist: its year has no such week"
+        return sentence("%(week)s does not exist: its year has no such week", week=text)
     if first is None or last is None:
-        return f"must be an ISO week such as 2026-W10, found {text[:60]!r}"
+        return sentence("must be an ISO week such as 2026-W10, found %(found)s", found=repr(text[:60]))
     return first, last
 
 
 def _month(text: str, _today: date) -> tuple[date, date] | str:
     match = _MONTH.fullmatch(text)
     if match is None or not 1 <= int(match["month"]) <= 12 or not int(match["year"]):
-        return f"must be a month such as 2026-03, found {text[:60]!r}"
+        return sentence("must be a month such as 2026-03, found %(found)s", found=repr(text[:60]))
     first = date(int(match["year"]), int(match["month"]), 1)
     if first.year == date.max.year:
-        return f"must be a month such as 2026-03, found {text[:60]!r}"
+        return sentence("must be a month such as 2026-03, found %(found)s", found=repr(text[:60]))
     return first, _month_later(first, 1) - timedelta(days=1)
 
 
@@ -284,17 +314,19 @@ def _month_later(first: date, months: int) -> date:
 
 def _one_day(text: str, _today: date) -> tuple[date, date] | str:
     day = read_day(text)
-    return (day, day) if day is not None else f"must be a production day such as 2026-03-02, found {text[:60]!r}"
+    return (day, day) if day is not None else no_day(text)
 
 
 def _last(text: str, today: date) -> tuple[date, date] | str:
     """The running day, week or month, to its end, and those before it."""
     match = _LAST.fullmatch(text)
     if match is None:
-        return f"must be a number of days, weeks or months such as 30d, 8w or 3m, found {text[:60]!r}"
+        return sentence(
+            "must be a number of days, weeks or months such as 30d, 8w or 3m, found %(found)s", found=repr(text[:60])
+        )
     count, unit = int(match["count"]), match["unit"]
     if count * {"d": 1, "w": 7, "m": 31}[unit] > LONGEST_WINDOW_DAYS:
-        return f"is longer than {LONGEST_WINDOW_DAYS} days"
+        return sentence("is longer than %(most)s days", most=LONGEST_WINDOW_DAYS)
     if unit == "d":
         return today - timedelta(days=count - 1), today
     if unit == "w":
@@ -314,7 +346,8 @@ def _filters(
         if not values:
             continue
         if len(values) > MOST_VALUES:
-            wrong.append(Wrong(name, f"has {len(values)} values; ask for at most {MOST_VALUES}"))
+            what = sentence("has %(count)s values; ask for at most %(most)s", count=len(values), most=MOST_VALUES)
+            wrong.append(Wrong(name, what))
             continue
         stored = [_stored(dimension, name, value, wrong) for value in values]
         if dimension.named:
@@ -330,7 +363,7 @@ def _stored(dimension: Dimension, name: str, value: str, wrong: list[Wrong]) -> 
     try:
         return read_thickness_in(value) if name == "thickness_in" else dimension.read(value)
     except ValueUnreadable as unreadable:
-        wrong.append(Wrong(name, f"{unreadable}, found {value[:60]!r}"))
+        wrong.append(Wrong(name, _not_found(unreadable.what, value)))
         return None
 
 
@@ -340,5 +373,6 @@ def _confidence(parameters: Mapping[str, Sequence[str]], usual: float, wrong: li
         return usual
     if re.fullmatch(r"0?\.[0-9]{1,6}", text, re.ASCII) and 0.5 <= float(text) <= 0.9999:
         return float(text)
-    wrong.append(Wrong("confidence", f"must be from 0.5 to 0.9999, found {text[:60]!r}"))
+    must = sentence("must be from %(low)s to %(high)s", low=figure(0.5, "g"), high=figure(0.9999, "g"))
+    wrong.append(Wrong("confidence", _not_found(must, text)))
     return usual

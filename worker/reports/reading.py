@@ -17,9 +17,10 @@ from worker.measures import MEASURES, Measure
 from worker.naming import name_key
 from worker.plates import UNKNOWN
 from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
-from worker.reports.notes import COMMON_SUMS
+from worker.reports.notes import COMMON_SUMS, several_currencies
 from worker.reports.questions import DEFAULT_CONFIDENCE, Question, QuestionUnanswerable, Wrong
 from worker.reports.report import AsOf, Column, Report, Value
+from worker.sentences import Sentence, sentence
 from worker.sites import SiteCalendar, fold_settings
 from worker.stats.clustering import correlation
 from worker.sums import attempt_sums, rework_sums, total
@@ -283,7 +284,7 @@ def _grouped(
     width = len(question.by)
     rows = connection.execute(query if most is None else query.limit(most + 1)).all()
     if most is not None and len(rows) > most:
-        raise QuestionUnanswerable([Wrong("by", _too_many(f"more than {most}", question))])
+        raise QuestionUnanswerable([Wrong("by", _too_many(sentence("more than %(count)s", count=most), question))])
     for row in rows:
         group = groups.setdefault(tuple(row[:width]), dict.fromkeys(sums, 0))
         for name, value in zip(sums, row[width:], strict=True):
@@ -383,10 +384,26 @@ def named_measures(*wanted: str) -> tuple[Measure, ...]:
     return tuple(MEASURES[name] for name in wanted)
 
 
-def _too_many(rows: int | str, question: Question) -> str:
+def _too_many(rows: int | Sentence, question: Question) -> Sentence:
     long = [dimension.name for dimension in question.by if dimension.of_attempts]
-    by = f"; by={long[0]} goes with a filter such as heat_number or job" if long else ""
-    return f"gives {rows} rows; ask for at most {MOST_ROWS}: for fewer days, with a filter, or divided less{by}"
+    if not long:
+        return too_many_rows(rows)
+    return sentence(
+        "gives %(rows)s rows; ask for at most %(most)s: for fewer days, with a filter, or divided less; by=%(name)s "
+        "goes with a filter such as heat_number or job",
+        rows=rows,
+        most=MOST_ROWS,
+        name=long[0],
+    )
+
+
+def too_many_rows(rows: int | Sentence) -> Sentence:
+    """What is wrong with a question whose answer has more rows than anybody reads."""
+    return sentence(
+        "gives %(rows)s rows; ask for at most %(most)s: for fewer days, with a filter, or divided less",
+        rows=rows,
+        most=MOST_ROWS,
+    )
 
 
 def assemble(
@@ -410,7 +427,7 @@ def assemble(
     if len(currencies) > 1:
         groups = {group: {**sums, **NO_COST} for group, sums in groups.items()}
         totals = {**totals, **NO_COST}
-        notes = [*notes, f"cost is null: the window spans {' and '.join(sorted(currencies))}; ask for each apart"]
+        notes = [*notes, several_currencies(currencies)]
     pooled = pooled_correlations(measures, groups.values())
     rows = [
         shown | measured(measures, sums, confidence=confidence, pooled=pooled)

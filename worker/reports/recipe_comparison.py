@@ -30,6 +30,7 @@ from worker.reports.recipe_pairs import (
 )
 from worker.reports.recipe_words import Shown, said
 from worker.reports.report import Column, Report
+from worker.sentences import Sentence, joined, sentence
 from worker.sites import Settings
 from worker.stats.clustering import estimate
 from worker.stats.differences import Difference, newcombe
@@ -42,8 +43,8 @@ SECOND: Final = NameOption("second", "recipe that is held against the first", "r
 OPTIONS: Final = (FIRST, SECOND)
 #: So many pairs, and recipes without another beside them, are told: more takes seconds, and nobody reads it.
 MOST_PAIRS: Final = 200
-ONE_ONLY: Final = "only one of the two was cut so"
-ALONE: Final = "no other recipe was cut of this"
+ONE_ONLY: Final = sentence("only one of the two was cut so")
+ALONE: Final = sentence("no other recipe was cut of this")
 _OF_PLATES: Final = "interval by plates"
 
 
@@ -178,11 +179,11 @@ def _asked(reader: Reader, question: Question) -> tuple[str | None, str | None]:
     told = [question.options[option.name] for option in OPTIONS]
     first, second = (name and reader.calendar.latest.key_of("recipe", name) for name in told)
     if second is not None and first is None:
-        raise QuestionUnanswerable([Wrong("first", "is missing; second names the recipe that is held against it")])
+        wrong = sentence("is missing; second names the recipe that is held against it")
+        raise QuestionUnanswerable([Wrong("first", wrong)])
     if first is not None and first == second:
-        raise QuestionUnanswerable(
-            [Wrong("second", f"is the same recipe as first, {told[1][:60]!r}; name another one")]
-        )
+        wrong = sentence("is the same recipe as first, %(name)s; name another one", name=repr(told[1][:60]))
+        raise QuestionUnanswerable([Wrong("second", wrong)])
     return first, second
 
 
@@ -192,7 +193,11 @@ def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, 
     pairings, looked_at = pairings_of(read, first, second, alike, confidence=confidence)
     told_of = most_telling(read, pairings, MOST_PAIRS)
     if (most := sum(len(pairing.strata) for pairing in told_of)) > MOST_ROWS:
-        told = f"gives {most} rows where it is left out; ask for at most {MOST_ROWS}: name one, or filter by thickness"
+        told = sentence(
+            "gives %(rows)s rows where it is left out; ask for at most %(most)s: name one, or filter by thickness",
+            rows=most,
+            most=MOST_ROWS,
+        )
         raise QuestionUnanswerable([Wrong("second" if first else "first", told)])
     settings = reader.calendar.on(question.last_day)
     rows = [row for pairing in told_of for row in _rows(read, pairing, shown, settings, alike, confidence=confidence)]
@@ -229,22 +234,33 @@ def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, 
     )
 
 
-def _left_out(pairs: int) -> Iterator[str]:
+def _left_out(pairs: int) -> Iterator[Sentence]:
     if pairs:
-        yield (
-            f"{pairs} pairs are left out, those with the fewest parts to compare; q values allow for them: name a "
-            "recipe as first, or filter by thickness, material or machine"
+        yield sentence(
+            "%(pairs)s pairs are left out, those with the fewest parts to compare; q values allow for them: name a "
+            "recipe as first, or filter by thickness, material or machine",
+            pairs=pairs,
         )
 
 
-def _not_cut(reader: Reader, question: Question, read: Read, shown: Shown) -> Iterator[str]:
+def _not_cut(reader: Reader, question: Question, read: Read, shown: Shown) -> Iterator[Sentence]:
     """Recipes that were asked for and not cut, with what comes near."""
     cut = [shown.recipe(key) or key for key in sorted(read.seen)]
     for name in (question.options[option.name] for option in OPTIONS):
         if name is not None and reader.calendar.latest.key_of("recipe", name) not in read.cells:
             near = get_close_matches(name, cut, n=3, cutoff=0.4)
-            hint = f"near are {', '.join(near)}" if near else "one with a revision is named as name / revision"
-            yield f"nothing was cut with {name} in this window under these filters; {hint}"
+            if near:
+                yield sentence(
+                    "nothing was cut with %(recipe)s in this window under these filters; near are %(near)s",
+                    recipe=name,
+                    near=joined(", ", near),
+                )
+            else:
+                yield sentence(
+                    "nothing was cut with %(recipe)s in this window under these filters; one with a revision is named "
+                    "as name / revision",
+                    recipe=name,
+                )
 
 
 # --- rows -------------------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 
 from worker.measures import E3, E6
 from worker.reports.recipe_cells import SUMMED, TASK, Cell, Read, Stratum, Task, Used
+from worker.sentences import sentence
 from worker.sites import Settings
 from worker.stats.clustering import Clustered, Effective, correlation, effective, estimate
 from worker.stats.differences import Difference
@@ -22,8 +23,8 @@ HARDLY: Final = 0.2
 BETTER: Final = "better"
 WORSE: Final = "worse"
 NO_DIFFERENCE: Final = "no difference shown"
-NEVER: Final = "never cut under like conditions"
-HARDLY_EVER: Final = "hardly ever cut under like conditions"
+NEVER: Final = sentence("never cut under like conditions")
+HARDLY_EVER: Final = sentence("hardly ever cut under like conditions")
 _NO_PARTS: Final = Cell(Clustered.of(()), Clustered.of(()), dict.fromkeys(SUMMED, 0))
 
 #: A figure of the first and of the second.

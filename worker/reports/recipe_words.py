@@ -9,7 +9,8 @@ from typing import Any, Final
 from worker.plates import UNKNOWN
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.recipe_cells import STRATUM, TASK, Read, Stratum, Task
-from worker.reports.recipe_pairs import Compared, Pairing
+from worker.reports.recipe_pairs import Both, Compared, Pairing
+from worker.sentences import Figure, Sentence, counted, figure, joined, sentence
 from worker.stats.differences import Difference
 from worker.stats.ratios import Limits
 
@@ -39,45 +40,80 @@ class Shown:
 
 def said(
     read: Read, pairs: Sequence[Told], pairings: Sequence[Pairing], shown: Shown, *, confidence: float
-) -> Iterator[str]:
+) -> Iterator[Sentence]:
     """All notes on a report. pairings: all that were made, also those that are left out of `pairs`."""
     # One pair is told whatever comes of it; of many those of which there is something to tell.
     telling = [pair for pair in pairs if len(pairs) == 1 or _tells(*pair, confidence)]
     for pair, q in telling[:MOST_SAID]:
         yield from _of_pair(pair, q, shown, confidence)
     if len(telling) > MOST_SAID:
-        yield f"{len(telling) - MOST_SAID} more comparisons are not put into words: see the details"
+        yield sentence(
+            "%(more)s more comparisons are not put into words: see the details", more=len(telling) - MOST_SAID
+        )
     if alike := len(pairs) - len(telling):
-        others = f"{alike} {'other ' if telling else ''}{'pair' if alike == 1 else 'pairs'} of recipes"
-        yield f"chance explains all that differs between {others}, or they were never cut under like conditions"
+        yield _by_chance(alike, others=bool(telling))
     if len(pairs) > 1:
-        yield (
+        yield sentence(
             "q values allow for many pairs, the intervals do not: of those of time, rework and pierces about "
-            f"{1 - confidence:.2g} lie wholly on one side where nothing differs"
+            "%(share)s lie wholly on one side where nothing differs",
+            share=figure(1 - confidence, ".2g"),
         )
     if alone := sum(1 for pairing in pairings if pairing.second is None):
-        cuts = "1 kind of cut was" if alone == 1 else f"{alone} kinds of cut were"
-        yield f"{cuts} done with one recipe only: it is the best so far for want of another"
+        yield counted(
+            alone,
+            "%(count)s kind of cut was done with one recipe only: it is the best so far for want of another",
+            "%(count)s kinds of cut were done with one recipe only: it is the best so far for want of another",
+        )
     if not pairs:
-        yield "there is nothing to compare: no two recipes were cut of one thickness and material on one machine"
+        yield sentence(
+            "there is nothing to compare: no two recipes were cut of one thickness and material on one machine"
+        )
         return
     yield from _picked({pair.pairing.task: pair.pairing.picked for pair, _ in pairs}, shown)
     yield from _cautious(read, pairs)
 
 
-def _picked(picks: Mapping[Task | None, str | None], shown: Shown) -> Iterator[str]:
+def _by_chance(pairs: int, *, others: bool) -> Sentence:
+    """What is said of pairs of which there is nothing to tell; others: some were told before."""
+    if others:
+        return counted(
+            pairs,
+            "chance explains all that differs between %(count)s other pair of recipes, or they were never cut under "
+            "like conditions",
+            "chance explains all that differs between %(count)s other pairs of recipes, or they were never cut under "
+            "like conditions",
+        )
+    return counted(
+        pairs,
+        "chance explains all that differs between %(count)s pair of recipes, or they were never cut under like "
+        "conditions",
+        "chance explains all that differs between %(count)s pairs of recipes, or they were never cut under like "
+        "conditions",
+    )
+
+
+def _picked(picks: Mapping[Task | None, str | None], shown: Shown) -> Iterator[Sentence]:
     """How the best so far of each kind of cut was picked."""
     if "alike" in picks.values():
-        yield (
+        yield sentence(
             "the best so far has the highest lower limit of the yield at an equal mix of the plate conditions that "
             "another met too; it was picked by looking, which flatters it, so q values allow for all pairs of recipes"
         )
     if plain := [task for task, picked in picks.items() if task is not None and picked == "plain"]:
-        more = f" and {len(plain) - 1} more kinds of cut" if len(plain) > 1 else ""
-        yield (
-            f"no two recipes were cut on like plate{_task(shown.stratum(plain[0]))}{more}: the first there has the "
-            "highest lower limit of its plain yield, which its plate may have made"
-        )
+        task, more = _task(shown.stratum(plain[0])), len(plain) - 1
+        if more:
+            yield sentence(
+                "no two recipes were cut on like plate %(task)s and %(more)s more kinds of cut: the first there has "
+                "the highest lower limit of its plain yield, which its plate may have made",
+                task=task,
+                more=more,
+            )
+        else:
+            yield sentence(
+                "no two recipes were cut on like plate %(task)s: the first there has the highest lower limit of its "
+                "plain yield, which its plate may have made",
+                task=task,
+            )
 
 
 def _tells(pair: Compared, q: float | None, confidence: float) -> bool:
@@ -85,104 +121,201 @@ def _tells(pair: Compared, q: float | None, confidence: float) -> bool:
     return pair.strata > 0 and bool(_differences(pair, q, confidence)[0])
 
 
-def _cautious(read: Read, pairs: Sequence[Told]) -> Iterator[str]:
+def _cautious(read: Read, pairs: Sequence[Told]) -> Iterator[Sentence]:
     if in_rework := sum(pair.in_rework for pair, _ in pairs):
-        yield f"so far: {in_rework} of the parts compared are still in rework, which adds minutes"
+        yield sentence(
+            "so far: %(parts)s of the parts compared are still in rework, which adds minutes", parts=in_rework
+        )
     cells = [(stratum, cell) for strata in read.cells.values() for stratum, cell in strata.items()]
     if unknown := math.fsum(cell.good.n for stratum, cell in cells if UNKNOWN in stratum[len(TASK) :]):
-        yield f"{unknown:.0f} parts were cut of plate whose surface or edges nobody noted: those are taken to be alike"
+        yield sentence(
+            "%(parts)s parts were cut of plate whose surface or edges nobody noted: those are taken to be alike",
+            parts=figure(unknown, ".0f"),
+        )
     if read.without_recipe:
-        yield f"{read.without_recipe} parts are left out, since nobody named their recipe"
-    yield (
+        yield sentence("%(parts)s parts are left out, since nobody named their recipe", parts=read.without_recipe)
+    yield sentence(
         "thickness, material, machine, gas, surface and thermal history are held equal: parts, steel, shift and what "
         "else was changed meanwhile may differ between two recipes"
     )
 
 
-def _of_pair(pair: Compared, q: float | None, shown: Shown, confidence: float) -> Iterator[str]:
+def _of_pair(pair: Compared, q: float | None, shown: Shown, confidence: float) -> Iterator[Sentence]:
     first, second = shown.recipe(pair.pairing.first), shown.recipe(pair.pairing.second)
-    of = "" if pair.pairing.task is None else _task(shown.stratum(pair.pairing.task))
+    task = None if pair.pairing.task is None else _task(shown.stratum(pair.pairing.task))
     if not pair.strata:
         if None not in pair.shares:
-            yield f"{second} and {first} were never cut under like conditions{of}: nothing tells which is better"
+            yield _never(first, second, task)
         return
     if pair.hardly:
-        parts = [
-            f"{share or 0:.0%} of the parts of {name}" for share, name in zip(pair.shares, (first, second), strict=True)
-        ]
-        like = f"{second} and {first} were hardly ever cut under like conditions{of}"
-        yield f"{like}: {' and '.join(parts)} can be compared"
+        yield _hardly(first, second, task, pair.shares)
     certain, uncertain = _differences(pair, q, confidence)
-    rest = [f"chance explains the difference in {', '.join(uncertain)}"] if uncertain else []
-    yield f"{second} against {first}{of}, like with like: {'; '.join([*certain, *_costs(pair), *rest])}"
+    rest = (
+        [sentence("chance explains the difference in %(figures)s", figures=joined(", ", uncertain))]
+        if uncertain
+        else []
+    )
+    yield _against(first, second, task, joined("; ", [*certain, *_costs(pair), *rest]))
     yield from _price_of_speed(pair, second)
     sameness = pair.comparison.sameness.p
     if sameness is not None and sameness < 1 - confidence:
-        yield f"strata differ in what {second} does beside {first}: read the rows, the figure over all hides that"
-    if (when := _apart(pair)) is not None:
-        yield f"{second} was cut {when} {first}, on no day between: what else changed meanwhile counts in it"
+        yield sentence(
+            "strata differ in what %(second)s does beside %(first)s: read the rows, the figure over all hides that",
+            first=first,
+            second=second,
+        )
+    yield from _apart(pair, first, second)
 
 
-def _task(task: Mapping[str, Any]) -> str:
+def _task(task: Mapping[str, Any]) -> Sentence:
+    """Where a task was cut: at its thickness, and of what is known of it beside that."""
     thickness, *names = task.values()
-    return f" at {thickness:g} mm" + "".join(f", {name}" for name in names if name is not None)
+    at = sentence("at %(thickness)s mm", thickness=figure(thickness, "g"))
+    return joined(", ", [at, *(name for name in names if name is not None)])
 
 
-def _apart(pair: Compared) -> str | None:
-    first, second = pair.used
-    if first is None or second is None:
-        return None
-    if second.first_day > first.last_day:
-        return "only after"
-    return "only before" if second.last_day < first.first_day else None
+def _never(first: str | None, second: str | None, task: Sentence | None) -> Sentence:
+    if task is None:
+        return sentence(
+            "%(second)s and %(first)s were never cut under like conditions: nothing tells which is better",
+            first=first,
+            second=second,
+        )
+    return sentence(
+        "%(second)s and %(first)s were never cut under like conditions %(task)s: nothing tells which is better",
+        first=first,
+        second=second,
+        task=task,
+    )
 
 
-def _differences(pair: Compared, q: float | None, confidence: float) -> tuple[list[str], list[str]]:
+def _hardly(first: str | None, second: str | None, task: Sentence | None, shares: Both) -> Sentence:
+    of_first, of_second = (figure(share or 0, ".0%") for share in shares)
+    if task is None:
+        return sentence(
+            "%(second)s and %(first)s were hardly ever cut under like conditions: %(of_first)s of the parts of "
+            "%(first)s and %(of_second)s of the parts of %(second)s can be compared",
+            first=first,
+            second=second,
+            of_first=of_first,
+            of_second=of_second,
+        )
+    return sentence(
+        "%(second)s and %(first)s were hardly ever cut under like conditions %(task)s: %(of_first)s of the parts of "
+        "%(first)s and %(of_second)s of the parts of %(second)s can be compared",
+        first=first,
+        second=second,
+        task=task,
+        of_first=of_first,
+        of_second=of_second,
+    )
+
+
+def _against(first: str | None, second: str | None, task: Sentence | None, told: Sentence) -> Sentence:
+    if task is None:
+        return sentence("%(second)s against %(first)s, like with like: %(told)s", first=first, second=second, told=told)
+    return sentence(
+        "%(second)s against %(first)s %(task)s, like with like: %(told)s",
+        first=first,
+        second=second,
+        task=task,
+        told=told,
+    )
+
+
+def _apart(pair: Compared, first: str | None, second: str | None) -> Iterator[Sentence]:
+    """That the two were cut one after the other."""
+    of_first, of_second = pair.used
+    if of_first is None or of_second is None:
+        return
+    if of_second.first_day > of_first.last_day:
+        yield sentence(
+            "%(second)s was cut only after %(first)s, on no day between: what else changed meanwhile counts in it",
+            first=first,
+            second=second,
+        )
+    elif of_second.last_day < of_first.first_day:
+        yield sentence(
+            "%(second)s was cut only before %(first)s, on no day between: what else changed meanwhile counts in it",
+            first=first,
+            second=second,
+        )
+
+
+def _differences(pair: Compared, q: float | None, confidence: float) -> tuple[list[Sentence], list[Sentence]]:
     """(what chance does not explain, in words; names of what it does)."""
-    told: list[tuple[str, str, bool]] = []
+    told: list[tuple[Sentence, Sentence, bool]] = []
     gap, (speed, by), rework, pierces = pair.comparison.difference, pair.speed, pair.rework_difference, pair.pierces
     if gap.difference is not None:
-        told.append(("yield", f"first-pass yield {_points(gap)}", q is not None and q < 1 - confidence))
+        told.append((sentence("yield"), _points(gap), q is not None and q < 1 - confidence))
     if speed.value is not None:
-        told.append((f"seconds per {by}", f"{_time(speed)} machine time a {by}", speed.excludes(1.0)))
+        told.append((*_time(speed, by), speed.excludes(1.0)))
     if rework.value:
-        told.append(("rework", f"{_minutes(rework)} a part{_span(rework)}", rework.excludes(0.0)))
+        told.append((sentence("rework"), _minutes(rework), rework.excludes(0.0)))
     if pierces.difference:
-        side = "more" if pierces.difference > 0 else "fewer"
-        words = f"{100 * abs(pierces.difference):.2g} {side} of 100 pierces failed"
-        told.append(("failed pierces", words, pierces.excludes_zero))
+        number = figure(100 * abs(pierces.difference), ".2g")
+        words = (
+            sentence("%(number)s more of 100 pierces failed", number=number)
+            if pierces.difference > 0
+            else sentence("%(number)s fewer of 100 pierces failed", number=number)
+        )
+        told.append((sentence("failed pierces"), words, pierces.excludes_zero))
     certain = [words for _, words, is_certain in told if is_certain]
     return certain, [name for name, _, is_certain in told if not is_certain]
 
 
-def _costs(pair: Compared) -> Iterator[str]:
+def _costs(pair: Compared) -> Iterator[Sentence]:
     first, second = pair.costs
     if first is not None and second is not None:
-        yield f"cost per good part {second:.2f} against {first:.2f}"
+        yield sentence(
+            "cost per good part %(second)s against %(first)s", first=figure(first, ".2f"), second=figure(second, ".2f")
+        )
 
 
-def _points(gap: Difference) -> str:
+def _points(gap: Difference) -> Sentence:
     value = gap.difference or 0.0
-    span = "" if gap.low is None or gap.high is None else f" ({100 * gap.low:+.1f} to {100 * gap.high:+.1f})"
-    return f"{100 * abs(value):.1f} points {'higher' if value > 0 else 'lower'}{span}"
+    points = figure(100 * abs(value), ".1f")
+    words = (
+        sentence("first-pass yield %(points)s points higher", points=points)
+        if value > 0
+        else sentence("first-pass yield %(points)s points lower", points=points)
+    )
+    if gap.low is None or gap.high is None:
+        return words
+    return _within(words, figure(100 * gap.low, "+.1f"), figure(100 * gap.high, "+.1f"))
 
 
-def _time(speed: Limits) -> str:
+def _time(speed: Limits, by: str) -> tuple[Sentence, Sentence]:
+    """(name of the figure, what it says): machine time by the metre or by the part."""
     change = (speed.value or 1.0) - 1
-    span = "" if speed.low is None or speed.high is None else f" ({speed.low - 1:+.0%} to {speed.high - 1:+.0%})"
-    return f"{abs(change):.0%} {'less' if change < 0 else 'more'}{span}"
+    share = figure(abs(change), ".0%")
+    words = sentence("%(share)s less", share=share) if change < 0 else sentence("%(share)s more", share=share)
+    if speed.low is not None and speed.high is not None:
+        words = _within(words, figure(speed.low - 1, "+.0%"), figure(speed.high - 1, "+.0%"))
+    if by == "metre":
+        return sentence("seconds per metre"), sentence("%(change)s machine time a metre", change=words)
+    return sentence("seconds per part"), sentence("%(change)s machine time a part", change=words)
 
 
-def _minutes(rework: Limits) -> str:
+def _minutes(rework: Limits) -> Sentence:
     value = rework.value or 0.0
-    return f"{abs(value):.2g} rework minutes {'more' if value > 0 else 'less'}"
+    minutes = figure(abs(value), ".2g")
+    words = (
+        sentence("%(minutes)s rework minutes more a part", minutes=minutes)
+        if value > 0
+        else sentence("%(minutes)s rework minutes less a part", minutes=minutes)
+    )
+    if rework.low is None or rework.high is None:
+        return words
+    return _within(words, figure(rework.low, "+.2g"), figure(rework.high, "+.2g"))
 
 
-def _span(found: Limits) -> str:
-    return "" if found.low is None or found.high is None else f" ({found.low:+.2g} to {found.high:+.2g})"
+def _within(words: Sentence, low: Figure, high: Figure) -> Sentence:
+    """A difference with its interval."""
+    return sentence("%(difference)s (%(low)s to %(high)s)", difference=words, low=low, high=high)
 
 
-def _price_of_speed(pair: Compared, second: str | None) -> Iterator[str]:
+def _price_of_speed(pair: Compared, second: str | None) -> Iterator[Sentence]:
     """That a recipe cuts faster and is paid for in rework or yield, or the other way round."""
     (speed, by), rework, gap = pair.speed, pair.rework_difference, pair.comparison.difference
     if speed.value is None or not speed.excludes(1.0):
@@ -191,9 +324,23 @@ def _price_of_speed(pair: Compared, second: str | None) -> Iterator[str]:
     side = 1 if faster else -1
     costs = []
     if rework.value is not None and rework.excludes(0.0) and side * rework.value > 0:
-        costs.append(f"{abs(rework.value):.2g} rework minutes a part")
+        costs.append(sentence("%(minutes)s rework minutes a part", minutes=figure(abs(rework.value), ".2g")))
     if gap.difference is not None and gap.excludes_zero and side * gap.difference < 0:
-        costs.append(f"{100 * abs(gap.difference):.1f} points of yield")
-    if costs:
-        does = "is faster and costs" if faster else "is slower and saves"
-        yield f"{second} {does} {' and '.join(costs)}, against {abs(speed.value - 1):.0%} of the machine time a {by}"
+        costs.append(sentence("%(points)s points of yield", points=figure(100 * abs(gap.difference), ".1f")))
+    if not costs:
+        return
+    price = costs[0] if len(costs) == 1 else sentence("%(one)s and %(other)s", one=costs[0], other=costs[1])
+    share = figure(abs(speed.value - 1), ".0%")
+    time = (
+        sentence("%(share)s of the machine time a metre", share=share)
+        if by == "metre"
+        else sentence("%(share)s of the machine time a part", share=share)
+    )
+    if faster:
+        yield sentence(
+            "%(second)s is faster and costs %(price)s, against %(time)s", second=second, price=price, time=time
+        )
+    else:
+        yield sentence(
+            "%(second)s is slower and saves %(price)s, against %(time)s", second=second, price=price, time=time
+        )

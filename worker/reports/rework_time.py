@@ -41,6 +41,7 @@ from worker.reports.rework_minutes import (
     reworked_parts,
     told_up_to,
 )
+from worker.sentences import counted, figure, sentence
 from worker.shopcalendar import monday_of
 from worker.stats.clustering import Clustered, correlation
 from worker.tables import REWORK_SUMS, TALLY_SUMS
@@ -92,13 +93,12 @@ def rework_time(reader: Reader, question: Question) -> Report:
     beside = _of_entries(reader, question, shown) if by_operation else _of_attempts(reader, question, shown)
     notes = [
         *beside.notes,
-        "booked columns count the rework by its own production day and shift"
-        + ("" if by_operation else "; the other columns count attempts by theirs, and all rework on them so far"),
+        _BOOKED_ALONE if by_operation else _BOOKED_BESIDE,
         *common_notes(totals, question, reader.as_of),
         *in_rework_notes(totals),
     ]
     if totals["entries_without_cost"]:
-        notes.append("cost is null where the site has not set the labour rate")
+        notes.append(sentence("cost is null where the site has not set the labour rate"))
     measures = BOOKED if by_operation else (*BOOKED, *CAUSED)
     report = assemble("rework", reader, question, groups=shown, totals=totals, measures=measures, notes=notes)
     return _with_beside(report, reader, question, beside)
@@ -168,18 +168,29 @@ def _at_equal_age(reader: Reader, question: Question, groups: Mapping[Group, Sum
     notes = [*beside.notes]
     if days is not None:
         notes.append(
-            f"an older week has had more time to be reworked: {EQUAL_AGE.name} counts each as it stood at the end of "
-            f"day {days} from its Monday on, as old as {week} is on {upto}; compare weeks by this column"
+            sentence(
+                "an older week has had more time to be reworked: %(column)s counts each as it stood at the end of day "
+                "%(days)s from its Monday on, as old as %(week)s is on %(upto)s; compare weeks by this column",
+                column=EQUAL_AGE.name,
+                days=days,
+                week=week,
+                upto=upto,
+            )
         )
     return Beside((*beside.columns, EQUAL_AGE), values, totals, days, notes)
 
 
 # --- notes ------------------------------------------------------------------------------------------------------
 
+_BOOKED_ALONE: Final = sentence("booked columns count the rework by its own production day and shift")
+_BOOKED_BESIDE: Final = sentence(
+    "booked columns count the rework by its own production day and shift; the other columns count attempts by theirs, "
+    "and all rework on them so far"
+)
+
 
 def _mean_said(totals: Mapping[str, Any], of: str, n: int, question: Question) -> Iterator[str]:
     """How long one takes, and how sure that is."""
-    words = {"entry": "entries of rework", "reworked_attempt": "reworked attempts"}[of]
     mean, low, high, median, p90 = (
         totals[name]
         for name in (
@@ -193,26 +204,54 @@ def _mean_said(totals: Mapping[str, Any], of: str, n: int, question: Question) -
     if mean is None:
         return
     if low is None or high is None:
-        sure = f"how sure that is cannot be said: {totals[f'{of}_reason']}"
+        sure = sentence("how sure that is cannot be said: %(reason)s", reason=totals[f"{of}_reason"])
     else:
-        sure = f"between {low:.3g} and {high:.3g} ({100 * question.confidence:g} % confidence, log-normal)"
-    yield (
-        f"{n} {words}: {mean:.3g} minutes each on average, {sure}; half take at most {median:.3g} and nine in ten "
-        f"{p90:.3g}: plan many by the mean, one by the latter"
-    )
+        sure = sentence(
+            "between %(low)s and %(high)s (%(confidence)s %% confidence, log-normal)",
+            low=figure(low, ".3g"),
+            high=figure(high, ".3g"),
+            confidence=figure(100 * question.confidence, "g"),
+        )
+    found = {
+        "many": n,
+        "mean": figure(mean, ".3g"),
+        "sure": sure,
+        "median": figure(median, ".3g"),
+        "p90": figure(p90, ".3g"),
+    }
+    if of == "entry":
+        yield sentence(
+            "%(many)s entries of rework: %(mean)s minutes each on average, %(sure)s; half take at most %(median)s and "
+            "nine in ten %(p90)s: plan many by the mean, one by the latter",
+            **found,
+        )
+    else:
+        yield sentence(
+            "%(many)s reworked attempts: %(mean)s minutes each on average, %(sure)s; half take at most %(median)s and "
+            "nine in ten %(p90)s: plan many by the mean, one by the latter",
+            **found,
+        )
 
 
 def _attempts_said(totals: Mapping[str, Any], parts: Clustered, question: Question) -> Iterator[str]:
     low, high = totals["rework_ratio_low"], totals["rework_ratio_high"]
     if low is not None and high is not None:
-        yield (
-            f"{round(parts.x)} of {round(parts.n)} judged parts needed rework: between {100 * low:.3g} and "
-            f"{100 * high:.3g} % ({100 * question.confidence:g} % confidence, chance alone)"
+        yield sentence(
+            "%(reworked)s of %(judged)s judged parts needed rework: between %(low)s and %(high)s %% (%(confidence)s %% "
+            "confidence, chance alone)",
+            reworked=round(parts.x),
+            judged=round(parts.n),
+            low=figure(100 * low, ".3g"),
+            high=figure(100 * high, ".3g"),
+            confidence=figure(100 * question.confidence, "g"),
         )
     yield from _mean_said(totals, "reworked_attempt", totals["attempts_reworked"], question)
     if without := totals["attempts_without_minutes"]:
-        many = "1 attempt has" if without == 1 else f"{without} attempts have"
-        yield f"{many} rework parts and no minutes so far, and stands apart from the mean"
+        yield counted(
+            without,
+            "%(count)s attempt has rework parts and no minutes so far, and stands apart from the mean",
+            "%(count)s attempts have rework parts and no minutes so far, and stands apart from the mean",
+        )
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -50,7 +50,6 @@ from worker.reports.measured import (
     MeasuredCut,
     SizeReading,
     by_group,
-    counted,
     edition_not_named,
     refuse_too_many,
     sizes_measured,
@@ -58,6 +57,7 @@ from worker.reports.measured import (
 from worker.reports.questions import Question
 from worker.reports.reading import Reader, dimension_columns, shown_groups
 from worker.reports.report import Column, Report
+from worker.sentences import counted, joined, sentence
 from worker.stats.capability import (
     Deviations,
     Performance,
@@ -309,7 +309,7 @@ def _against_tolerance(readings: Sequence[SizeReading], how: How) -> dict[str, A
     whose = sorted({words for _, limit, words in found if limit is not None})
     return {
         "tolerance_mm": limits.pop() if len(limits) == 1 else None,
-        "tolerance_of": ", ".join(whose) or None,
+        "tolerance_of": joined(", ", whose) if whose else None,
         "readings_with_tolerance": len(held),
         "in_tolerance": share.share,
         "in_tolerance_low": share.low,
@@ -341,26 +341,42 @@ def _why_none(reasons: Iterable[str]) -> str | None:
 
 def _said(sizes: Sizes, rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     if not sizes.kept and not sizes.beyond_kerf:
-        yield "no size was measured in this window: inspections give sizes, each with its feature and nominal"
+        yield sentence("no size was measured in this window: inspections give sizes, each with its feature and nominal")
         return
     if count := len(sizes.beyond_kerf):
-        yield (
-            f"{counted(count, 'size')} off by more than a kerf, and left out: that is no matter of the path's offset; "
-            "look for a wrong program or drawing, or a wrong entry (details: beyond_kerf)"
+        yield counted(
+            count,
+            "%(count)s size is off by more than a kerf, and left out: that is no matter of the path's offset; look for "
+            "a wrong program or drawing, or a wrong entry (details: beyond_kerf)",
+            "%(count)s sizes are off by more than a kerf, and left out: that is no matter of the path's offset; look "
+            "for a wrong program or drawing, or a wrong entry (details: beyond_kerf)",
         )
     if count := sizes.bevelled:
-        are = "1 size of a bevelled cut is" if count == 1 else f"{count} sizes of bevelled cuts are"
-        yield f"{are} left out: it depends on the side of the plate where it was taken; bevel= asks for them"
+        yield counted(
+            count,
+            "%(count)s size of a bevelled cut is left out: it depends on the side of the plate where it was taken; "
+            "bevel= asks for them",
+            "%(count)s sizes of bevelled cuts are left out: it depends on the side of the plate where it was taken; "
+            "bevel= asks for them",
+        )
     yield from edition_not_named(
         reading.cut
         for reading in sizes.kept
         if reading.cut.asked.tolerance_mm is None and "ISO" in tolerance_of(reading)[1]
     )
     if any(str(row["tolerance_of"] or "").find("ISO") >= 0 for row in rows):
-        yield f"limit deviations of ISO 9013:{EDITION} are {BASIS}; they say how sizes lie, not that a part complies"
+        yield sentence(
+            "limit deviations of ISO 9013:%(edition)s are %(basis)s; they say how sizes lie, not that a part complies",
+            edition=str(EDITION),
+            basis=BASIS,
+        )
     if any(row["pp"] is not None for row in rows):
-        yield "pp and ppk take the deviations for normal, and hold drifts and moved paths too: they are no cp and cpk"
-    yield "a path that was moved within the window hides in these means: ask from the day on which it was moved (from=)"
+        yield sentence(
+            "pp and ppk take the deviations for normal, and hold drifts and moved paths too: they are no cp and cpk"
+        )
+    yield sentence(
+        "a path that was moved within the window hides in these means: ask from the day on which it was moved (from=)"
+    )
 
 
 def example(reader: Reader, question: Question) -> Report:

@@ -13,12 +13,12 @@ from worker.cautions import CAUTIONS
 from worker.reports.comparing import described
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.holding import AGED, FELL_BACK, MARGIN, OPEN, PROVEN, RULED_OUT, STANDINGS, Daily, courses
-from worker.reports.notes import are
 from worker.reports.process_parts import CELL_NAMES, ProcessParts
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader, spellings
 from worker.reports.report import Column, Report
 from worker.reports.standings import TARGET, Standing, Standings, assessed, rule_of, standings
+from worker.sentences import Sentence, counted, figure, joined, sentence
 from worker.stats.against_target import TAKEN_TOGETHER, Counts
 from worker.stats.clustering import NOTHING_JUDGED, Clustered, Correlation
 from worker.stats.demonstration import TOO_MANY
@@ -28,6 +28,23 @@ Names = Mapping[str, Mapping[str, str]]
 OPTIONS: Final = (TARGET,)
 #: So many of the rows that lack least are told in a sentence.
 _NEAREST: Final = 3
+#: Gases as sentences name them.
+GASES: Final[dict[str, str]] = {
+    "oxygen": sentence("oxygen"),
+    "nitrogen": sentence("nitrogen"),
+    "air": sentence("air"),
+    "argon": sentence("argon"),
+    "mixture": sentence("mixture"),
+}
+#: And the surfaces and thermal histories.
+_WORDS: Final[Mapping[str, str]] = GASES | {
+    "clean": sentence("clean"),
+    "disturbed": sentence("disturbed"),
+    "as_supplied": sentence("as supplied"),
+    "thermal_edge": sentence("thermal edge"),
+    "hardened": sentence("hardened"),
+    "unknown": sentence("unknown"),
+}
 NAMED: Final = ("material", "machine", "recipe")
 KEYS: Final = tuple(DIMENSIONS[name].label for name in CELL_NAMES)
 _DIMENSIONS: Final = tuple(
@@ -84,7 +101,11 @@ def standing(reader: Reader, question: Question) -> Report:
     """Where each thickness of a material stands on a machine, by gas, plate and recipe, against the target."""
     found = standings(reader, question)
     if len(found.standings) > MOST_ROWS:
-        told = f"gives {len(found.standings)} rows; ask for at most {MOST_ROWS}: for fewer days, or with a filter"
+        told = sentence(
+            "gives %(rows)s rows; ask for at most %(most)s: for fewer days, or with a filter",
+            rows=len(found.standings),
+            most=MOST_ROWS,
+        )
         raise QuestionUnanswerable([Wrong("last", told)])
     return _answer(reader, question, found, {kind: spellings(reader, kind) for kind in NAMED})
 
@@ -139,7 +160,7 @@ def _row(one: Standing, target: float) -> dict[str, Any]:
         "upper": one.bounds.upper,
         "more_good_parts": None if more is None else more.parts,
         "on_plates": None if more is None else more.plates,
-        "reason": "; ".join(_reasons(one, target)) or None,
+        "reason": joined("; ", reasons) if (reasons := list(_reasons(one, target))) else None,
     }
 
 
@@ -147,17 +168,32 @@ def _reasons(one: Standing, target: float) -> Iterator[str]:
     change = one.last_change
     newer, older = one.rivals.newer, one.rivals.older
     if one.word == OPEN and newer:
-        yield f"lapsed: revision {newer.revision.revision} is cut since {newer.first_day}"
+        yield sentence(
+            "lapsed: revision %(revision)s is cut since %(day)s", revision=newer.revision.revision, day=newer.first_day
+        )
     elif one.word == OPEN and older:
-        yield f"given up: revision {older.revision.revision} is cut again since {older.first_day}"
+        yield sentence(
+            "given up: revision %(revision)s is cut again since %(day)s",
+            revision=older.revision.revision,
+            day=older.first_day,
+        )
     elif one.word == OPEN and change and change.why == FELL_BACK:
-        yield f"fell back on {date.fromordinal(change.day)}: its lower bound came more than {MARGIN:g} under the target"
+        yield sentence(
+            "fell back on %(day)s: its lower bound came more than %(margin)s under the target",
+            day=date.fromordinal(change.day),
+            margin=figure(MARGIN, "g"),
+        )
     elif one.word == OPEN and change and change.why == AGED:
-        yield f"lapsed on {date.fromordinal(change.day)}: parts that proved it are older than the window is long"
+        yield sentence(
+            "lapsed on %(day)s: parts that proved it are older than the window is long",
+            day=date.fromordinal(change.day),
+        )
     if one.word == PROVEN and not one.at_target:
-        yield f"still holds: its lower bound is under the target by no more than {MARGIN:g}"
+        yield sentence(
+            "still holds: its lower bound is under the target by no more than %(margin)s", margin=figure(MARGIN, "g")
+        )
     if one.plates == 1 and (one.word == RULED_OUT or (one.bounds.lower or 0.0) >= target):
-        yield "all parts are of one plate: that tells little of the next"
+        yield sentence("all parts are of one plate: that tells little of the next")
     if one.bounds.reason in (TAKEN_TOGETHER, NOTHING_JUDGED):
         yield one.bounds.reason
     if one.more and one.more.reason == TOO_MANY:
@@ -179,49 +215,84 @@ def _thickest(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 # --- sentences --------------------------------------------------------------------------------------------------
 
 
-def told_of(row: Mapping[str, Any]) -> str:
+def told_of(row: Mapping[str, Any]) -> Sentence:
     """Which cell a row is, in words; what is not known of it is left out."""
-    of = f" of {row['material']}" if row["material"] else ""
-    on = f" on {row['machine']}" if row["machine"] else ""
-    rest = [row["gas"], row["surface_group"], row["thermal_history"], row["recipe"]]
-    within = ", ".join(str(word).replace("_", " ") for word in rest[:3] if word)
-    within += (", " if within and rest[3] else "") + (f"recipe {rest[3]}" if rest[3] else "")
-    return f"{row['thickness_mm']:g} mm{of}{on}" + (f" ({within})" if within else "")
+    within = list(_conditions(row))
+    return sentence("%(cut)s (%(conditions)s)", cut=_cut(row), conditions=joined(", ", within)) if within else _cut(row)
+
+
+def _cut(row: Mapping[str, Any]) -> Sentence:
+    thickness, material, machine = figure(row["thickness_mm"], "g"), row["material"], row["machine"]
+    if material and machine:
+        return sentence(
+            "%(thickness)s mm of %(material)s on %(machine)s", thickness=thickness, material=material, machine=machine
+        )
+    if material:
+        return sentence("%(thickness)s mm of %(material)s", thickness=thickness, material=material)
+    if machine:
+        return sentence("%(thickness)s mm on %(machine)s", thickness=thickness, machine=machine)
+    return sentence("%(thickness)s mm", thickness=thickness)
+
+
+def _conditions(row: Mapping[str, Any]) -> Iterator[str]:
+    for word in (row["gas"], row["surface_group"], row["thermal_history"]):
+        if word:
+            yield _WORDS.get(word, str(word).replace("_", " "))
+    if row["recipe"]:
+        yield sentence("recipe %(recipe)s", recipe=row["recipe"])
 
 
 def _said(rows: Sequence[Mapping[str, Any]], found: Standings, question: Question) -> Iterator[str]:
     words = Counter(row["standing"] for row in rows)
     if not rows:
-        judged = "judged" if found.parts.question.without_days else "cut"
-        yield f"nothing was {judged} here that a promise could rest on"
+        yield (
+            sentence("nothing was judged here that a promise could rest on")
+            if found.parts.question.without_days
+            else sentence("nothing was cut here that a promise could rest on")
+        )
         return
-    yield (
-        f"{words[PROVEN]} proven, {words[RULED_OUT]} ruled out, {words[OPEN]} open, "
-        f"against a first-pass yield of {100 * found.rule.target:g} % at a one-sided confidence of "
-        f"{100 * question.confidence:g} %, each row by itself"
+    yield sentence(
+        "%(proven)s proven, %(ruled_out)s ruled out, %(open)s open, against a first-pass yield of %(target)s %% at a "
+        "one-sided confidence of %(confidence)s %%, each row by itself",
+        proven=words[PROVEN],
+        ruled_out=words[RULED_OUT],
+        open=words[OPEN],
+        target=figure(100 * found.rule.target, "g"),
+        confidence=figure(100 * question.confidence, "g"),
     )
     near = [row for row in rows if row["standing"] == OPEN and row["more_good_parts"]]
     for row in sorted(near, key=lambda row: int(row["more_good_parts"]))[:_NEAREST]:
-        parts = "1 more good part" if row["more_good_parts"] == 1 else f"{row['more_good_parts']} more good parts"
-        plates = "1 plate" if row["on_plates"] == 1 else f"{row['on_plates']} plates"
-        yield f"prove {told_of(row)} with {parts}, on at least {plates}"
+        yield sentence(
+            "prove %(cell)s with %(parts)s, on at least %(plates)s",
+            cell=told_of(row),
+            parts=counted(row["more_good_parts"], "%(count)s more good part", "%(count)s more good parts"),
+            plates=counted(row["on_plates"], "%(count)s plate", "%(count)s plates"),
+        )
     if words[PROVEN]:
-        yield (
-            f"what is proven stays so while its lower bound is no more than {MARGIN:g} under the target; it lapses "
-            "when that was at the target longer ago than the window is long, and when a newer revision of the recipe "
-            "is cut, until the older one is cut again"
+        yield sentence(
+            "what is proven stays so while its lower bound is no more than %(margin)s under the target; it lapses when "
+            "that was at the target longer ago than the window is long, and when a newer revision of the recipe is "
+            "cut, until the older one is cut again",
+            margin=figure(MARGIN, "g"),
         )
     if words[RULED_OUT]:
-        yield "ruled out is said of the settings tried: another recipe, gas or surface may do better"
+        yield sentence("ruled out is said of the settings tried: another recipe, gas or surface may do better")
     if any(row["reason"] and TAKEN_TOGETHER in row["reason"] for row in rows):
         yield TAKEN_TOGETHER
     if found.without_thickness:
-        yield f"{are(found.without_thickness, 'part')} left out: nobody told their thickness"
-    if found.days_without_history:
-        days = (
-            "1 production day" if found.days_without_history == 1 else f"{found.days_without_history} production days"
+        yield counted(
+            found.without_thickness,
+            "%(count)s part is left out: nobody told their thickness",
+            "%(count)s parts are left out: nobody told their thickness",
         )
-        yield f"{days} before the window left out of what stood then, since more than 5 % of the parts are pending"
+    if found.days_without_history:
+        yield counted(
+            found.days_without_history,
+            "%(count)s production day before the window left out of what stood then, since more than 5 %% of the parts "
+            "are pending",
+            "%(count)s production days before the window left out of what stood then, since more than 5 %% of the "
+            "parts are pending",
+        )
 
 
 # --- the document -----------------------------------------------------------------------------------------------

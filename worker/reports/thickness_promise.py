@@ -31,6 +31,7 @@ from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import Group, Reader, Sums, conditions_of, spellings
 from worker.reports.report import Column, Report
 from worker.reports.thickness_yield import CONDITION, WITHIN, curve_of, shifted
+from worker.sentences import joined, sentence
 from worker.stats.clustering import Clustered, Correlation, Effective, correlation, estimate
 from worker.stats.demonstration import one_sided
 from worker.stats.likelihood_limits import limits_at
@@ -224,7 +225,7 @@ def _answer(
     told = [_row(row, found) for row, found in zip(rows, proven, strict=True)]
     said = limit_notes(told, details, question, unresolved=unresolved)
     return described(
-        "limit", reader, question, columns=COLUMNS, rows=told, details=details, notes=notes + said, cautions=CAUTIONS
+        "limit", reader, question, columns=COLUMNS, rows=told, details=details, notes=[*notes, *said], cautions=CAUTIONS
     )
 
 
@@ -246,7 +247,11 @@ def _by_curve(groups: Mapping[Group, Sums]) -> tuple[dict[Group, Cells], int]:
 
 def _refuse_too_many(rows: int) -> None:
     if rows > MOST_ROWS:
-        detail = f"is needed: there are {rows} rows, and no more than {MOST_ROWS} are answered; or filter by material"
+        detail = sentence(
+            "is needed: there are %(rows)s rows, and no more than %(most)s are answered; or filter by material",
+            rows=rows,
+            most=MOST_ROWS,
+        )
         raise QuestionUnanswerable([Wrong("machine", detail)])
 
 
@@ -317,12 +322,17 @@ def _row(row: Row, proven: int | None) -> dict[str, Any]:
 
 def _limits_reason(limit: ThicknessLimit) -> str | None:
     """None also where the thickness itself is not told for the same reason."""
-    sides = {name: bound.reason for name, bound in (("lower", limit.low), ("upper", limit.high)) if bound.reason}
-    if set(sides.values()) <= {limit.reason}:
+    low, high = limit.low.reason, limit.high.reason
+    if {reason for reason in (low, high) if reason} <= {limit.reason}:
         return None
-    if len(set(sides.values())) == 1 and len(sides) == 2:
-        return sides["lower"]
-    return "; ".join(f"{name} limit: {reason}" for name, reason in sides.items())
+    if low == high:
+        return low
+    sides = []
+    if low:
+        sides.append(sentence("lower limit: %(reason)s", reason=low))
+    if high:
+        sides.append(sentence("upper limit: %(reason)s", reason=high))
+    return joined("; ", sides)
 
 
 # --- what is proven ---------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from worker.plates import UNKNOWN
+from worker.sentences import sentence
 from worker.stats.clustering import Clustered, promising
 from worker.stats.thickness_curve import Tried, YieldCurve, yield_curve
 
@@ -15,11 +16,11 @@ WITHIN: Final = ("material", "machine", "gas")
 CONDITION: Final = ("surface_group", "thermal_history")
 #: The states of the plate that shift the curve, each 0 or 1; without any of them it is clean and as supplied.
 SHIFTS: Final[Mapping[str, tuple[str, str]]] = {
-    "disturbed surface": ("surface_group", "disturbed"),
-    "surface not noted": ("surface_group", UNKNOWN),
-    "thermal edge": ("thermal_history", "thermal_edge"),
-    "hardened": ("thermal_history", "hardened"),
-    "thermal history not noted": ("thermal_history", UNKNOWN),
+    sentence("disturbed surface"): ("surface_group", "disturbed"),
+    sentence("surface not noted"): ("surface_group", UNKNOWN),
+    sentence("thermal edge"): ("thermal_history", "thermal_edge"),
+    sentence("hardened"): ("thermal_history", "hardened"),
+    sentence("thermal history not noted"): ("thermal_history", UNKNOWN),
 }
 #: (thickness in nanometres, surface group, thermal history), as stored.
 Cell = tuple[int, str, str]

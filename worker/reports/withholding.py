@@ -30,6 +30,7 @@ from worker.naming import generation_of
 from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
 from worker.reports.questions import LeftOut, Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_GROUPS, MOST_ROWS, Group, Reader, calendar_of, conditions_of, spellings
+from worker.sentences import Sentence, counted, joined, sentence
 
 SETTING: Final = "least_people"
 #: Who asks for both of these asks for figures of few.
@@ -121,7 +122,11 @@ def without_few(
         there |= {group[: len(PAIR)] for group in of_pairs}
     pairs, finer = ({group for group in some if _is_asked_for(question, group)} for some in (there, finer))
     if len(finer) > MOST_ROWS:
-        said = f"divides into {len(finer)} groups of fewer than {least} people, which are not shown; divide less"
+        said = sentence(
+            "divides into %(groups)s groups of fewer than %(least)s people, which are not shown; divide less",
+            groups=len(finer),
+            least=least,
+        )
         raise QuestionUnanswerable([Wrong("by", said)])
     left_out = [LeftOut(_dimensions(PAIR), frozenset(pairs)), LeftOut(_dimensions(names), frozenset(finer))]
     return Withheld(
@@ -143,8 +148,13 @@ def crowds(reader: Reader, question: Question, names: Sequence[str]) -> dict[Gro
         if person is not None:
             crowd.people.add(person)
     if len(rows) > _MOST_READ or len(found) > MOST_GROUPS:
-        told = f"divides into more than {MOST_GROUPS} groups of {', '.join(names)}, by which it is told who is few"
-        raise QuestionUnanswerable([Wrong("by", f"{told}; ask for fewer days, with a filter, or divide less")])
+        told = sentence(
+            "divides into more than %(most)s groups of %(names)s, by which it is told who is few; ask for fewer days, "
+            "with a filter, or divide less",
+            most=MOST_GROUPS,
+            names=", ".join(names),
+        )
+        raise QuestionUnanswerable([Wrong("by", told)])
     return dict(found)
 
 
@@ -241,24 +251,50 @@ def _dimensions(names: Sequence[str]) -> tuple[Dimension, ...]:
     return tuple(DIMENSIONS[name] for name in names)
 
 
-def _said(reader: Reader, names: Sequence[str], pairs: set[Group], finer: set[Group], least: int) -> list[str]:
+def _said(reader: Reader, names: Sequence[str], pairs: set[Group], finer: set[Group], least: int) -> list[Sentence]:
     notes = []
-    why = f"fewer than {least} people are named there, or it would tell such a group by subtraction (setting {SETTING})"
+    why = sentence(
+        "fewer than %(least)s people are named there, or it would tell such a group by subtraction (setting "
+        "%(setting)s)",
+        least=least,
+        setting=SETTING,
+    )
+    # Each begins and goes on as WITHHELD and _LEFT_OUT say: `how_many_withheld` reads it so.
     if pairs:
-        spelled = spellings(reader, PAIR[0])
-        told = sorted(f"{spelled.get(machine, machine) or 'no machine'} {shift}" for machine, shift in pairs)
-        named = ", ".join(told[:_MOST_NAMED]) + (" and others" if len(told) > _MOST_NAMED else "")
-        notes.append(f"{WITHHELD}{_count(len(pairs))} of machine and shift{_LEFT_OUT}{why}: {named}")
+        notes.append(
+            counted(
+                len(pairs),
+                "withheld: %(count)s group of machine and shift, left out of all figures: %(why)s: %(groups)s",
+                "withheld: %(count)s groups of machine and shift, left out of all figures: %(why)s: %(groups)s",
+                why=why,
+                groups=_named_pairs(reader, pairs),
+            )
+        )
     if finer:
-        notes.append(f"{WITHHELD}{_count(len(finer))} of {', '.join(names)}{_LEFT_OUT}{why}")
+        notes.append(
+            counted(
+                len(finer),
+                "withheld: %(count)s group of %(names)s, left out of all figures: %(why)s",
+                "withheld: %(count)s groups of %(names)s, left out of all figures: %(why)s",
+                names=", ".join(names),
+                why=why,
+            )
+        )
     return notes
+
+
+def _named_pairs(reader: Reader, pairs: set[Group]) -> Sentence:
+    spelled = spellings(reader, PAIR[0])
+    told = sorted(_pair(spelled.get(machine, machine), shift) for machine, shift in pairs)
+    named = joined(", ", told[:_MOST_NAMED])
+    return sentence("%(groups)s and others", groups=named) if len(told) > _MOST_NAMED else named
+
+
+def _pair(machine: str | None, shift: str | None) -> str:
+    return f"{machine} {shift}" if machine else sentence("no machine %(shift)s", shift=shift)
 
 
 def how_many_withheld(notes: Iterable[str]) -> str:
     """How many groups of what an answer's notes say that it leaves out, in few words; nothing: none."""
     said = (note.removeprefix(WITHHELD).split(_LEFT_OUT)[0] for note in notes if note.startswith(WITHHELD))
     return "; ".join(said)
-
-
-def _count(groups: int) -> str:
-    return "1 group" if groups == 1 else f"{groups} groups"

@@ -18,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.clustering import (
     MANY_CLUSTERS,
     PLATE_AS_ONE,
@@ -30,7 +31,9 @@ from worker.stats.clustering import (
 )
 from worker.stats.demonstration import GUARD, Bounds, MoreGood, more_good, one_sided
 
-TAKEN_TOGETHER: Final = "nothing tells how alike parts of one plate are: they are taken to stand or fall together"
+TAKEN_TOGETHER: Final = sentence(
+    "nothing tells how alike parts of one plate are: they are taken to stand or fall together"
+)
 
 #: Terms that the Wilson interval at about 95 % adds to the counts: see `clustering._degrees`.
 _MORE_GOOD: Final = 2

@@ -10,17 +10,18 @@ from typing import Final, NamedTuple
 
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.lognormal import ClusterLogs, log_correlation
 from worker.stats.proportions import normal_quantile, quantile
 
-NO_VALUES: Final = "no values"
-ONE_VALUE: Final = "one value: its spread is not known"
-ALL_ALIKE: Final = "all values are alike: their spread is not known"
-TOO_FEW: Final = "too few independent values: their spread is not known"
-NO_TOLERANCE: Final = "no tolerance given"
-GAUGE_STEP: Final = "all values are alike: half a step of the gauge is taken for their spread"
-ONE_LENGTH: Final = "no scale to be seen: all sizes of a side are of one length, and there are no distances"
-ONE_PLATE: Final = "one plate brings nearly all of what there is to see of a scale"
+NO_VALUES: Final = sentence("no values")
+ONE_VALUE: Final = sentence("one value: its spread is not known")
+ALL_ALIKE: Final = sentence("all values are alike: their spread is not known")
+TOO_FEW: Final = sentence("too few independent values: their spread is not known")
+NO_TOLERANCE: Final = sentence("no tolerance given")
+GAUGE_STEP: Final = sentence("all values are alike: half a step of the gauge is taken for their spread")
+ONE_LENGTH: Final = sentence("no scale to be seen: all sizes of a side are of one length, and there are no distances")
+ONE_PLATE: Final = sentence("one plate brings nearly all of what there is to see of a scale")
 
 #: Deviations are differences of sizes: so far apart they are the same, in any unit that a size is told in.
 _ROUNDING: Final = 1e-9

@@ -13,6 +13,8 @@ from typing import Final, Literal
 
 from scipy.special import gammaincc
 
+from worker.sentences import Sentence, counted, figure, sentence
+
 Method = Literal["p", "laney"]
 Counts = Sequence[tuple[float, float]]
 
@@ -26,6 +28,12 @@ SPARSE: Final = 5.0
 D2_OF_TWO: Final = 1.128
 OVERDISPERSED_BELOW: Final = 0.05
 GUARD: Final = 1e-12
+AS_CHANCE: Final = sentence("p chart: the points vary as chance gives")
+NOT_NEIGHBOURS: Final = sentence("p chart: the points vary more than chance gives, neighbours do not")
+MORE_THAN_CHANCE: Final = sentence("p' chart (Laney): the points vary more than chance gives")
+NOTHING_FAILED: Final = sentence("nothing failed: without variation there are no limits")
+NOTHING_BUT_FAILURES: Final = sentence("nothing but failures: without variation there are no limits")
+NEIGHBOURS_ALIKE: Final = sentence("neighbours do not differ: without variation there are no limits")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +117,9 @@ def laney_chart(counts: Counts, *, set_aside: Collection[int] = ()) -> Chart:
     """
     chart = _chart("laney", counts, set_aside, _sigma_z)
     if chart.sigma_z is not None and GUARD < chart.sigma_z < 1 - GUARD:
-        note = (
-            f"neighbours vary less than chance gives: sigma_z is {chart.sigma_z:.2f}, the limits are that much tighter"
+        note = sentence(
+            "neighbours vary less than chance gives: sigma_z is %(sigma_z)s, the limits are that much tighter",
+            sigma_z=figure(chart.sigma_z, ".2f"),
         )
         return replace(chart, notes=(*chart.notes, note))
     return chart
@@ -128,12 +137,12 @@ def auto_chart(counts: Counts) -> Chart:
     revised = _revised(plain, p_chart, counts)
     dispersion = revised.overdispersion
     if dispersion is None or dispersion.p_value >= OVERDISPERSED_BELOW:
-        return replace(revised, choice=_choice(revised, "the points vary as chance gives"))
+        return replace(revised, choice=_choice(revised, AS_CHANCE))
     laney = _revised(laney_chart(counts), laney_chart, counts)
     if laney.sigma_z is None or laney.sigma_z <= 1 + GUARD:
-        return replace(revised, choice=_choice(revised, "the points vary more than chance gives, neighbours do not"))
+        return replace(revised, choice=_choice(revised, NOT_NEIGHBOURS))
     chosen = replace(laney, overdispersion=dispersion)
-    return replace(chosen, choice=_choice(chosen, "the points vary more than chance gives"))
+    return replace(chosen, choice=_choice(chosen, MORE_THAN_CHANCE))
 
 
 def overdispersion(counts: Counts) -> Overdispersion | None:
@@ -216,7 +225,12 @@ def _chart(
     aside = tuple(point.index for point in points if point.index in set_aside)
     centre = _centre(kept)
     if centre is None or len(kept) < FEWEST_POINTS:
-        reason = f"{len(kept)} points: a chart needs at least {FEWEST_POINTS}"
+        reason = counted(
+            len(kept),
+            "%(count)s points: a chart needs at least %(fewest)s",
+            "%(count)s points: a chart needs at least %(fewest)s",
+            fewest=FEWEST_POINTS,
+        )
         return Chart(method, None, None, (), aside, skipped, None, reason=reason)
     varies = 0 < centre < 1
     sigma_z = sigma_z_of(kept, centre) if varies else None
@@ -250,11 +264,18 @@ def _chart_point(point: _Point, centre: float, sigma_z: float) -> ChartPoint:
 def _notes(kept: Sequence[_Point], centre: float, sigma_z: float | None) -> tuple[str, ...]:
     notes = []
     if len(kept) < FIRM_POINTS:
-        notes.append(f"{len(kept)} points: the limits are provisional below {FIRM_POINTS}")
+        notes.append(
+            counted(
+                len(kept),
+                "%(count)s points: the limits are provisional below %(firm)s",
+                "%(count)s points: the limits are provisional below %(firm)s",
+                firm=FIRM_POINTS,
+            )
+        )
     if sigma_z is None:
-        notes.append(f"nothing {'failed' if centre == 0 else 'but failures'}: without variation there are no limits")
+        notes.append(NOTHING_FAILED if centre == 0 else NOTHING_BUT_FAILURES)
     elif sigma_z == 0:
-        notes.append("neighbours do not differ: without variation there are no limits")
+        notes.append(NEIGHBOURS_ALIKE)
     return tuple(notes)
 
 
@@ -266,12 +287,19 @@ def _revised(chart: Chart, make: Callable[..., Chart], counts: Counts) -> Chart:
     return chart if not revised.sigma_z else revised
 
 
-def _choice(chart: Chart, why: str) -> str:
-    name = "p chart" if chart.method == "p" else "p' chart (Laney)"
-    parts = [f"{name}: {why}"]
+def _choice(chart: Chart, why: Sentence) -> Sentence:
     if chart.overdispersion is not None:
-        parts.append(f" (ratio {chart.overdispersion.ratio:.2f}, p = {chart.overdispersion.p_value:.3f})")
+        why = sentence(
+            "%(why)s (ratio %(ratio)s, p = %(p)s)",
+            why=why,
+            ratio=figure(chart.overdispersion.ratio, ".2f"),
+            p=figure(chart.overdispersion.p_value, ".3f"),
+        )
     if chart.set_aside:
-        many = len(chart.set_aside) > 1
-        parts.append(f"; {len(chart.set_aside)} point{'s' if many else ''} beyond 3 sigma set aside")
-    return "".join(parts)
+        why = counted(
+            len(chart.set_aside),
+            "%(why)s; %(count)s point beyond 3 sigma set aside",
+            "%(why)s; %(count)s points beyond 3 sigma set aside",
+            why=why,
+        )
+    return why

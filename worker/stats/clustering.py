@@ -7,14 +7,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from worker.sentences import sentence
 from worker.stats.proportions import wilson
 
 #: From so many clusters on, the normal quantile stands for Student's t.
 MANY_CLUSTERS: Final = 50
-INDEPENDENCE_ASSUMED: Final = "independence assumed"
-POOLED_CORRELATION: Final = "correlation of all groups together"
-PLATE_AS_ONE: Final = "nothing tells how alike parts of one plate are: a plate counts as one part"
-NOTHING_JUDGED: Final = "nothing judged"
+INDEPENDENCE_ASSUMED: Final = sentence("independence assumed")
+POOLED_CORRELATION: Final = sentence("correlation of all groups together")
+PLATE_AS_ONE: Final = sentence("nothing tells how alike parts of one plate are: a plate counts as one part")
+NOTHING_JUDGED: Final = sentence("nothing judged")
 
 
 @dataclass(frozen=True, slots=True)

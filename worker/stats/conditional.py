@@ -10,8 +10,10 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-NOTHING_LEFT: Final = "effective counts, rounded to whole ones, leave no stratum with information"
-NO_LARGEST: Final = "the data allow no more: the odds ratio has no upper limit"
+from worker.sentences import sentence
+
+NOTHING_LEFT: Final = sentence("effective counts, rounded to whole ones, leave no stratum with information")
+NO_LARGEST: Final = sentence("the data allow no more: the odds ratio has no upper limit")
 
 #: The logarithms of odds ratios that are searched.
 _FAR: Final = 60.0

@@ -13,6 +13,7 @@ from typing import Final, Literal
 
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Effective
 from worker.stats.proportions import exact_bound
 from worker.stats.tails import at_most
@@ -20,7 +21,7 @@ from worker.stats.tails import at_most
 #: Of a probability: so far beyond a bound it is still at it.
 GUARD: Final = 1e-12
 MOST_TRIALS: Final = 1_000_000
-TOO_MANY: Final = "it takes more parts than anyone will cut"
+TOO_MANY: Final = sentence("it takes more parts than anyone will cut")
 
 
 @dataclass(frozen=True, slots=True)

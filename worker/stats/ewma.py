@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
+from worker.sentences import sentence
 from worker.stats.charts import Chart
 from worker.stats.tails import normal_score
 
@@ -90,7 +91,7 @@ def ewma(z: Sequence[float], *, design: EwmaDesign | None = None, indices: Seque
         average = tuned.weight * value + (1 - tuned.weight) * average
         points.append(EwmaPoint(name, average, tuned.limit_sigmas * sigma))
     if not points:
-        return Ewma(tuned, (), (), None, reason="no points")
+        return Ewma(tuned, (), (), None, reason=sentence("no points"))
     farthest = max(abs(point.average) / point.limit for point in points) * tuned.limit_sigmas
     return Ewma(tuned, tuple(points), _signals(points), signal_probability(farthest, tuned.weight, len(points)))
 
@@ -101,7 +102,7 @@ def chart_ewma(chart: Chart, *, design: EwmaDesign | None = None) -> Ewma:
     Scores, since plain z scores of few failures are so skewed that false signals come up to ten times as often.
     """
     if chart.centre is None or not chart.sigma_z:
-        return Ewma(design or tuned_to(), (), (), None, reason=chart.reason or "no variation to measure by")
+        return Ewma(design or tuned_to(), (), (), None, reason=chart.reason or sentence("no variation to measure by"))
     inflation = chart.sigma_z**2
     scores = [normal_score(point.x / inflation, point.n / inflation, chart.centre) for point in chart.points]
     return ewma(scores, design=design, indices=[point.index for point in chart.points])

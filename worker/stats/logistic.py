@@ -17,11 +17,13 @@ from scipy.linalg import eigh
 from scipy.optimize import brentq, linprog
 from scipy.special import expit, xlogy
 
+from worker.sentences import sentence
+
 Vector = NDArray[np.floating[Any]]
 Matrix = NDArray[np.floating[Any]]
 
-MAXIMUM_LIKELIHOOD: Final = "maximum likelihood"
-FIRTH: Final = "Firth's penalised likelihood"
+MAXIMUM_LIKELIHOOD: Final = sentence("maximum likelihood")
+FIRTH: Final = sentence("Firth's penalised likelihood")
 
 _GUARD: Final = 1e-12
 #: Larger than what linear programming leaves undecided (1e-7), smaller than the step from one thickness to the next.

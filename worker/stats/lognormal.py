@@ -9,14 +9,15 @@ from typing import Final
 
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.proportions import normal_quantile
 
-NO_VALUES: Final = "no values above zero"
-ONE_VALUE: Final = "one value above zero: its spread is not known"
-ALL_ALIKE: Final = "all values above zero are alike: their spread is not known"
-NOT_LOG_NORMAL: Final = "the mean lies outside its interval: the values are not log-normal"
-NO_UPPER_LIMIT: Final = "too few values for their spread: the mean has no upper limit worth the name"
-TOO_FEW: Final = "too few independent values above zero: their spread is not known"
+NO_VALUES: Final = sentence("no values above zero")
+ONE_VALUE: Final = sentence("one value above zero: its spread is not known")
+ALL_ALIKE: Final = sentence("all values above zero are alike: their spread is not known")
+NOT_LOG_NORMAL: Final = sentence("the mean lies outside its interval: the values are not log-normal")
+NO_UPPER_LIMIT: Final = sentence("too few values for their spread: the mean has no upper limit worth the name")
+TOO_FEW: Final = sentence("too few independent values above zero: their spread is not known")
 
 #: An upper limit so many times the mean says nothing and is left out.
 _SENSELESS: Final = math.log(1e6)

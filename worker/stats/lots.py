@@ -10,6 +10,7 @@ from typing import Any, Final, Literal, TypeVar
 import numpy as np
 from scipy import fft, special
 
+from worker.sentences import sentence
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, Correlation, correlation, effective, few_degrees
 from worker.stats.multiplicity import benjamini_hochberg
 from worker.stats.proportions import by_student
@@ -28,8 +29,8 @@ MOST_TERMS: Final = 4_000_000
 MOST_PARTS: Final = 100_000
 #: Chances below this are not told apart: large lots are reckoned to so many places only.
 LEAST_P: Final = 1e-12
-TOO_FEW: Final = "too few"
-NO_OTHERS: Final = "no other lot in the same stratum"
+TOO_FEW: Final = sentence("too few")
+NO_OTHERS: Final = sentence("no other lot in the same stratum")
 
 
 @dataclass(frozen=True, slots=True)

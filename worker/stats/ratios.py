@@ -11,12 +11,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from worker.sentences import sentence
 from worker.stats.proportions import quantile, wilson
 
-NOTHING_MEASURED: Final = "nothing measured"
-ONE_CLUSTER: Final = "one plate tells no spread"
-NONE_SO_FAR: Final = "none so far: the upper limit is that of as much on as many plates as chance may have hidden"
-SENSELESS: Final = "too few plates for their spread: there is no upper limit worth the name"
+NOTHING_MEASURED: Final = sentence("nothing measured")
+ONE_CLUSTER: Final = sentence("one plate tells no spread")
+NONE_SO_FAR: Final = sentence(
+    "none so far: the upper limit is that of as much on as many plates as chance may have hidden"
+)
+SENSELESS: Final = sentence("too few plates for their spread: there is no upper limit worth the name")
 
 #: A limit so many times the rate says nothing and is left out.
 _MOST_SPREAD: Final = math.log(1e3)

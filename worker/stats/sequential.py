@@ -15,13 +15,15 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from worker.sentences import sentence
+
 State = Literal["passed", "failed", "open"]
 
 #: Longer series of cuts are not planned.
 MOST_TRIALS: Final = 5000
 #: Why there is no plan.
-TOO_LONG: Final = "no series that anyone will cut keeps both risks; plan a greater difference or larger risks"
-NOT_ENDED: Final = "the series has not ended"
+TOO_LONG: Final = sentence("no series that anyone will cut keeps both risks; plan a greater difference or larger risks")
+NOT_ENDED: Final = sentence("the series has not ended")
 #: Of a line, in failures, and of a risk: so far beyond it is still at it.
 _GUARD: Final = 1e-12
 

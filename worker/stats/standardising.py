@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from worker.sentences import sentence
 from worker.stats.clustering import Effective, Estimate, estimate, weighted
 from worker.stats.differences import Difference, newcombe
 from worker.stats.proportions import by_student
@@ -14,9 +15,9 @@ from worker.stats.tails import at_least, at_most
 
 Verdict = Literal["higher", "same", "lower"]
 
-NO_BASELINE: Final = "no stratum has parts in the baseline too"
-EXPECTED_NEAR_ZERO: Final = "the expected share may be 0: the ratio has no upper limit"
-NOTHING_EXPECTED: Final = "the expected share is 0: there is no ratio to it"
+NO_BASELINE: Final = sentence("no stratum has parts in the baseline too")
+EXPECTED_NEAR_ZERO: Final = sentence("the expected share may be 0: the ratio has no upper limit")
+NOTHING_EXPECTED: Final = sentence("the expected share is 0: there is no ratio to it")
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,11 +17,12 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.clustering import NOTHING_JUDGED, Correlation, Effective
 
 #: More parts are not started for one order.
 MOST_STARTS: Final = 10_000
-TOO_MANY: Final = "at this yield it takes more parts than anyone will start"
+TOO_MANY: Final = sentence("at this yield it takes more parts than anyone will start")
 #: Of the chances of a number of good parts, or of starts, half of what this leaves lies on each side of a range.
 RANGE: Final = 0.9
 

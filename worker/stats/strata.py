@@ -13,17 +13,18 @@ from typing import Final
 
 from scipy import special
 
+from worker.sentences import sentence
 from worker.stats.clustering import Effective, joint_degrees, joint_reason, weighted
 from worker.stats.conditional import Conditional, conditional
 from worker.stats.differences import Difference, newcombe
 from worker.stats.proportions import by_student, quantile
 
-NO_INFORMATION: Final = "no stratum where both groups have parts and some of them differ"
-NO_COMMON_STRATUM: Final = "no stratum where both groups have parts"
-ONE_SIDED: Final = "in every stratum one group is all good or all bad: the odds ratio has no finite estimate"
-CHI_SQUARE: Final = "Cochran-Mantel-Haenszel"
-EXACT: Final = "exact conditional"
-ONE_STRATUM: Final = "sameness needs two strata with information"
+NO_INFORMATION: Final = sentence("no stratum where both groups have parts and some of them differ")
+NO_COMMON_STRATUM: Final = sentence("no stratum where both groups have parts")
+ONE_SIDED: Final = sentence("in every stratum one group is all good or all bad: the odds ratio has no finite estimate")
+CHI_SQUARE: Final = sentence("Cochran-Mantel-Haenszel")
+EXACT: Final = sentence("exact conditional")
+ONE_STRATUM: Final = sentence("sameness needs two strata with information")
 
 #: Least room above and below the expected count for the chi-square to hold (Mantel N, Fleiss JL (1980), Amer. J.
 #: Epidemiology 112, 129-134).

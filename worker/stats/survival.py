@@ -13,8 +13,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from worker.sentences import figure, sentence
 from worker.stats.clustering import Clustered, effective, joint_reason
 from worker.stats.proportions import normal_quantile, quantile
+
+NOT_JUDGED: Final = sentence("no piece has a judged attempt")
 
 GUARD: Final = 1e-12
 
@@ -167,7 +170,7 @@ def _counted(counts: Counter[tuple[int, bool]], at_risk: int) -> Iterable[_Count
 
 
 def _nothing(not_begun: int) -> Survival:
-    return Survival((), not_begun, not_begun, None, None, None, reason="no piece has a judged attempt")
+    return Survival((), not_begun, not_begun, None, None, None, reason=NOT_JUDGED)
 
 
 def _summed_up(
@@ -181,9 +184,13 @@ def _summed_up(
         median=median,
         median_lower=_first_at_half([(step.time, step.lower) for step in steps]) if median is not None else None,
         median_upper=_first_at_half([(step.time, step.upper) for step in steps]),
-        reason=None if median is not None else f"{steps[-1].survival:.0%} are without it at the end: no median",
+        reason=None if median is not None else _no_median(steps[-1].survival),
         certainty=certainty,
     )
+
+
+def _no_median(left: float) -> str:
+    return sentence("%(share)s are without it at the end: no median", share=figure(left, ".0%"))
 
 
 def _steps(counts: Iterable[_Counts], z: float) -> tuple[SurvivalStep, ...]:

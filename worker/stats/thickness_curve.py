@@ -13,22 +13,23 @@ from typing import Final
 
 import numpy as np
 
+from worker.sentences import sentence
 from worker.stats.clustering import Effective, joint_degrees, joint_reason
 from worker.stats.likelihood_limits import limits_at
 from worker.stats.logistic import Binomial, Fit, Matrix, Vector, fitted, full_rank
 from worker.stats.proportions import quantile
 from worker.stats.skewness import cautious, surplus_cumulants
 
-NOTHING_TRIED: Final = "nothing tried"
-TOO_FEW_PARTS: Final = "too few parts"
-TOO_FEW_THICKNESSES: Final = "too few thicknesses tried"
-NOTHING_FAILED: Final = "nothing failed"
-ALL_FAILED: Final = "all failed"
-NOT_FALLING: Final = "the yield does not fall with thickness"
-NO_REST: Final = "the fit does not come to rest"
+NOTHING_TRIED: Final = sentence("nothing tried")
+TOO_FEW_PARTS: Final = sentence("too few parts")
+TOO_FEW_THICKNESSES: Final = sentence("too few thicknesses tried")
+NOTHING_FAILED: Final = sentence("nothing failed")
+ALL_FAILED: Final = sentence("all failed")
+NOT_FALLING: Final = sentence("the yield does not fall with thickness")
+NO_REST: Final = sentence("the fit does not come to rest")
 
-ONE_LEVEL: Final = "all plates alike"
-CONFOUNDED: Final = "goes along with thickness or conditions named before"
+ONE_LEVEL: Final = sentence("all plates alike")
+CONFOUNDED: Final = sentence("goes along with thickness or conditions named before")
 
 #: A line through two thicknesses fits whatever the truth [common practice, no source].
 LEAST_THICKNESSES: Final = 3

@@ -14,16 +14,17 @@ from typing import Final
 
 import numpy as np
 
+from worker.sentences import Sentence, figure, sentence
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Effective
 from worker.stats.likelihood_limits import Limits, limits_at
 from worker.stats.logistic import MAXIMUM_LIKELIHOOD, Fit, Matrix, Vector
 from worker.stats.proportions import exact_bound, quantile
 from worker.stats.thickness_curve import ALL_FAILED, NOTHING_FAILED, Tried, YieldCurve, check_condition
 
-NO_FINITE_LIMIT: Final = "no finite limit: chance alone may make the yield fall with thickness"
-NEVER_TRIED: Final = "never tried under these conditions"
-PROVEN: Final = "good and bad are separated: no more than the good parts prove"
-NOT_PROVEN: Final = "good and bad are separated, and too few good parts prove a thickness"
+NO_FINITE_LIMIT: Final = sentence("no finite limit: chance alone may make the yield fall with thickness")
+NEVER_TRIED: Final = sentence("never tried under these conditions")
+PROVEN: Final = sentence("good and bad are separated: no more than the good parts prove")
+NOT_PROVEN: Final = sentence("good and bad are separated, and too few good parts prove a thickness")
 
 _GUARD: Final = 1e-12
 #: Of ln(thickness): limits of the likelihood are hardly known better.
@@ -129,9 +130,9 @@ def _refused(
 ) -> ThicknessLimit:
     reason = curve.reason or NEVER_TRIED
     if here and reason == NOTHING_FAILED:
-        reason = f"{reason}: {_above(max(here))}"
+        reason = sentence("%(reason)s: %(where)s", reason=reason, where=_above(max(here)))
     if here and reason == ALL_FAILED:
-        reason = f"{reason}: {_below(min(here))}"
+        reason = sentence("%(reason)s: %(where)s", reason=reason, where=_below(min(here)))
     none = Bound(None, reason)
     return ThicknessLimit(target, confidence, tuple(condition), none, none, none, none, curve.method, reason)
 
@@ -147,12 +148,12 @@ def _log_odds(share: float) -> float:
     return math.log(share) - math.log1p(-share)
 
 
-def _above(thickest_mm: float) -> str:
-    return f"above the thickest tried, {thickest_mm:g} mm"
+def _above(thickest_mm: float) -> Sentence:
+    return sentence("above the thickest tried, %(thickest)s mm", thickest=figure(thickest_mm, "g"))
 
 
-def _below(thinnest_mm: float) -> str:
-    return f"below the thinnest tried, {thinnest_mm:g} mm"
+def _below(thinnest_mm: float) -> Sentence:
+    return sentence("below the thinnest tried, %(thinnest)s mm", thinnest=figure(thinnest_mm, "g"))
 
 
 def _thickness(middle_mm: float, log: float) -> float | None:

@@ -10,7 +10,7 @@ from babel.messages.catalog import Catalog
 from tests import texts
 
 #: A text that a program reads as a placeholder though a person wrote a per cent sign.
-_LONE_PER_CENT = re.compile(r"%(?!\(\w+\)[sd]|%)")
+_LONE_PER_CENT = re.compile(r"(?<!%)(?:%%)*%(?!\(\w+\)[sd]|%)")
 
 
 @pytest.fixture(scope="module")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from tests.builders import event
 from tests.service.conftest import Door, cut, opened, received, statements, void
 from tests.service.test_sessions import Browser
 from worker import terminals
+from worker.sentences import sentence
 
 KNOWN = "/terminal/known"
 NOW_US = 1_772_632_800_000_000  # 2026-03-04T14:00:00Z, a few hours after the builders' events
@@ -21,8 +23,8 @@ def door(door: Door) -> Door:
     return door
 
 
-def known(door: Door, *, key: str = "admin", **asked: str) -> dict[str, Any]:
-    answer = door.get(KNOWN, key=key, site=door.site, **asked)
+def known(door: Door, *, key: str = "admin", headers: Mapping[str, str] = {}, **asked: str) -> dict[str, Any]:
+    answer = door.get(KNOWN, key=key, headers=headers, site=door.site, **asked)
     assert answer.status_code == 200, answer.text
     found: dict[str, Any] = answer.json
     return found
@@ -147,6 +149,16 @@ def test_findings_are_those_about_its_machines_and_plates(door: Door) -> None:
     job = opened("J", thickness_mm=30)
     door.told(received("P"), job, cut("A", job="J", plate="P", machine="Laser 1"))
     assert known(door)["findings"] == []  # a disagreement of an attempt is about the attempt
+
+
+def test_findings_are_told_in_the_language_of_the_terminal(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = [sentence("is no parameter here"), "a finding of an older release"]
+    found = [{"id": f"F-{number}", "kind": "drift", "detail": detail} for number, detail in enumerate(told)]
+    monkeypatch.setattr(terminals, "_findings", lambda *_: found)
+    assert [(one["detail"], one["lang"]) for one in known(door)["findings"]] == [(detail, "en") for detail in told]
+    german = known(door, headers={"Accept-Language": "de"})["findings"]
+    assert [one["lang"] for one in german] == ["de", "en"]
+    assert [one["detail"] == detail for one, detail in zip(german, told, strict=True)] == [False, True]
 
 
 def test_it_is_bounded(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:

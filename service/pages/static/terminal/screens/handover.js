@@ -22,7 +22,7 @@ export function handover() {
       list(say("open_runs"), shop.openRuns.map(([first]) => `${named(first)}: ${say("since", { time: clock(Date.parse(first.started_at), shop.zone), age: lasting(timeNow() - Date.parse(first.started_at)) })}`)),
       list(say("unjudged_parts"), shop.unjudged.map((one) => `${named(one)}: ${number(one.pending)}`)),
       list(say("parts_in_rework"), shop.inRework.map((one) => `${named(one)}: ${number(one.in_rework)}`)),
-      list(say("open_findings"), shop.findings.map(({ detail }) => detail), "en"),
+      list(say("open_findings"), shop.findings.map(({ detail, lang }) => element("span", { lang }, detail))),
       list(say("last_services"), services(shop)),
     ),
     // Without network it leads nowhere.
@@ -34,13 +34,13 @@ function named({ job, plate, attempt }) {
   return [job, plate].filter(Boolean).join(" · ") || attempt;
 }
 
-function list(title, lines, lang = null) {
+function list(title, lines) {
   const more = lines.length - MOST_SHOWN;
   return element(
     "section",
     {},
     element("h2", {}, `${title}: ${number(lines.length)}`),
-    lines.length ? element("ul", { lang }, lines.slice(0, MOST_SHOWN).map((line) => element("li", {}, line))) : null,
+    lines.length ? element("ul", {}, lines.slice(0, MOST_SHOWN).map((line) => element("li", {}, line))) : null,
     more > 0 ? element("p.hint", {}, say("and_more", { count: more })) : null,
   );
 }
