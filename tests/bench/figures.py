@@ -20,7 +20,8 @@ MEGA: Final = 1_000_000
 class Figure:
     """One figure. `beside` says what its counterpart is, whose unit is the same.
 
-    `below`: the figure must be less than this; `ratio_below`: its ratio to the counterpart must.
+    `below`, `above`: the figure must be less, or more, than this; `ratio_below`, `ratio_above`: its ratio to the
+    counterpart must.
     """
 
     measure: str
@@ -31,6 +32,8 @@ class Figure:
     counterpart: float | None = None
     below: float | None = None
     ratio_below: float | None = None
+    above: float | None = None
+    ratio_above: float | None = None
 
     @property
     def ratio(self) -> float | None:
@@ -40,8 +43,10 @@ class Figure:
     @property
     def met(self) -> bool | None:
         """True when the figure is as wanted; None when nothing is wanted of it."""
-        wanted = [(self.value, self.below), (self.ratio, self.ratio_below)]
-        judged = [found < most for found, most in wanted if found is not None and most is not None]
+        most = [(self.value, self.below), (self.ratio, self.ratio_below)]
+        least = [(self.value, self.above), (self.ratio, self.ratio_above)]
+        judged = [found < limit for found, limit in most if found is not None and limit is not None]
+        judged += [found > limit for found, limit in least if found is not None and limit is not None]
         return all(judged) if judged else None
 
     def plain(self) -> dict[str, Any]:
@@ -56,6 +61,8 @@ class Figure:
             "ratio": self.ratio,
             "below": self.below,
             "ratio_below": self.ratio_below,
+            "above": self.above,
+            "ratio_above": self.ratio_above,
             "met": self.met,
         }
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from datetime import date
-from pathlib import Path
 from typing import Any, Final
 
+from tests.bench.places import Place
 from tests.builders import SITE
 from worker.database import Database
 from worker.events import NM_PER_MM
-from worker.settings import Installation
 from worker.sums import attempt_sums
 from worker.tables import LIVE, TALLY_SUMS
 
@@ -24,13 +23,13 @@ class AnswersDiffer(Exception):
     """The report does not say what the attempts add up to."""
 
 
-def group_attempts(folder: Path, first_day: date, last_day: date) -> tuple[float, Answer]:
+def group_attempts(place: Place, first_day: date, last_day: date) -> tuple[float, Answer]:
     """(seconds, by thickness in mm the sums of COMPARED) of the window's production attempts; all sums are made."""
     a = LIVE.attempts.c
     window = (a.day >= first_day.isoformat(), a.day <= last_day.isoformat())
     where = (a.site == SITE, *window, a.purpose == "production")
     query = attempt_sums(LIVE.attempts, by=[a.thickness_nm], where=where)
-    database = Database(Installation.from_environment({}, data=str(folder)).database_url)
+    database = Database(place.database_url)
     try:
         with database.read() as connection:
             began = time.perf_counter()

@@ -15,6 +15,7 @@ from rich.console import Console
 from tests.bench.figures import A_SECOND, BYTES, MILLISECONDS, Figure, in_ms
 from tests.bench.grouping import compare, group_attempts
 from tests.bench.loading import Loaded, load
+from tests.bench.places import Place, embedded_in
 from tests.bench.progress import bar
 from tests.bench.serving import serving
 from tests.bench.shop import DAYS, FIRST_DAY, LAST_DAY, Shop, singles
@@ -53,22 +54,23 @@ def path_of(window: tuple[date, date]) -> str:
 def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list[Figure]:
     """Two years with equally many tallies, asked by turns by two servers."""
     counts = {"few": FEW, "many": attempts}
-    loaded = {name: load(folder / name, Shop(count, seed), console) for name, count in counts.items()}
+    places = {name: embedded_in(folder / name) for name in counts}
+    loaded = {name: load(places[name], Shop(count, seed), console) for name, count in counts.items()}
     with ExitStack() as stack:
-        servers = {name: stack.enter_context(serving(folder / name)) for name in counts}
+        servers = {name: stack.enter_context(serving(places[name])) for name in counts}
         connections = {name: stack.enter_context(server.connect()) for name, server in servers.items()}
-        grouped = _grouped(folder / "many", connections["many"], console)
+        grouped = _grouped(places["many"], connections["many"], console)
         asked = _asked(connections, console)
     return [*_of_loading(loaded["many"], attempts), *_of_reports(loaded, asked, grouped, attempts)]
 
 
-def _grouped(folder: Path, connection: Connection, console: Console) -> dict[str, float]:
+def _grouped(place: Place, connection: Connection, console: Console) -> dict[str, float]:
     """Median seconds of the GROUP BY of each window, whose answer must be the report's."""
     seconds: dict[str, list[float]] = {name: [] for name in WINDOWS}
     with bar(console, "GROUP BY over the attempts", total=GROUPINGS) as advance:
         for _ in range(GROUPINGS):
             for name, window in WINDOWS.items():
-                took, answer = group_attempts(folder, *window)
+                took, answer = group_attempts(place, *window)
                 compare(connection.get(path_of(window)).json(), answer)
                 seconds[name].append(took)
             advance(1)
@@ -99,14 +101,18 @@ def _of_loading(many: Loaded, attempts: int) -> list[Figure]:
         ("counted", many.counted_a_second(), "executemany", many.stored_a_second),
         ("counted, last fifth", many.counted_a_second(first=0.8), "first fifth", many.counted_a_second(last=0.2)),
     ]
-    figures = [Figure(MEASURE, f"events {name}", value, A_SECOND, *beside) for name, value, *beside in rates]
+    figures = [
+        Figure(MEASURE, f"events {name}", value, A_SECOND, beside, floor) for name, value, beside, floor in rates
+    ]
     if taken := many.table_bytes:
         sizes = [
             ("ledger, an event", taken["events"] / many.events, "its payload", payload),
             ("attempts, an attempt", taken["attempts"] / attempts, "payload of an event", payload),
             ("tallies, a tally", taken["tallies"] / many.tallies, "its sums, 8 B each", 8 * len(TALLY_SUMS)),
         ]
-        figures += [Figure(MEASURE, f"kept of {name}", value, BYTES, *beside) for name, value, *beside in sizes]
+        figures += [
+            Figure(MEASURE, f"kept of {name}", value, BYTES, beside, floor) for name, value, beside, floor in sizes
+        ]
     return figures
 
 

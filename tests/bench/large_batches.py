@@ -14,6 +14,7 @@ import orjson
 from rich.console import Console
 
 from tests.bench.figures import MEGA, MEGABYTES, SECONDS, Figure
+from tests.bench.places import embedded_in
 from tests.bench.progress import bar
 from tests.bench.serving import Memory, Server, prepared, serving
 from tests.bench.shop import Event, Shop
@@ -43,10 +44,11 @@ class Taken:
 
 def measure(folder: Path, console: Console, *, seed: int) -> list[Figure]:
     """BATCHES batches one after the other, in between the same rows by the database's driver alone."""
-    prepared(folder / "data").close()
+    place = embedded_in(folder / "data")
+    prepared(place).close()
     events = Shop(EVENTS * BATCHES, seed).events()
     with (
-        serving(folder / "data") as server,
+        serving(place) as server,
         server.connect() as connection,
         RawStore(folder / "raw.sqlite3") as raw,
         bar(console, "batches of 10,000 events", total=BATCHES) as advance,
@@ -66,7 +68,7 @@ def _take(server: Server, connection: Connection, raw: RawStore, events: Sequenc
     began = time.perf_counter()
     connection.post_events(body, LINES)
     accepted = time.perf_counter() - began
-    server.wait_until_counted(connection)
+    server.wait_until_counted()
     counted = time.perf_counter() - began
     return Taken(accepted, counted, raw.store(rows, at_once=len(rows)), server.memory())
 

@@ -5,21 +5,20 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 
 from rich.console import Console
 
 from service.clock import now_us
+from tests.bench.places import EMBEDDED, Place
 from tests.bench.progress import bar
 from tests.bench.serving import prepared
 from tests.bench.shop import Shop
-from tests.bench.storing import RawStore, bytes_of_tables, rows_of
+from tests.bench.storing import bare_store, bytes_of_tables, rows_of
 from tests.builders import SITE, Posted, posted
 from worker import ledger, tallies
 from worker.batches import in_batches
 from worker.database import Database
-from worker.settings import Installation
 
 #: Events appended, and stored bare, in one transaction.
 BATCH: Final = 5_000
@@ -55,13 +54,12 @@ class Loaded:
         return sum(events for events, _ in some) / sum(seconds for _, seconds in some)
 
 
-def load(folder: Path, shop: Shop, console: Console) -> Loaded:
-    """Append and count all that happened in the shop, in a new installation in `folder`."""
+def load(place: Place, shop: Shop, console: Console) -> Loaded:
+    """Append and count all that happened in the shop, in a new installation at a place."""
     loaded = Loaded()
-    database = prepared(folder)
-    raw_path = folder.with_name(f"{folder.name}-raw.sqlite3")
+    database = prepared(place)
     try:
-        with RawStore(raw_path) as raw, bar(console, f"{shop.attempts:,} attempts", total=shop.attempts) as advance:
+        with bare_store(place) as raw, bar(console, f"{shop.attempts:,} attempts", total=shop.attempts) as advance:
             for batch in _batches(shop):
                 _append(database, batch, loaded)
                 loaded.raw_seconds += raw.store(rows_of(batch), at_once=BATCH)
@@ -73,17 +71,12 @@ def load(folder: Path, shop: Shop, console: Console) -> Loaded:
             loaded.tallies = connection.exec_driver_sql("select count(*) from tallies").scalar_one()
     finally:
         database.close()
-        raw_path.unlink(missing_ok=True)
-    loaded.table_bytes = bytes_of_tables(Path(_file_of(folder)))
+    loaded.table_bytes = bytes_of_tables(place.file) if place.kind == EMBEDDED else {}
     return loaded
 
 
 def _batches(shop: Shop) -> Iterator[list[Posted]]:
     return in_batches(map(posted, shop.events()), BATCH)
-
-
-def _file_of(folder: Path) -> str:
-    return Installation.from_environment({}, data=str(folder)).database_url.removeprefix("sqlite:///")
 
 
 def _append(database: Database, batch: list[Posted], loaded: Loaded) -> None:

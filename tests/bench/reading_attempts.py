@@ -17,6 +17,7 @@ from rich.console import Console
 
 from tests.bench.figures import MILLISECONDS, Figure, in_ms
 from tests.bench.loading import load
+from tests.bench.places import Place, embedded_in
 from tests.bench.progress import bar
 from tests.bench.serving import serving
 from tests.bench.shop import FIRST_DAY, LAST_DAY, Shop
@@ -24,7 +25,6 @@ from tests.bench.visible import seconds_of
 from tests.bench.wire import Connection
 from tests.builders import SITE
 from worker.reports.catalogue import REPORTS
-from worker.settings import Installation
 
 MEASURE: Final = "5 attempts"
 REPEATS: Final = 5
@@ -81,11 +81,12 @@ def first_asked(connection: Connection, window: tuple[date, date]) -> Iterator[t
 
 def measure(folder: Path, console: Console, *, attempts: int, seed: int) -> list[Figure]:
     """All questions over both windows by turns, at one server on a year of attempts."""
-    load(folder, Shop(attempts, seed), console)
+    place = embedded_in(folder)
+    load(place, Shop(attempts, seed), console)
     with (
-        serving(folder) as server,
+        serving(place) as server,
         server.connect() as connection,
-        closing(_driver(folder)) as driver,
+        closing(_driver(place)) as driver,
         bar(console, "reports of both windows", total=REPEATS) as advance,
     ):
         asked = {window: Asked(dict(first_asked(connection, days))) for window, days in WINDOWS.items()}
@@ -107,9 +108,8 @@ def path_of(question: str, window: tuple[date, date]) -> str:
     return f"/v1/reports/{question}{'&' if '?' in question else '?'}from={window[0]}&to={window[1]}"
 
 
-def _driver(folder: Path) -> sqlite3.Connection:
-    path = Installation.from_environment({}, data=str(folder)).database_url.removeprefix("sqlite:///")
-    return sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+def _driver(place: Place) -> sqlite3.Connection:
+    return sqlite3.connect(f"file:{place.file.absolute()}?mode=ro", uri=True)
 
 
 def _seconds_of_floor(driver: sqlite3.Connection, window: tuple[date, date]) -> float:

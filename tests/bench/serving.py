@@ -1,4 +1,4 @@
-"""A real server on a folder, on loopback, and how much memory it takes."""
+"""Real servers on loopback, and the workers of a grown one: how they are started, and what they take."""
 
 from __future__ import annotations
 
@@ -9,28 +9,34 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from service.clock import now_us
-from service.server import prepare
 from service.settling import settle
+from tests.bench.places import EMBEDDED, Place, place_of
 from tests.bench.shop import SETTINGS
 from tests.bench.wire import HOST, Connection, Refused
 from tests.builders import SITE
 from worker.database import Database
+from worker.installing import install
 from worker.keys import new_key
-from worker.settings import Installation
+from worker.schema import migrate
 from worker.tallies import bring_up_to_date
 
-START_SECONDS: Final = 30.0
+START_SECONDS: Final = 60.0
 STOP_SECONDS: Final = 30.0
 #: Longest wait until all that was posted is counted.
-COUNTING_SECONDS: Final = 180.0
-_POLL_SECONDS: Final = 0.01
+COUNTING_SECONDS: Final = 600.0
+GROWN_PROCESSES: Final = 2
+#: The count of what a key asks for goes on; no measure is to meet its limit.
+RATE: Final = 1_000_000
+READY: Final = b" ready."
+#: Each look costs the server a small report.
+_POLL_SECONDS: Final = 0.03
 _MEMORY = re.compile(r"^(VmRSS|VmHWM):\s+([0-9]+) kB", re.MULTILINE)
 
 
@@ -46,25 +52,35 @@ class Memory:
     peak: int
 
 
+def memory_of(process: int) -> Memory | None:
+    """What a process takes; None where the system does not tell."""
+    try:
+        found = dict(_MEMORY.findall(Path(f"/proc/{process}/status").read_text()))
+        return Memory(int(found["VmRSS"]) * 1024, int(found["VmHWM"]) * 1024)
+    except (OSError, KeyError):
+        return None
+
+
 @dataclass(frozen=True)
 class Server:
-    """A running server. `process` is the one that answers and counts."""
+    """A running server. `started`: the commands; `process`: the first one that answers, alone an embedded one.
+
+    `ready_after`: seconds from the start of its command until /readyz answered.
+    """
 
     port: int
     key: str
+    started: tuple[int, ...]
     process: int
+    ready_after: float
 
     def connect(self) -> Connection:
         """A new connection."""
         return Connection(self.port, self.key)
 
     def memory(self) -> Memory | None:
-        """What it takes; None where the system does not tell."""
-        try:
-            found = dict(_MEMORY.findall(Path(f"/proc/{self.process}/status").read_text()))
-        except OSError:
-            return None
-        return Memory(int(found["VmRSS"]) * 1024, int(found["VmHWM"]) * 1024)
+        """What `process` takes; None where the system does not tell."""
+        return memory_of(self.process)
 
     def forget_peak(self) -> None:
         """Let the peak of its memory begin anew, where the system can."""
@@ -73,48 +89,104 @@ class Server:
         except OSError:
             return
 
-    def wait_until_counted(self, connection: Connection) -> None:
+    def processes(self) -> list[int]:
+        """What was started, with all children, where the system tells."""
+        found = list(self.started)
+        for process in found:
+            found += _children(process)
+        return found
+
+    def wait_until_counted(self) -> None:
         """Return once no event waits to be counted; raises ServerSilent."""
         deadline = time.monotonic() + COUNTING_SECONDS
-        while time.monotonic() < deadline:
-            as_of: dict[str, Any] = connection.get("/v1/reports/yield?day=2024-01-01").json()["as_of"]
-            if as_of["set_aside"]:
-                raise Refused(f"{as_of['set_aside']} events were set aside")
-            if not as_of["waiting"]:
-                return
-            time.sleep(_POLL_SECONDS)
+        # One that was idle for long is closed by the server.
+        with self.connect() as connection:
+            while time.monotonic() < deadline:
+                as_of: dict[str, Any] = connection.get("/v1/reports/yield?day=2024-01-01").json()["as_of"]
+                if as_of["set_aside"]:
+                    raise Refused(f"{as_of['set_aside']} events were set aside")
+                if not as_of["waiting"]:
+                    return
+                time.sleep(_POLL_SECONDS)
         raise ServerSilent(f"events still wait after {COUNTING_SECONDS:g} s")
 
 
-def prepared(folder: Path) -> Database:
-    """The database of a new installation in a folder, with the shop's settings; to be closed before it is served."""
-    installation = Installation.from_environment({}, data=str(folder))
-    prepare(installation)
-    database = Database(installation.database_url)
+def prepared(place: Place) -> Database:
+    """The database of a new installation, with the shop's settings; an embedded one is closed before it is served."""
+    database = Database(place.database_url)
+    migrate(database)
     with database.write() as connection:
+        install(connection, now_us=now_us())
         settle(connection, SITE, SETTINGS, source="/keys/bench", now_us=now_us())
         bring_up_to_date(connection, SITE, now_us=now_us())
     return database
 
 
 @contextmanager
-def serving(folder: Path) -> Iterator[Server]:
-    """The real server on a prepared folder, ended at the end of the block."""
-    port = _free_port()
-    key = _admin_key(folder)
-    command = [sys.executable, "-m", "service", "serve", "--data", str(folder), "--port", str(port), "--quiet"]
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("CUTLEDGER_")}
-    process = subprocess.Popen(command, env=environment, start_new_session=True)
-    try:
-        _wait_until_ready(process, port, key)
-        yield Server(port, key, _answering(process.pid))
-    finally:
-        process.send_signal(signal.SIGTERM)
+def serving(place: Place, *, workers: int = 1) -> Iterator[Server]:
+    """The real server on a prepared place, with the workers of a grown one; ended at the end of the block."""
+    with ExitStack() as stack:
+        port, key = _free_port(), _admin_key(place)
+        arguments = ["serve", "--port", str(port), "--quiet", "--rate", str(RATE)]
+        if place.kind != EMBEDDED:
+            arguments += ["--processes", str(GROWN_PROCESSES)]
+        began = time.perf_counter()
+        process = stack.enter_context(running(place, "server", *arguments))
+        _wait(lambda: _answers(port, key), process)
+        ready_after = time.perf_counter() - began
+        started = [process.pid]
+        if place.kind != EMBEDDED and workers:
+            started += stack.enter_context(working(place, workers))
+        yield Server(port, key, tuple(started), next(iter(_children(process.pid)), process.pid), ready_after)
+
+
+@contextmanager
+def served(kind: str, folder: Path, *, workers: int = 1) -> Iterator[tuple[Place, Server]]:
+    """A new, empty installation of this kind, served."""
+    with place_of(kind, folder) as place:
+        prepared(place).close()
+        with serving(place, workers=workers) as server:
+            yield place, server
+
+
+@contextmanager
+def working(place: Place, workers: int, *, schedule: bool = True) -> Iterator[list[int]]:
+    """Processes of so many workers of one process each, ready; the first keeps the schedule if there is to be one."""
+    with ExitStack() as stack:
+        begun = []
+        for number in range(workers):
+            keeps = "--schedule" if schedule and number == 0 else "--no-schedule"
+            begun.append(stack.enter_context(running(place, f"worker-{number}", "worker", keeps)))
+        for number, process in enumerate(begun):
+            log = place.folder / f"worker-{number}.log"
+            _wait(lambda log=log: READY in log.read_bytes(), process)  # type: ignore[misc]
+        yield [process.pid for process in begun]
+
+
+@contextmanager
+def running(place: Place, name: str, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
+    """A `cutledger` command on a place, whose output goes into a file of this name; ended with all its children."""
+    command = [sys.executable, "-m", "service", *arguments]
+    with (place.folder / f"{name}.log").open("wb") as log:
+        process = subprocess.Popen(
+            command, env=place.environment, stdout=log, stderr=log, start_new_session=True
+        )  # fmt: skip
         try:
-            process.wait(timeout=STOP_SECONDS)
-        except subprocess.TimeoutExpired:
-            process.kill()
+            yield process
+        finally:
+            process.send_signal(signal.SIGTERM)
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(timeout=STOP_SECONDS)
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
             process.wait()
+
+
+def _children(process: int) -> list[int]:
+    try:
+        return [int(child) for child in Path(f"/proc/{process}/task/{process}/children").read_text().split()]
+    except OSError:
+        return []
 
 
 def _free_port() -> int:
@@ -123,8 +195,8 @@ def _free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def _admin_key(folder: Path) -> str:
-    database = Database(Installation.from_environment({}, data=str(folder)).database_url)
+def _admin_key(place: Place) -> str:
+    database = Database(place.database_url)
     try:
         with database.write() as connection:
             text, _ = new_key(connection, name="bench", roles=["admin"], sites=[SITE], now_us=now_us())
@@ -133,24 +205,19 @@ def _admin_key(folder: Path) -> str:
         database.close()
 
 
-def _wait_until_ready(process: subprocess.Popen[bytes], port: int, key: str) -> None:
-    deadline = time.monotonic() + START_SECONDS
-    while time.monotonic() < deadline:
-        if process.poll() is not None:
-            raise ServerSilent("the server ended before it answered")
-        try:
-            with Connection(port, key) as connection:
-                if connection.get("/readyz").status == 200:
-                    return
-        except (OSError, Refused):
-            time.sleep(0.05)
-    raise ServerSilent(f"the server did not answer within {START_SECONDS:g} s")
-
-
-def _answering(parent: int) -> int:
-    """The process that answers: the child of the one that was started, where the system tells."""
+def _answers(port: int, key: str) -> bool:
     try:
-        children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
-    except OSError:
-        children = []
-    return int(children[0]) if children else parent
+        with Connection(port, key) as connection:
+            return connection.get("/readyz").status == 200
+    except (OSError, Refused):
+        return False
+
+
+def _wait(ready: Callable[[], bool], process: subprocess.Popen[bytes]) -> None:
+    deadline = time.monotonic() + START_SECONDS
+    while not ready():
+        if process.poll() is not None:
+            raise ServerSilent(f"a process ended before it was ready: {process.args!r}")
+        if time.monotonic() > deadline:
+            raise ServerSilent(f"a process was not ready within {START_SECONDS:g} s: {process.args!r}")
+        time.sleep(0.02)

@@ -140,7 +140,7 @@ class _MachineDay:
         return _event(next(self.ids), "/store", "plate.received", plate, time, data)
 
     def _finished(self, number: int, mm: int, plate: str, time: datetime, became: Mapping[str, Any]) -> Event:
-        data = cut(mm=mm, machine=self.machine, job=_job(self.day, mm), piece=f"{number}") | became
+        data = cut(mm=mm, machine=self.machine, job=_job(self.day, mm), piece=f"{number}") | dict(became)
         return _event(next(self.ids), self.source, "attempt.finished", f"A-{number:08d}", time, data | {"plate": plate})
 
     def _retry(self, finished: Event, failed: dict[int, tuple[str, str]], mm: int) -> None:

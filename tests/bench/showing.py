@@ -51,8 +51,12 @@ def _wanted(figure: Figure) -> str:
     limits = []
     if figure.below is not None:
         limits.append(f"< {figure.below:g} {figure.unit}")
+    if figure.above is not None:
+        limits.append(f"> {figure.above:g} {figure.unit}")
     if figure.ratio_below is not None:
         limits.append(f"ratio < {figure.ratio_below:g}")
+    if figure.ratio_above is not None:
+        limits.append(f"ratio > {figure.ratio_above:g}")
     return ", ".join(limits)
 
 

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterable, Sequence
-from contextlib import closing
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final, Protocol, Self
 
+import psycopg
+
+from tests.bench.places import EMBEDDED, Place, fresh_database
 from tests.builders import Posted
 from worker.batches import in_batches
+from worker.binary_copy import Kind, rows_in_binary
 
 Row = tuple[Any, ...]
 _TABLE: Final = """
@@ -20,9 +24,26 @@ create table stored (
     subject text not null, time_us integer not null, received_us integer not null, content_hash blob not null,
     payload blob not null, unique (site, source, id)
 )"""
-_INSERT: Final = """
-insert into stored (site, source, id, type, subject, time_us, received_us, content_hash, payload)
-values (?, ?, ?, ?, ?, ?, ?, ?, ?)"""
+_COLUMNS: Final = "(site, source, id, type, subject, time_us, received_us, content_hash, payload)"
+_INSERT: Final = f"insert into stored {_COLUMNS} values (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_GROWN_TABLE: Final = """
+create table stored (
+    position bigint generated always as identity primary key, site text not null, source text not null,
+    id text not null, type text not null, subject text not null, time_us bigint not null, received_us bigint not null,
+    content_hash bytea not null, payload bytea not null, unique (site, source, id)
+)"""
+_COPY: Final = f"copy stored {_COLUMNS} from stdin (format binary)"
+_KINDS: Final[Sequence[Kind]] = ("text", "text", "text", "text", "text", "bigint", "bigint", "bytea", "bytea")
+
+
+class BareStore(Protocol):
+    """A table with one unique key, as durable as the ledger."""
+
+    #: How it is written, in words.
+    way: str
+
+    def store(self, rows: Sequence[Row], *, at_once: int) -> float:
+        """Seconds to store rows, `at_once` a commit."""
 
 
 def rows_of(events: Iterable[Posted]) -> list[Row]:
@@ -34,7 +55,9 @@ def rows_of(events: Iterable[Posted]) -> list[Row]:
 
 
 class RawStore:
-    """A file with one table and one unique key, as durable as the ledger: WAL, synchronous FULL."""
+    """The floor of an embedded installation: a file of its own, WAL, synchronous FULL."""
+
+    way = "executemany"
 
     def __init__(self, path: Path) -> None:
         self._connection = sqlite3.connect(path, isolation_level=None)
@@ -56,6 +79,41 @@ class RawStore:
             self._connection.executemany(_INSERT, some)
             self._connection.execute("commit")
         return time.perf_counter() - began
+
+
+class RawCopy:
+    """The floor of a grown installation: a database of its own on the same server, one connection."""
+
+    way = "binary COPY"
+
+    def __init__(self, connection: psycopg.Connection) -> None:
+        self._connection = connection
+        with connection.transaction():
+            connection.execute(_GROWN_TABLE)
+
+    def store(self, rows: Sequence[Row], *, at_once: int) -> float:
+        """Seconds to store rows with a binary COPY for each commit; to pack them is part of it, as it is of inserts."""
+        began = time.perf_counter()
+        for some in in_batches(rows, at_once):
+            packed = rows_in_binary(_KINDS, list(zip(*some, strict=True)))
+            with self._connection.transaction(), self._connection.cursor() as cursor, cursor.copy(_COPY) as copy:
+                copy.write(packed)
+        return time.perf_counter() - began
+
+
+@contextmanager
+def bare_store(place: Place) -> Iterator[BareStore]:
+    """The floor of storing at a place, on the same disk or server."""
+    if place.kind == EMBEDDED:
+        path = place.folder / "raw.sqlite3"
+        try:
+            with RawStore(path) as raw:
+                yield raw
+        finally:
+            path.unlink(missing_ok=True)
+        return
+    with fresh_database() as url, closing(psycopg.connect(url)) as connection:
+        yield RawCopy(connection)
 
 
 def bytes_of_tables(path: Path) -> dict[str, int]:

@@ -7,17 +7,37 @@ import platform
 import re
 import sqlite3
 from collections.abc import Mapping
+from contextlib import closing
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
-_DISTRIBUTIONS: Final = ("cutledger", "flask", "flask-smorest", "gunicorn", "marshmallow", "orjson", "sqlalchemy")
+import psycopg
+
+from tests.bench.places import POSTGRES
+
+_DISTRIBUTIONS: Final = (
+    "cutledger", "celery", "flask", "flask-smorest", "gunicorn", "marshmallow", "orjson", "pandas", "psycopg",
+    "sqlalchemy",
+)  # fmt: skip
+#: What of a PostgreSQL says how durable and how large it is.
+_OF_POSTGRES: Final = ("server_version", "fsync", "synchronous_commit", "full_page_writes", "shared_buffers")
 
 
 def versions() -> dict[str, str]:
     """Versions of what is measured."""
     found = {name: version(name) for name in _DISTRIBUTIONS}
     return {"python": platform.python_version(), "sqlite": sqlite3.sqlite_version} | found
+
+
+def postgres() -> dict[str, str] | None:
+    """The server of the grown half and how durable it is; None where none answers."""
+    try:
+        with closing(psycopg.connect(POSTGRES, connect_timeout=3)) as connection:
+            rows = [(name, connection.execute(f"show {name}").fetchone()) for name in _OF_POSTGRES]
+    except psycopg.OperationalError:
+        return None
+    return {name: row[0] for name, row in rows if row}
 
 
 def machine() -> dict[str, Any]:

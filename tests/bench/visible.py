@@ -1,4 +1,4 @@
-"""Measure 1: from the post of a single event to the report that shows it."""
+"""Measure 1: from the post of a single event to the report that shows it, one event after the other."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ import orjson
 from rich.console import Console
 
 from tests.bench.figures import MILLISECONDS, Figure, in_ms, percentile, spread
+from tests.bench.places import KINDS
 from tests.bench.progress import bar
-from tests.bench.serving import ServerSilent, prepared, serving
+from tests.bench.serving import ServerSilent, served
 from tests.bench.shop import SINGLES_WEEK, Event, singles
-from tests.bench.storing import RawStore, rows_of
+from tests.bench.storing import bare_store, rows_of
 from tests.bench.wire import ONE_EVENT, Connection
 from tests.builders import posted
 
@@ -65,18 +66,21 @@ def seconds_of(connection: Connection, path: str) -> float:
     return seconds
 
 
-def measure(folder: Path, console: Console) -> list[Figure]:
-    """EVENTS single events, one after the other; between them an empty request, a report and a bare commit."""
-    prepared(folder / "data").close()
+def measure(folder: Path, console: Console, *, kinds: Sequence[str] = KINDS) -> list[Figure]:
+    """EVENTS single events on each kind of installation, in between an empty request, a report and a bare commit."""
+    return [figure for kind in kinds for figure in _measure(folder / kind, console, kind)]
+
+
+def _measure(folder: Path, console: Console, kind: str) -> list[Figure]:
     sights: list[Sight] = []
     empty: list[float] = []
     reports: list[float] = []
     commits: list[float] = []
     with (
-        serving(folder / "data") as server,
+        served(kind, folder) as (place, server),
         server.connect() as connection,
-        RawStore(folder / "raw.sqlite3") as raw,
-        bar(console, "single events seen in the report", total=EVENTS) as advance,
+        bare_store(place) as raw,
+        bar(console, f"single events seen in the report, {kind}", total=EVENTS) as advance,
     ):
         for event in singles(0, EVENTS):
             sights.append(post_and_see(connection, event))
@@ -86,12 +90,13 @@ def measure(folder: Path, console: Console) -> list[Figure]:
             advance(1)
     shown = [sight.shown for sight in sights]
     answered = [sight.answered for sight in sights]
+    name = f"{kind}, posted to visible"
     return [
-        *spread(MEASURE, "posted to visible", shown, beside="GET /livez", counterparts=empty, below=MOST_P99_MS),
-        _middle("posted to visible, p50", shown, "the report alone, p50", reports),
-        _middle("posted to answered, p50", answered, "a bare durable commit, p50", commits),
+        *spread(MEASURE, name, shown, beside="GET /livez", counterparts=empty, below=MOST_P99_MS),
+        _middle(f"{name}, p50", shown, "the report alone, p50", reports),
+        _middle(f"{kind}, posted to answered, p50", answered, "a bare durable commit, p50", commits),
         Figure(
-            MEASURE, "posted to answered, p99", in_ms(percentile(answered, 0.99)), MILLISECONDS,
+            MEASURE, f"{kind}, posted to answered, p99", in_ms(percentile(answered, 0.99)), MILLISECONDS,
             "a bare durable commit, p99", in_ms(percentile(commits, 0.99)),
         ),
     ]  # fmt: skip
