@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
+import msgspec
+
+from service.acceptance import Judged
 from service.faults import LONGEST_NAME, Fault, below, shown
 from service.strict_json import NotJson, Reader, after_blanks
 
@@ -99,15 +102,29 @@ class ByteStream(Protocol):
 
 @dataclass(slots=True)
 class Item:
-    """One event of a body as it was read; with faults it is no event, and its value may hold placeholders."""
+    """One event of a body as it was read; with faults it is no event, and its value may hold placeholders.
+
+    `taken`: the event itself, where it was taken as it was read; then its value is left out.
+    """
 
     pointer: str
     value: Any
     faults: list[Fault] = field(default_factory=list)
+    taken: Judged | None = None
+
+    @property
+    def type(self) -> str | None:
+        """The type that the sender gave, when it is a text."""
+        if self.taken is not None:
+            return self.taken.type
+        given = self.value.get("type") if isinstance(self.value, dict) else None
+        return given if isinstance(given, str) else None
 
     @property
     def id(self) -> str | None:
         """The id that the sender gave, when it is one that can be sent back."""
+        if self.taken is not None:
+            return self.taken.id
         given = self.value.get("id") if isinstance(self.value, dict) else None
         sendable = isinstance(given, str) and 0 < len(given) <= LONGEST_NAME and given.isprintable()
         return given if sendable else None
@@ -194,8 +211,13 @@ def _inflated(unpacker: zlib._Decompress, packed: bytes, limit: int) -> bytes:
         raise BodyUnreadable("the body is no gzip, or was damaged on its way; send it again") from None
 
 
-def parse_items(body: bytes, media_type: str) -> Batch:
+Quickly = Callable[[bytes], Judged | None]
+
+
+def parse_items(body: bytes, media_type: str, quickly: Quickly = lambda raw: None) -> Batch:
     """The events of a body of one of MEDIA_TYPES, each with the faults that its reading showed.
+
+    quickly: takes an event out of its bytes, or gives None; then it is read strictly.
 
     Raises MediaTypeUnknown, TooManyItems, TooManyValues, EventTooLong, or BodyUnreadable when an array or a single
     event is no JSON.
@@ -205,7 +227,9 @@ def parse_items(body: bytes, media_type: str) -> Batch:
         raise TooManyValues(MOST_VALUES)
     body = body.removeprefix(_BOM)
     if kind == LINES:
-        return Batch(list(_items_of_lines(body)), single=False)
+        return Batch(list(_items_of_lines(body, quickly)), single=False)
+    if (at_once := _read_at_once(body, kind, quickly)) is not None:
+        return at_once
     text = _decoded(body)
     start = after_blanks(text, 0)
     is_array = text.startswith("[", start)
@@ -304,11 +328,45 @@ def _refuse_more(text: str, end: int) -> None:
         raise NotJson(at, f"there is more after the end; send one event a line as {LINES}")
 
 
-def _items_of_lines(body: bytes) -> Iterator[Item]:
+_as_array = msgspec.json.Decoder(list[msgspec.Raw]).decode
+
+
+def _read_at_once(body: bytes, kind: str, quickly: Quickly) -> Batch | None:
+    """The events of a body that is JSON in its simplest form; None where it has to be looked at more closely."""
+    if kind != ARRAY and not body.lstrip().startswith(b"["):
+        taken = quickly(body) if len(body) <= LONGEST_EVENT else None
+        return None if taken is None else Batch([Item("", None, taken=taken)], single=True)
+    if kind == ONE_EVENT:
+        return None
+    try:
+        pieces = [bytes(piece) for piece in _as_array(body)]
+    except (msgspec.MsgspecError, RecursionError):
+        return None
+    if len(pieces) > MOST_ITEMS or any(len(piece) > LONGEST_EVENT for piece in pieces):
+        return None
+    reader, items = Reader(), []
+    for index, piece in enumerate(pieces):
+        pointer = below("", index)
+        if (taken := quickly(piece)) is not None:
+            items.append(Item(pointer, None, taken=taken))
+            continue
+        try:
+            value, _, faults = reader.read(piece.decode(), 0, pointer)
+        except (UnicodeDecodeError, NotJson):
+            return None
+        items.append(Item(pointer, value, faults))
+    return Batch(items, single=False)
+
+
+def _items_of_lines(body: bytes, quickly: Quickly) -> Iterator[Item]:
     reader, line, last = Reader(), 1, 0
     for index, found in enumerate(_LINE.finditer(body)):
         if index == MOST_ITEMS:
             raise TooManyItems(MOST_ITEMS)
+        raw = found[0]
+        if len(raw) <= LONGEST_EVENT and (taken := quickly(raw)) is not None:
+            yield Item(below("", index), None, taken=taken)
+            continue
         # Counted from the last line on: from the start it would take the square of the body's length.
         line, last = line + body.count(b"\n", last, found.start()), found.start()
         yield _item_of_line(reader, found[0], below("", index), line)

@@ -67,6 +67,11 @@ def kind_of(path: Path) -> str:
     return EVENTS if first.removeprefix(_BOM).lstrip().startswith(b"{") else TABLE
 
 
+def bare(line: bytes) -> bytes:
+    """A line without the blanks around it, and without the mark at the beginning of a file."""
+    return line.removeprefix(_BOM).strip(b" \t\r\n")
+
+
 def refuse_wide(first: bytes, encoding: str) -> None:
     """Raise FileUnreadable when the first line of a table is as in UTF-16 although another encoding is said."""
     if "16" not in encoding and (first.startswith(_WIDE_BOMS) or b"\0" in first.partition(b"\n")[0]):

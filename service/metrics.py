@@ -93,10 +93,11 @@ class Metrics:
         method = method if method in METHODS else OTHER
         self._requests.labels(route or OTHER, method, f"{status // 100}xx").observe(seconds)
 
-    def note_events(self, verdicts: Iterable[tuple[object, str]]) -> None:
-        """Note (an event as it was read, the verdict on it) of a request."""
-        for (kind, verdict), count in Tally((_type_of(value), verdict) for value, verdict in verdicts).items():
-            self._events.labels(kind, verdict).inc(count)
+    def note_events(self, verdicts: Iterable[tuple[str | None, str]]) -> None:
+        """Note (the type that an event gave, the verdict on it) of each event of a request."""
+        for (kind, verdict), count in Tally(verdicts).items():
+            known = kind if kind in EVENT_TYPES else OTHER
+            self._events.labels(known, verdict).inc(count)
 
     def note_broker_error(self) -> None:
         """Note that the broker failed just now."""
@@ -117,11 +118,6 @@ def _broker_error(registry: CollectorRegistry) -> Gauge:
         multiprocess_mode="max",
         registry=registry,
     )
-
-
-def _type_of(value: object) -> str:
-    kind = value.get("type") if isinstance(value, dict) else None
-    return kind if isinstance(kind, str) and kind in EVENT_TYPES else OTHER
 
 
 class Present(Collector):

@@ -106,15 +106,17 @@ class Table:
 class RefusedRows:
     """Writes rows as they were, in the form of the table that they come from, with the line and the reason before."""
 
-    def __init__(self, stream: IO[bytes], *, header: Sequence[str], form: Form) -> None:
+    def __init__(self, stream: IO[bytes], *, header: Sequence[str], form: Form, goes_on: bool = False) -> None:
+        """`goes_on`: the stream has the header, and rows, already."""
         self._text = io.TextIOWrapper(
             stream, encoding=form.encoding, errors=_errors(form.encoding), newline="", write_through=True
         )
-        if form.has_bom and form.encoding == "utf-8":
+        if form.has_bom and form.encoding == "utf-8" and not goes_on:
             self._text.write(_BOM)
         # CRLF, else a bare CR within a cell would go unquoted.
         self._writer = csv.writer(self._text, delimiter=form.delimiter, lineterminator="\r\n")
-        self._writer.writerow([LINE_COLUMN, REASON_COLUMN, *header])
+        if not goes_on:
+            self._writer.writerow([LINE_COLUMN, REASON_COLUMN, *header])
 
     def write(self, line: int, reason: str, as_was: Sequence[str]) -> None:
         """Write one row."""

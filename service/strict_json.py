@@ -57,6 +57,28 @@ class Unfit:
         self.detail = detail
 
 
+class NumberUnfit(ValueError):
+    """A number with a point or an exponent that cannot be kept; says why."""
+
+
+def decimal_of(text: str) -> Decimal:
+    """A JSON number with a point or an exponent, exactly; a `Written` where str() would write it otherwise.
+
+    Raises NumberUnfit.
+    """
+    if len(text) > LONGEST_NUMBER:
+        raise NumberUnfit(f"is a number of {len(text)} characters; write it with at most {LONGEST_NUMBER}")
+    exponent = text.lower().partition("e")[2]
+    # decimal itself raises for exponents of 19 digits.
+    if len(exponent) > 4 or abs((number := Decimal(text)).adjusted()) > WIDEST_EXPONENT:
+        raise NumberUnfit(f"has an exponent beyond every use; found {shown(text)}")
+    if str(number) == text:
+        return number
+    written = Written(number)
+    written.text = text
+    return written
+
+
 _SUSPECTS = (*_CONTAINERS, Unfit)
 #: Stands for all after the first ones: millions of messages that nobody is sent would fill the memory.
 _ONE_MORE: Final = Unfit("cannot be kept")
@@ -118,17 +140,10 @@ class Reader:
         return number
 
     def _decimal(self, text: str) -> Decimal | Unfit:
-        if len(text) > LONGEST_NUMBER:
-            return self._refused(f"is a number of {len(text)} characters; write it with at most {LONGEST_NUMBER}")
-        exponent = text.lower().partition("e")[2]
-        # decimal itself raises for exponents of 19 digits.
-        if len(exponent) > 4 or abs((number := Decimal(text)).adjusted()) > WIDEST_EXPONENT:
-            return self._refused(f"has an exponent beyond every use; found {shown(text)}")
-        if str(number) == text:
-            return number
-        written = Written(number)
-        written.text = text
-        return written
+        try:
+            return decimal_of(text)
+        except NumberUnfit as error:
+            return self._refused(str(error))
 
     def _constant(self, name: str) -> Unfit:
         return self._refused(f"is {name}, which is no JSON number; leave the field out when it is not known")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, Final
 from zoneinfo import available_timezones
@@ -17,11 +17,13 @@ from worker.sentences import Sentence, joined, sentence
 MICROSECONDS: Final = 1_000_000
 _DAYS_BEFORE_1970: Final = date(1970, 1, 1).toordinal()
 _FIRST_YEAR: Final = 2000
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
 _FIRST_INSTANT: Final = (date(_FIRST_YEAR, 1, 1).toordinal() - _DAYS_BEFORE_1970) * 86_400 * MICROSECONDS
 
 _CLOCK = r"([01][0-9]|2[0-3]):([0-5][0-9])"
 _INSTANT = re.compile(
-    rf"([0-9]{{4}})-([0-9]{{2}})-([0-9]{{2}})[Tt]{_CLOCK}:([0-5][0-9])(?:\.([0-9]{{1,9}}))?(?:[Zz]|([+-]){_CLOCK})"
+    rf"[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}[Tt]{_CLOCK}:[0-5][0-9](?:\.[0-9]{{1,9}})?(?:[Zz]|[+-]{_CLOCK})"
 )
 _LEAP_SECOND = re.compile(r"[^T]{10}T[0-9]{2}:[0-9]{2}:60.*", re.IGNORECASE)
 _NO_OFFSET = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]+)?)?")
@@ -37,8 +39,7 @@ class Instant(Strict, fields.String):
         super().__init__(metadata=metadata, required=required, limits={"format": "date-time"})
 
     def read(self, value: Any) -> int:  # noqa: D102
-        found = _INSTANT.fullmatch(value) if isinstance(value, str) else None
-        instant = _microseconds(found) if found else None
+        instant = _microseconds(value) if isinstance(value, str) and _INSTANT.fullmatch(value) else None
         if instant is None:
             raise ValidationError(_why_no_instant(value))
         if instant < _FIRST_INSTANT:
@@ -82,17 +83,12 @@ class Zone(Strict, fields.String):
         raise ValidationError(with_nearest(must, value, _like_zones(value)) if isinstance(value, str) else must)
 
 
-def _microseconds(found: re.Match[str]) -> int | None:
-    year, month, day, hour, minute, second, fraction, sign, offset_hours, offset_minutes = found.groups()
+def _microseconds(text: str) -> int | None:
+    """Of a text of the right form; None where there is no such day."""
     try:
-        days = date(int(year), int(month), int(day)).toordinal() - _DAYS_BEFORE_1970
-    except ValueError:
+        return (datetime.fromisoformat(text.upper()) - _EPOCH) // _MICROSECOND
+    except (ValueError, OverflowError):
         return None
-    seconds = days * 86_400 + int(hour) * 3600 + int(minute) * 60 + int(second)
-    if sign:
-        offset = int(offset_hours) * 3600 + int(offset_minutes) * 60
-        seconds += offset if sign == "-" else -offset
-    return seconds * MICROSECONDS + (int(fraction[:6].ljust(6, "0")) if fraction else 0)
 
 
 def _why_no_instant(value: object) -> Sentence:

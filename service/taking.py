@@ -7,13 +7,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
-from typing import IO, Any, Final
+from functools import partial
+from typing import IO, Any, Final, NamedTuple
 
-from service.acceptance import Judged, People, judge
+from service.acceptance import Judged, People, judge, taken_quickly
 from service.clock import now_us
 from service.column_maps import ColumnMap, EventMap, RowWrong
 from service.faults import Fault
-from service.import_files import FileUnreadable
+from service.import_files import FileUnreadable, bare
 from service.old_tables import Row, Table
 from service.settling import people_of, refuse_old_key
 from service.strict_json import NotJson, Reader, after_blanks
@@ -37,6 +38,26 @@ class Said:
     fault: str = ""
 
 
+class Line(NamedTuple):
+    """A line that should be an event, not read yet. `raw`: without the blanks around it.
+
+    `start`, `end`: where the line, blanks and all, lies among the unpacked bytes of the file.
+    """
+
+    line: int
+    raw: bytes
+    start: int
+    end: int
+
+    @property
+    def as_was(self) -> list[str]:
+        """The line as it was, bytes that are no UTF-8 too."""
+        return [self.raw.decode("utf-8", "surrogateescape")]
+
+
+Refuse = Callable[[Said | Line, str], object]
+
+
 @dataclass
 class Outcome:
     """What became of the lines and events of a file."""
@@ -47,6 +68,10 @@ class Outcome:
     verdicts: Counter[str] = field(default_factory=Counter)
     #: Accepted events by type.
     types: Counter[str] = field(default_factory=Counter)
+    #: The last line that is done with.
+    last: Said | Line | None = None
+    #: (position, content hash) of that event of the file which stands last in the ledger.
+    highest: tuple[int, bytes] | None = None
 
 
 # --- what lines say ---------------------------------------------------------------------------------------------
@@ -67,16 +92,15 @@ def _of_row(row: Row, columns: ColumnMap) -> Said:
         return Said(row.line, row.as_was, [], str(error))
 
 
-def of_lines(stream: IO[bytes]) -> Iterator[Said]:
-    """What events one a line say; raises FileUnreadable."""
-    reader, number = Reader(), 0
-    while line := stream.readline(LONGEST_LINE + 1):
-        number += 1
-        if len(line) > LONGEST_LINE:
-            raise FileUnreadable(f"line {number} is longer than {LONGEST_LINE} bytes")
-        text = line.decode("utf-8", "surrogateescape").removeprefix("\ufeff").strip(" \t\r\n")
-        if text:
-            yield _of_text(reader, number, text)
+def of_lines(stream: IO[bytes], *, line: int = 0, end: int = 0) -> Iterator[Line]:
+    """Events one a line, those behind a line that ends at `end`; raises FileUnreadable."""
+    stream.seek(end)
+    while found := stream.readline(LONGEST_LINE + 1):
+        line, start, end = line + 1, end, end + len(found)
+        if len(found) > LONGEST_LINE:
+            raise FileUnreadable(f"line {line} is longer than {LONGEST_LINE} bytes")
+        if raw := bare(found):
+            yield Line(line, raw, start, end)
 
 
 def of_refused(table: Table) -> Iterator[Said]:
@@ -107,9 +131,9 @@ def _of_text(reader: Reader, line: int, text: str) -> Said:
 def take(
     database: Database,
     site: str,
-    said: Iterable[Said],
+    said: Iterable[Said | Line],
     *,
-    refuse: Callable[[Said, str], object],
+    refuse: Refuse,
     progress: Callable[[int], object] = lambda count: None,
     dry_run: bool = False,
     outcome: Outcome | None = None,
@@ -136,16 +160,17 @@ def take(
                     refuse_old_key(connection, site, people)
                     record_settings(connection, site, events, verdicts, actor=COMMAND_LINE, now_us=now)
             _note(outcome, fit, verdicts, refuse)
+            outcome.last = some[-1]
             progress(len(some))
     return outcome
 
 
-def _groups(said: Iterable[Said]) -> Iterator[list[Said]]:
-    some: list[Said] = []
+def _groups(said: Iterable[Said | Line]) -> Iterator[list[Said | Line]]:
+    some: list[Said | Line] = []
     count = 0
     for each in said:
         some.append(each)
-        count += len(each.events) or 1
+        count += 1 if isinstance(each, Line) else len(each.events) or 1
         if count >= AT_ONCE:
             yield some
             some, count = [], 0
@@ -154,12 +179,20 @@ def _groups(said: Iterable[Said]) -> Iterator[list[Said]]:
 
 
 def _fit(
-    some: list[Said], site: str, people: People, outcome: Outcome, refuse: Callable[[Said, str], object]
-) -> Iterator[tuple[Said, list[Judged]]]:
+    some: list[Said | Line], site: str, people: People, outcome: Outcome, refuse: Refuse
+) -> Iterator[tuple[Said | Line, list[Judged]]]:
     """The lines whose events are all fit for the ledger, with these; the others are refused."""
     now = now_us()
-    for said in some:
+    reader, quickly = Reader(), partial(taken_quickly, now_us=now, people=people)
+    for each in some:
         outcome.lines += 1
+        if isinstance(each, Line):
+            if (taken := quickly(each.raw)) is not None:
+                yield each, [taken]
+                continue
+            said = _of_text(reader, each.line, each.as_was[0])
+        else:
+            said = each
         reasons = [said.fault] if said.fault else []
         judged: list[Judged] = []
         for origin, item in said.events:
@@ -192,9 +225,9 @@ def _worded(fault: Fault, origin: EventMap | None, *, several: bool) -> str:
 
 def _note(
     outcome: Outcome,
-    fit: list[tuple[Said, list[Judged]]],
+    fit: list[tuple[Said | Line, list[Judged]]],
     verdicts: list[Verdict],
-    refuse: Callable[[Said, str], object],
+    refuse: Refuse,
 ) -> None:
     remaining = iter(verdicts)
     for said, judged in fit:
@@ -206,6 +239,9 @@ def _note(
                 outcome.types[event.type] += 1
             elif verdict.status != DUPLICATE:
                 reasons.append(f"event {event.id} of {event.source}: {verdict.reason}")
+                continue
+            if verdict.position is not None and (outcome.highest is None or verdict.position > outcome.highest[0]):
+                outcome.highest = verdict.position, event.content_hash
         if reasons:
             outcome.lines_refused += 1
             refuse(said, "; ".join(reasons))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
@@ -23,8 +23,7 @@ def renamed_when_whole(path: Path, *, private: bool = False) -> Iterator[IO[byte
 
     `private`: only its owner may read it. Raises NotReplaceable and OSError.
     """
-    if path.exists() and not path.is_file():
-        raise NotReplaceable(path)
+    _refuse_no_file(path)
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
     try:
@@ -36,6 +35,38 @@ def renamed_when_whole(path: Path, *, private: bool = False) -> Iterator[IO[byte
     except BaseException:
         part.unlink(missing_ok=True)
         raise
+    _sync_folder(path)
+
+
+@contextmanager
+def gathered_until_whole(path: Path, part: Path, *, size: int, keep: Callable[[], bool]) -> Iterator[IO[bytes]]:
+    """A file that is gathered in `part`, of which `size` bytes are there already, and takes the place of `path` then.
+
+    After an exception it stays to be gone on with when `keep` says so. Raises NotReplaceable and OSError.
+    """
+    _refuse_no_file(path)
+    descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o666)
+    try:
+        with open(descriptor, "r+b") as raw:
+            raw.truncate(size)
+            raw.seek(size)
+            yield raw
+            raw.flush()
+            os.fsync(raw.fileno())
+        part.replace(path)
+    except BaseException:
+        if not keep():
+            part.unlink(missing_ok=True)
+        raise
+    _sync_folder(path)
+
+
+def _refuse_no_file(path: Path) -> None:
+    if path.exists() and not path.is_file():
+        raise NotReplaceable(path)
+
+
+def _sync_folder(path: Path) -> None:
     folder = os.open(path.parent, os.O_RDONLY)
     try:
         os.fsync(folder)

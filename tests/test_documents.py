@@ -330,7 +330,9 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
 @pytest.mark.parametrize("number", range(len(examples())))
 def test_example_of_the_readme_answers_what_it_shows(outputs: list[str], number: int) -> None:
     commands, excerpt = examples()[number]
-    answers = [json.loads(line) for line in re.sub(r"\}(?=\{)", "}\n", outputs[number]).splitlines() if line]
+    # Beside answers there is what commands say.
+    lines = re.sub(r"\}(?=\{)", "}\n", outputs[number]).splitlines()
+    answers = [json.loads(line) for line in lines if line.startswith("{")]
     assert len(answers) == len(re.findall(r"(?<!\$\()curl (?!-sS -o )", commands))
     for answer in answers:
         assert "urn:cutledger:problem" not in json.dumps(answer), answer

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import delete, insert, select
+from sqlalchemy import Table, bindparam, delete, select
 
 from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
 from worker.folding import Contradiction
 from worker.ledger import View
+from worker.prepared import Lists, Prepared, insert_rows
+from worker.records import Event
 from worker.sentences import figure, forms_text, sentence
 from worker.shopcalendar import MICROSECONDS
 from worker.tables import Derived
@@ -38,13 +39,8 @@ class Contradictions:
 
     def of_attempts(self, found: Mapping[str, Iterable[Contradiction]]) -> None:
         """Put what attempts contradict in the place of what they did before, overlapping runs aside."""
-        f = self.findings.c
         for some in in_batches(sorted(found)):
-            self.connection.execute(
-                delete(self.findings).where(
-                    f.site == self.site, f.subject_kind == ATTEMPT, f.subject.in_(some), f.code != RUNS_OVERLAP
-                )
-            )
+            _clear_of_attempts(self.connection, {"of_site": self.site, "subjects": some}, self.findings)
         rows = [self._row(ATTEMPT, attempt, said) for attempt, these in found.items() for said in these]
         self._insert(_once(rows))
 
@@ -53,32 +49,33 @@ class Contradictions:
 
         Each run that overlaps others that began before it has one finding, with the one of them that ends last.
         """
-        self._put_overlaps(attempts, [])
         runs = [Run.of(row) for row in rows if row["state"] == "finished" and row["machine"] and row["ended_us"]]
+        judged: dict[str, dict[str, Any] | None] = dict.fromkeys(attempts)
         for machine, window in _windows(runs):
             on_machine = self._runs_between(machine, window)
-            near = [run.attempt for run in on_machine if run.started_us >= window[0]]
-            found = {run.attempt: self._overlap(run, before) for run, before in _overlapping(on_machine)}
-            self._put_overlaps(near, [found[attempt] for attempt in near if attempt in found])
+            judged |= dict.fromkeys(run.attempt for run in on_machine if run.started_us >= window[0])
+            for run, before in _overlapping(on_machine):
+                if run.started_us >= window[0]:
+                    judged[run.attempt] = self._overlap(run, before)
+        self._put_overlaps(judged)
 
-    def _put_overlaps(self, attempts: Sequence[str], rows: Sequence[dict[str, Any]]) -> None:
-        f = self.findings.c
-        for some in in_batches(attempts):
-            mine = (f.site == self.site, f.code == RUNS_OVERLAP, f.subject_kind == ATTEMPT, f.subject.in_(some))
-            if self.connection.execute(select(f.subject).where(*mine).limit(1)).first() is not None:
-                self.connection.execute(delete(self.findings).where(*mine))
-        self._insert(rows)
+    def _put_overlaps(self, judged: Mapping[str, dict[str, Any] | None]) -> None:
+        for some in in_batches(judged):
+            given = {"of_site": self.site, "of_code": RUNS_OVERLAP, "of_kind": ATTEMPT, "subjects": some}
+            # Most have none: to look costs less than to delete nothing.
+            if _any_of_subjects(self.connection, given, self.findings):
+                _clear_of_subjects(self.connection, given, self.findings)
+        self._insert([row for row in judged.values() if row is not None])
 
     def _runs_between(self, machine: str, window: tuple[int, int]) -> list[Run]:
         """Runs on a machine that can overlap one that began within the window, as they began."""
-        a = self.attempts.c
-        query = (
-            select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
-            .where(a.site == self.site, a.machine == machine, a.state == "finished", a.ended_us > a.started_us)
-            .where(a.started_us >= window[0] - LONGEST_RUN_US, a.started_us <= window[1])
-            .order_by(a.started_us, a.attempt)
-        )
-        return [Run(*row) for row in self.connection.execute(query)]
+        given = {
+            "of_site": self.site,
+            "of_machine": machine,
+            "since_us": window[0] - LONGEST_RUN_US,
+            "until_us": window[1],
+        }
+        return [Run(*row) for row in _runs_between(self.connection, given, self.attempts)]
 
     def _overlap(self, later: Run, earlier: Run) -> dict[str, Any]:
         seconds = (min(earlier.end_us, later.end_us) - later.started_us) / MICROSECONDS
@@ -109,19 +106,17 @@ class Contradictions:
         self._of_plates(MEASURED_THICKNESS, found)
 
     def _of_plates(self, code: str, found: Mapping[str, Contradiction | None]) -> None:
-        f = self.findings.c
         for some in in_batches(found):
-            self.connection.execute(
-                delete(self.findings).where(
-                    f.site == self.site, f.code == code, f.subject_kind == PLATE, f.subject.in_(some)
-                )
-            )
+            given = {"of_site": self.site, "of_code": code, "of_kind": PLATE, "subjects": some}
+            _clear_of_subjects(self.connection, given, self.findings)
         self._insert([self._row(PLATE, plate, said) for plate, said in found.items() if said is not None])
 
-    def of_voids(self, positions: Sequence[int]) -> None:
-        """Find voids with another subject than their target's, where either is at one of the positions."""
-        voids = [(event, target) for _, event, target in self.view.at(positions) if target is not None]
-        voids += self.view.voids_naming(positions)
+    def of_voids(self, positions: Sequence[int], voids: Iterable[tuple[Event, tuple[str, str]]]) -> None:
+        """Find voids with another subject than their target's, where either is at one of the positions.
+
+        voids: those at the positions, with their targets.
+        """
+        voids = [*voids, *self.view.voids_naming(positions)]
         targets = self.view.targets({target for _, target in voids})
         rows: list[dict[str, Any]] = []
         for void, target in voids:
@@ -160,8 +155,42 @@ class Contradictions:
         }
 
     def _insert(self, rows: Sequence[dict[str, Any]]) -> None:
-        if rows:
-            self.connection.execute(insert(self.findings), rows)
+        insert_rows(self.connection, self.findings, rows)
+
+
+@Prepared
+def _clear_of_attempts(lists: Lists, findings: Table) -> Any:
+    f = findings.c
+    mine = (f.site == bindparam("of_site"), f.subject_kind == ATTEMPT, lists.has(f.subject, "subjects"))
+    return delete(findings).where(*mine, f.code != RUNS_OVERLAP)
+
+
+def _of_subjects(lists: Lists, findings: Table) -> tuple[Any, ...]:
+    f = findings.c
+    which = (f.code == bindparam("of_code"), f.subject_kind == bindparam("of_kind"))
+    return f.site == bindparam("of_site"), *which, lists.has(f.subject, "subjects")
+
+
+@Prepared
+def _any_of_subjects(lists: Lists, findings: Table) -> Any:
+    return select(findings.c.subject).where(*_of_subjects(lists, findings)).limit(1)
+
+
+@Prepared
+def _clear_of_subjects(lists: Lists, findings: Table) -> Any:
+    return delete(findings).where(*_of_subjects(lists, findings))
+
+
+@Prepared
+def _runs_between(_: Lists, attempts: Table) -> Any:
+    a = attempts.c
+    return (
+        select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
+        .where(a.site == bindparam("of_site"), a.machine == bindparam("of_machine"))
+        .where(a.state == "finished", a.ended_us > a.started_us)
+        .where(a.started_us >= bindparam("since_us"), a.started_us <= bindparam("until_us"))
+        .order_by(a.started_us, a.attempt)
+    )
 
 
 _KEY: Final = ("site", "code", "subject_kind", "subject", "other")
@@ -172,8 +201,7 @@ def _once(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     return list({tuple(row[name] for name in _KEY): row for row in rows}.values())
 
 
-@dataclass(frozen=True)
-class Run:
+class Run(NamedTuple):
     """A finished attempt as it occupied its machine. `run` names the program run that attempts share."""
 
     attempt: str
@@ -220,16 +248,23 @@ def _overlapping(runs: Iterable[Run]) -> Iterator[tuple[Run, Run]]:
     Only the two program runs that reach furthest need to be known: a run overlaps the first of them, or, when that is
     its own, the second.
     """
-    furthest: list[Run] = []
+    first: _Reaching | None = None
+    second: _Reaching | None = None
     for run in runs:
-        before = next((one for one in furthest if one.shared != run.shared), None)
-        if before is not None and before.end_us > run.started_us:
-            yield run, before
-        others = [one for one in furthest if one.shared != run.shared]
-        same = [one for one in furthest if one.shared == run.shared]
-        mine = max([*same, run], key=_reach)
-        furthest = sorted([mine, *others], key=_reach, reverse=True)[:2]
+        mine = _Reaching((run.end_us, run.attempt), run.shared, run)
+        is_first = first is not None and first.shared == mine.shared
+        before = second if is_first else first
+        if before is not None and before.reach[0] > run.started_us:
+            yield run, before.run
+        if first is None or is_first:
+            first = mine if first is None else max(first, mine)
+        elif second is None or mine.reach > second.reach:
+            first, second = (mine, first) if mine.reach > first.reach else (first, mine)
 
 
-def _reach(run: Run) -> tuple[int, str]:
-    return run.end_us, run.attempt
+class _Reaching(NamedTuple):
+    """The run of a program run that ends last, and when it does."""
+
+    reach: tuple[int, str]
+    shared: tuple[str, str]
+    run: Run

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select
 
 from worker.batches import in_batches
+from worker.prepared import Lists, Prepared, insert_rows
 from worker.sums import attempt_sums, rework_sums
 from worker.tables import DIMENSIONS, REWORK_SUMS, TALLY_SUMS, Derived
 
@@ -56,68 +56,103 @@ class Counting:
 
     def _recount(self, which: str, keys: set[tuple[str, int]]) -> None:
         """Count the tallies of these (day, combination) anew, day by day in order."""
-        clear, count = _recount_statements(self.derived, which)
         by_day: dict[str, list[int]] = defaultdict(list)
         for day, combination in keys:
             by_day[day].append(combination)
         for day in sorted(by_day):
             for some in in_batches(sorted(by_day[day])):
                 of = {"of_site": self.site, "of_day": day, "of_combinations": some}
-                self.connection.execute(clear, of)
-                self.connection.execute(count, of)
+                _clear(self.connection, of, self.derived, which)
+                _count(self.connection, of, self.derived, which)
 
     def _write_combinations(self) -> None:
-        table = self.derived.combinations
         known: set[int] = set()
         for some in in_batches(self._combinations):
-            query = select(table.c.combination).where(table.c.site == self.site, table.c.combination.in_(some))
-            known.update(self.connection.execute(query).scalars())
+            given = {"of_site": self.site, "of_combinations": some}
+            known.update(number for (number,) in _known_combinations(self.connection, given, self.derived))
         rows = [
             {"site": self.site, "combination": number} | dimensions
             for number, dimensions in sorted(self._combinations.items())
             if number not in known
         ]
-        if rows:
-            self.connection.execute(insert(table), rows)
+        insert_rows(self.connection, self.derived.combinations, rows)
 
     def _write_names(self) -> None:
         """A name is shown as it was first written: by the attempt that was started first."""
-        a, table = self.derived.attempts.c, self.derived.names
+        by_kind: dict[str, list[str]] = defaultdict(list)
         for kind, key in sorted(self._names):
-            first = self.connection.execute(
-                select(a[f"{kind}_name"])
-                .where(a.site == self.site, a[kind] == key)
-                .order_by(a.started_us, a.attempt)
-                .limit(1)
-            ).scalar_one_or_none()
-            n = table.c
-            stored = self.connection.execute(
-                select(n.spelling).where(n.site == self.site, n.kind == kind, n.name_key == key)
-            ).scalar_one_or_none()
-            if first == stored:
-                continue
-            self.connection.execute(delete(table).where(n.site == self.site, n.kind == kind, n.name_key == key))
-            if first is not None:
-                self.connection.execute(
-                    insert(table), {"site": self.site, "kind": kind, "name_key": key, "spelling": first}
+            by_kind[kind].append(key)
+        changed: list[dict[str, Any]] = []
+        for kind, keys in by_kind.items():
+            for some in in_batches(keys):
+                given = {"of_site": self.site, "of_kind": kind, "of_keys": some}
+                changed.extend(
+                    {"of_site": self.site, "of_kind": kind, "of_key": key, "spelling": first}
+                    for key, first, stored in _spellings(self.connection, given, self.derived, kind)
+                    if first != stored
                 )
+        _forget_name.each(self.connection, changed, self.derived)
+        rows = [
+            {"site": self.site, "kind": one["of_kind"], "name_key": one["of_key"], "spelling": one["spelling"]}
+            for one in changed
+            if one["spelling"] is not None
+        ]
+        insert_rows(self.connection, self.derived.names, rows)
 
 
-@lru_cache
-def _recount_statements(derived: Derived, which: str) -> tuple[Any, Any]:
-    """(clear, count) of the tallies of one day and some combinations; built once, since building takes longer."""
+def _touched(lists: Lists, columns: Any) -> tuple[Any, ...]:
+    return (
+        columns.site == bindparam("of_site"),
+        columns.day == bindparam("of_day"),
+        lists.has(columns.combination, "of_combinations"),
+    )
+
+
+@Prepared
+def _clear(lists: Lists, derived: Derived, which: str) -> Any:
+    """The tallies of one day and some combinations are gone."""
+    table: Table = getattr(derived, which)
+    return delete(table).where(*_touched(lists, table.c))
+
+
+@Prepared
+def _count(lists: Lists, derived: Derived, which: str) -> Any:
+    """The tallies of one day and some combinations, from attempts or rework."""
     table: Table = getattr(derived, which)
     source = derived.attempts if which in _TALLIES else derived.rework
     sums, names = (attempt_sums, TALLY_SUMS) if which in _TALLIES else (rework_sums, REWORK_SUMS)
     by = [source.c[column.name] for column in table.c if column.name not in names]
+    query = sums(source, by=by, where=_touched(lists, source.c))
+    return insert(table).from_select([*(column.name for column in by), *names], query)
 
-    def touched(columns: Any) -> tuple[Any, ...]:
-        return (
-            columns.site == bindparam("of_site"),
-            columns.day == bindparam("of_day"),
-            columns.combination.in_(bindparam("of_combinations", expanding=True)),
-        )
 
-    query = sums(source, by=by, where=touched(source.c))
-    columns = [*(column.name for column in by), *names]
-    return delete(table).where(*touched(table.c)), insert(table).from_select(columns, query)
+@Prepared
+def _known_combinations(lists: Lists, derived: Derived) -> Any:
+    c = derived.combinations.c
+    return select(c.combination).where(c.site == bindparam("of_site"), lists.has(c.combination, "of_combinations"))
+
+
+@Prepared
+def _spellings(lists: Lists, derived: Derived, kind: str) -> Any:
+    """(key, first spelling, stored spelling) of names."""
+    a, n, key = derived.attempts.c, derived.names.c, lists.table("of_keys").c.value
+    first = (
+        select(a[f"{kind}_name"])
+        .where(a.site == bindparam("of_site"), a[kind] == key)
+        .order_by(a.started_us, a.attempt)
+        .limit(1)
+        .scalar_subquery()
+    )
+    stored = (
+        select(n.spelling)
+        .where(n.site == bindparam("of_site"), n.kind == bindparam("of_kind"), n.name_key == key)
+        .scalar_subquery()
+    )
+    return select(key, first, stored)
+
+
+@Prepared
+def _forget_name(_: Lists, derived: Derived) -> Any:
+    n = derived.names.c
+    mine = (n.site == bindparam("of_site"), n.kind == bindparam("of_kind"), n.name_key == bindparam("of_key"))
+    return delete(derived.names).where(*mine)

@@ -13,16 +13,20 @@ import logging
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+import psycopg
 from sqlalchemy import Connection, Engine, Pool, QueuePool, RootTransaction, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
+from worker.grouping import Together
+
+T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_MS = 5_000
@@ -222,6 +226,7 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self.url = url
+        self._together: Together | None = None
         self.is_sqlite = make_url(url).get_backend_name() == "sqlite"
         if self.is_sqlite:
             self.path = Path(make_url(url).database or "")
@@ -231,6 +236,7 @@ class Database:
             self._next.among(self._writer)
             self._turn = _Turn(self.path.with_name(TURN_FILE), self._writer)
             self._reader = _sqlite_engine(url, writes=False)
+            self._together = Together(self.write, hopeless=DatabaseUnavailable)
         else:
             self._writer = _postgresql_engine(url)
             self._reader = self._writer.execution_options(isolation_level="REPEATABLE READ")
@@ -240,6 +246,20 @@ class Database:
         """One transaction that writes, committed at the end of the block, undone by an exception in it."""
         with _unavailable_said(), self._writer.begin() as connection:
             yield connection
+
+    def write_together(self, work: Callable[[Connection], T]) -> T:
+        """What a work returns that writes in a transaction: on SQLite, of which one writes at a time, shared.
+
+        The work may be called again, after its first transaction was undone for another's fault.
+        """
+        if self._together is not None:
+            return self._together.write(work)
+        with self.write() as connection:
+            return work(connection)
+
+    def most_waited(self) -> int:
+        """How many works of `write_together` waited at once at most, since this was last asked."""
+        return 0 if self._together is None else self._together.most_waited()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -432,6 +452,18 @@ def _unavailable_said() -> Iterator[None]:
         if is_unavailability(error):
             raise DatabaseUnavailable(str(error.orig)) from error
         raise
+
+
+def copy_in(connection: Connection, statement: str, data: bytes) -> None:
+    """Run a COPY ... FROM STDIN of PostgreSQL within the connection's transaction; raises DatabaseUnavailable."""
+    driver: Any = connection.connection.driver_connection
+    try:
+        with driver.cursor() as cursor, cursor.copy(statement) as copy:
+            copy.write(data)
+    except (psycopg.OperationalError, psycopg.InterfaceError) as error:
+        if driver.closed:
+            connection.invalidate(error)
+        raise DatabaseUnavailable(str(error)) from error
 
 
 def is_unavailability(error: DBAPIError) -> bool:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, insert
+from sqlalchemy import Connection, Table, bindparam, delete
 
 from worker.batches import in_batches
+from worker.prepared import Lists, Prepared, insert_rows
 
 
 def replace(
@@ -15,6 +16,10 @@ def replace(
 ) -> None:
     """Put `rows` in the place of a site's rows whose `column` is one of `names`."""
     for some in in_batches(names):
-        connection.execute(delete(table).where(table.c.site == site, table.c[column].in_(some)))
-    if rows:
-        connection.execute(insert(table), rows)
+        _clear(connection, {"of_site": site, "names": some}, table, column)
+    insert_rows(connection, table, rows)
+
+
+@Prepared
+def _clear(lists: Lists, table: Table, column: str) -> Any:
+    return delete(table).where(table.c.site == bindparam("of_site"), lists.has(table.c[column], "names"))

@@ -8,14 +8,15 @@ from __future__ import annotations
 import base64
 import binascii
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple, Protocol
 
 import orjson
 from sqlalchemy import (
     ARRAY,
     Connection,
+    Integer,
     Select,
     Text,
     and_,
@@ -32,10 +33,15 @@ from sqlalchemy import (
 from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
+from worker.binary_copy import Kind, rows_in_binary
+from worker.database import copy_in
 from worker.events import EVENT_TYPES, VOIDED
+from worker.prepared import Lists, Prepared
 from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
+#: Events of an append that are stored one by one, without looking first what of them is known.
+FEW: Final = 8
 #: Class of the advisory locks under which a site is appended to.
 _APPEND_LOCK: Final = 0x43757431
 #: The ledger beside itself: voids of the events at hand. Made once; making an alias costs more than most statements.
@@ -68,8 +74,7 @@ class NewEvent(Protocol):
     def void_target(self) -> tuple[str, str] | None: ...  # noqa: D102
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(NamedTuple):
     """The ledger's answer to one event: accepted, duplicate, conflict or refused (with the reason)."""
 
     status: str
@@ -79,28 +84,14 @@ class Verdict:
     pointer: str = ""
 
 
-@dataclass(frozen=True)
-class _Stored:
+class _Stored(NamedTuple):
     position: int
     type: str
     subject: str
     content_hash: bytes
 
 
-@dataclass
-class _Known:
-    """What the ledger holds, and what this batch has accepted so far, under (source, id)."""
-
-    stored: dict[tuple[str, str], _Stored] = field(default_factory=dict)
-    batch: dict[tuple[str, str], NewEvent] = field(default_factory=dict)
-
-    def of(self, key: tuple[str, str]) -> tuple[str, str, bytes] | None:
-        """(type, subject, content hash) of a known event."""
-        if (new := self.batch.get(key)) is not None:
-            return new.type, new.subject, new.content_hash
-        if (old := self.stored.get(key)) is not None:
-            return old.type, old.subject, old.content_hash
-        return None
+Key = tuple[str, str]
 
 
 def append(
@@ -121,27 +112,62 @@ def append(
     The caller commits: only then is an answer a promise.
     """
     take_turn(connection, site)
-    known = _Known(_stored(connection, site, new))
-    verdicts: list[Verdict | None] = []
-    accepted: list[tuple[NewEvent, int]] = []
-    for event, event_received_us in zip(new, _each(received_us, len(new)), strict=True):
-        key = (event.source, event.id)
-        verdict = _judged_before(known, key, event) or _refused_void(known, event, unvoidable)
-        verdicts.append(verdict)
-        if verdict is None:
-            known.batch[key] = event
-            accepted.append((event, event_received_us))
-    positions = _insert(connection, site, accepted)
+    if len(received := _each(received_us, len(new))) != len(new):
+        raise ValueError(f"{len(new)} events, but {len(received)} receipts")
+    firsts, refused = _candidates(connection, site, new, unvoidable)
+    held = _stored(connection, site, firsts) if _looks_first(connection, site, firsts) else {}
+    wanted = {key: index for key, index in firsts.items() if key not in held} if held else firsts
+    inserted = _insert(connection, site, [(new[index], received[index]) for index in wanted.values()])
+    positions = dict(zip(wanted, inserted, strict=True))
+    if None in inserted:
+        held |= _stored(connection, site, [key for key, position in positions.items() if position is None])
     answers: list[Verdict] = []
-    for event, verdict in zip(new, verdicts, strict=True):
-        position = positions.get((event.source, event.id))
-        if verdict is None:
-            answers.append(Verdict(ACCEPTED, position))
+    for index, event in enumerate(new):
+        key = (event.source, event.id)
+        if index in refused:
+            answers.append(refused[index])
+        elif (stored := held.get(key)) is not None:
+            answers.append(_again(event, stored.content_hash, stored.position))
+        elif firsts[key] == index:
+            answers.append(Verdict(ACCEPTED, positions[key]))
         else:
-            old = known.stored.get((event.source, event.id))
-            at = old.position if old else position
-            answers.append(verdict if verdict.status == REFUSED else Verdict(verdict.status, at, verdict.reason))
+            answers.append(_again(event, new[firsts[key]].content_hash, positions[key]))
     return answers
+
+
+def _looks_first(connection: Connection, site: str, firsts: Mapping[Key, int]) -> bool:
+    """True when it is looked up what of these is known; else that shows when they are inserted."""
+    if len(firsts) <= FEW:
+        return False
+    # Whoever sends again sends all of it again: then looking costs less than trying in vain.
+    return connection.dialect.name == "postgresql" or bool(_stored(connection, site, [next(iter(firsts))]))
+
+
+def _candidates(
+    connection: Connection, site: str, new: Sequence[NewEvent], unvoidable: Sequence[str]
+) -> tuple[dict[Key, int], dict[int, Verdict]]:
+    """(index of the first event of each key, verdicts on voids that are refused, by index)."""
+    voids = [event for event in new if event.void_target is not None]
+    asked = {key for event in voids for key in (event.void_target, (event.source, event.id)) if key is not None}
+    stored = _stored(connection, site, asked) if asked else {}
+    firsts: dict[Key, int] = {}
+    refused: dict[int, Verdict] = {}
+    for index, event in enumerate(new):
+        key = (event.source, event.id)
+        if key in firsts:
+            continue
+        # One that is known already is a duplicate or a conflict, whatever it voids.
+        if event.void_target is not None and key not in stored:
+            target = stored.get(event.void_target) or _of_batch(new, firsts, event.void_target)
+            if target is not None and (verdict := _refused_void(event, target, unvoidable)) is not None:
+                refused[index] = verdict
+                continue
+        firsts[key] = index
+    return firsts, refused
+
+
+def _of_batch(new: Sequence[NewEvent], firsts: Mapping[Key, int], key: Key) -> NewEvent | None:
+    return new[firsts[key]] if key in firsts else None
 
 
 def take_turn(connection: Connection, site: str) -> None:
@@ -155,23 +181,20 @@ def take_turn(connection: Connection, site: str) -> None:
         connection.execute(select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(site))))
 
 
-def _judged_before(known: _Known, key: tuple[str, str], event: NewEvent) -> Verdict | None:
-    held = known.of(key)
-    if held is None:
-        return None
-    if held[2] == event.content_hash:
-        return Verdict(DUPLICATE)
+def _again(event: NewEvent, content_hash: bytes, position: int | None) -> Verdict:
+    """The answer to an event whose source and id are known."""
+    if event.content_hash == content_hash:
+        return Verdict(DUPLICATE, position)
     return Verdict(
         CONFLICT,
+        position,
         reason="this source and id already hold another content, which stays; to correct it, void that event and send "
         "the right one under a new id",
     )
 
 
-def _refused_void(known: _Known, event: NewEvent, unvoidable: Sequence[str]) -> Verdict | None:
-    if event.void_target is None or (target := known.of(event.void_target)) is None:
-        return None
-    kind, subject, _ = target
+def _refused_void(event: NewEvent, target: NewEvent | _Stored, unvoidable: Sequence[str]) -> Verdict | None:
+    kind, subject = target.type, target.subject
     if kind == VOIDED:
         return Verdict(
             REFUSED,
@@ -191,21 +214,25 @@ def _refused_void(known: _Known, event: NewEvent, unvoidable: Sequence[str]) -> 
     return None
 
 
-def _stored(connection: Connection, site: str, new: Iterable[NewEvent]) -> dict[tuple[str, str], _Stored]:
-    wanted: dict[str, set[str]] = defaultdict(set)
-    for event in new:
-        wanted[event.source].add(event.id)
-        if event.void_target is not None:
-            wanted[event.void_target[0]].add(event.void_target[1])
-    found: dict[tuple[str, str], _Stored] = {}
+def holds(connection: Connection, site: str, position: int, content_hash: bytes) -> bool:
+    """True when an event of the site with this content stands at a position."""
+    query = select(events.c.content_hash).where(events.c.position == position, events.c.site == site)
+    return connection.execute(query).scalar_one_or_none() == content_hash
+
+
+def _stored(connection: Connection, site: str, keys: Collection[Key]) -> dict[Key, _Stored]:
+    """What the ledger holds under each of these keys that it knows."""
+    found: dict[Key, _Stored] = {}
     if connection.dialect.name == "postgresql":
-        keys = [(source, id_) for source, ids in wanted.items() for id_ in ids]
         for some in in_batches(keys):
             sources, ids_ = zip(*some, strict=True)
             given = {"site": site, "sources": list(sources), "ids": list(ids_)}
             for source, id_, *held in connection.execute(_HELD_UNDER_KEYS, given):
                 found[source, id_] = _Stored(*held)
         return found
+    wanted: dict[str, list[str]] = defaultdict(list)
+    for source, id_ in keys:
+        wanted[source].append(id_)
     for source, ids in wanted.items():
         for some_ids in in_batches(ids):
             query = select(events.c.id, *_HELD).where(
@@ -240,31 +267,62 @@ def _each(received_us: int | Sequence[int], count: int) -> Sequence[int]:
     return [received_us] * count if isinstance(received_us, int) else received_us
 
 
-def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int]]) -> dict[tuple[str, str], int]:
-    """Insert (event, when it was received); returns the position of each (source, id)."""
+_COLUMNS: Final[dict[str, Kind]] = {
+    "position": "bigint", "site": "text", "source": "text", "id": "text", "type": "text", "kind": "text",
+    "subject": "text", "time_us": "bigint", "received_us": "bigint", "state": "smallint", "content_hash": "bytea",
+    "void_source": "text", "void_id": "text", "payload": "bytea",
+}  # fmt: skip
+_ONCE: Final = "ON CONFLICT (site, source, id) DO NOTHING"
+_NAMES: Final = ", ".join(_COLUMNS)
+#: The statements of each database's own driver: what SQLAlchemy adds to a row costs more than storing it.
+_SQLITE_INSERT: Final = f"INSERT INTO events ({_NAMES}) VALUES ({', '.join('?' * len(_COLUMNS))}) {_ONCE}"  # noqa: S608
+_PG_INSERT: Final = f"INSERT INTO events ({_NAMES}) VALUES ({', '.join(['%s'] * len(_COLUMNS))}) {_ONCE}"  # noqa: S608
+_PG_COPY: Final = f"COPY events ({_NAMES}) FROM STDIN (FORMAT BINARY)"
+_PG_POSITIONS: Final = (
+    "SELECT array_agg(nextval(pg_get_serial_sequence('events', 'position'))) FROM generate_series(1, %(count)s)"
+)
+
+
+def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int]]) -> list[int | None]:
+    """Insert (event, when it was received) of different keys; returns the position of each, None of what was known.
+
+    The caller has the turn of the site, so that positions that are taken first are committed first, and has looked up
+    what is known where `_looks_first` says so.
+    """
     if not new:
-        return {}
+        return []
+    positions = _next_positions(connection, len(new))
     rows = [
-        {
-            "site": site,
-            "source": event.source,
-            "id": event.id,
-            "type": event.type,
-            "kind": EVENT_TYPES[event.type],
-            "subject": event.subject,
-            "time_us": event.time_us,
-            "received_us": received_us,
-            "state": OWED,
-            "content_hash": event.content_hash,
-            "void_source": event.void_target[0] if event.void_target else None,
-            "void_id": event.void_target[1] if event.void_target else None,
-            "payload": event.payload,
-        }
-        for event, received_us in new
-    ]
-    statement = insert(events).returning(events.c.position, sort_by_parameter_order=True)
-    positions = connection.execute(statement, rows).scalars()
-    return {(event.source, event.id): position for (event, _), position in zip(new, positions, strict=True)}
+        (
+            position, site, event.source, event.id, event.type, EVENT_TYPES[event.type], event.subject, event.time_us,
+            received_us, OWED, event.content_hash, *(event.void_target or (None, None)), event.payload,
+        )
+        for position, (event, received_us) in zip(positions, new, strict=True)
+    ]  # fmt: skip
+    if connection.dialect.name != "postgresql":
+        inserted = connection.exec_driver_sql(_SQLITE_INSERT, rows).rowcount
+    elif len(rows) > FEW:
+        # Nobody else appends to this site: what was not known a moment ago is not known now.
+        columns = list(zip(*rows, strict=True))
+        copy_in(connection, _PG_COPY, rows_in_binary(list(_COLUMNS.values()), columns))
+        inserted = len(rows)
+    else:
+        inserted = sum(connection.exec_driver_sql(_PG_INSERT, row).rowcount for row in rows)
+    if inserted == len(rows):
+        return list(positions)
+    there: set[int] = set()
+    for some in in_batches(positions):
+        there.update(connection.execute(select(events.c.position).where(events.c.position.in_(some))).scalars())
+    return [position if position in there else None for position in positions]
+
+
+def _next_positions(connection: Connection, count: int) -> list[int]:
+    """Positions that nobody else gets, in order."""
+    if connection.dialect.name == "postgresql":
+        return list(connection.exec_driver_sql(_PG_POSITIONS, {"count": count}).scalar_one())
+    # The one writer is here: nobody else takes a position before this ends.
+    last = connection.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'events'").scalar_one_or_none()
+    return list(range((last or 0) + 1, (last or 0) + 1 + count))
 
 
 # --- what is owed -----------------------------------------------------------------------------------------------
@@ -290,11 +348,21 @@ def claim(connection: Connection, site: str, *, limit: int) -> list[int]:
 
     The mark becomes true with the caller's commit, which holds what they changed; undone with its rollback.
     """
-    owed = select(events.c.position).where(events.c.site == site, in_state(OWED))
-    positions = list(connection.execute(owed.order_by(events.c.position).limit(limit)).scalars())
+    positions = [position for (position,) in _oldest_owed(connection, {"of_site": site, "most": limit})]
     for some in in_batches(positions):
-        connection.execute(update(events).where(events.c.position.in_(some)).values(state=COUNTED))
+        _mark_counted(connection, {"positions": some})
     return positions
+
+
+@Prepared
+def _oldest_owed(_: Lists) -> Any:
+    owed = select(events.c.position).where(events.c.site == bindparam("of_site"), in_state(OWED))
+    return owed.order_by(events.c.position).limit(bindparam("most", type_=Integer))
+
+
+@Prepared
+def _mark_counted(lists: Lists) -> Any:
+    return update(events).where(lists.has(events.c.position, "positions")).values(state=COUNTED)
 
 
 def waiting(connection: Connection, site: str) -> tuple[int, int]:
@@ -342,22 +410,28 @@ class View:
         condition = and_(table.c.site == self.site, table.c.state == COUNTED)
         return condition if self.upto is None else and_(condition, table.c.position <= self.upto)
 
-    def at(self, positions: Sequence[int]) -> Iterator[tuple[str, Event, tuple[str, str] | None]]:
-        """(kind, event, void target) of the events at positions, in that order."""
+    @property
+    def _given(self) -> dict[str, Any]:
+        """The values of what it allows."""
+        return {"of_site": self.site} if self.upto is None else {"of_site": self.site, "upto": self.upto}
+
+    def heads(self, positions: Sequence[int]) -> Iterator[tuple[int, str, str]]:
+        """(position, kind, subject) of the events at positions."""
         for some in in_batches(positions):
-            query = select(*_READ, events.c.void_source, events.c.void_id).where(events.c.position.in_(some))
-            for *read, void_source, void_id in self.connection.execute(query).all():
+            yield from map(tuple, _heads(self.connection, {"positions": some}))
+
+    def at(self, positions: Sequence[int]) -> Iterator[tuple[str, Event, tuple[str, str] | None]]:
+        """(kind, event, void target) of the events at positions."""
+        for some in in_batches(positions):
+            for *read, void_source, void_id in _at(self.connection, {"positions": some}):
                 yield read[0], _event(read[1:]), None if void_id is None else (void_source, void_id)
 
     def of_subjects(self, kind: str, subjects: Iterable[str]) -> dict[str, list[Event]]:
         """Events of subjects that are not voided, by subject; one without events is in it with none."""
         found: dict[str, list[Event]] = {subject: [] for subject in subjects}
-        voided = exists().where(
-            self.allows(VOIDS), VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id
-        )
         for some in in_batches(found):
-            query = select(*_READ).where(self.allows(), events.c.subject.in_(some), events.c.kind == kind, ~voided)
-            for read in self.connection.execute(query).all():
+            given = {**self._given, "of_kind": kind, "subjects": some}
+            for read in _of_subjects(self.connection, given, self.upto is not None):
                 found[read[5]].append(_event(read[1:]))
         return found
 
@@ -369,8 +443,8 @@ class View:
         found: dict[tuple[str, str], tuple[str, Event]] = {}
         for source, ids in wanted.items():
             for some in in_batches(ids):
-                query = select(*_READ).where(self.allows(), events.c.source == source, events.c.id.in_(some))
-                for read in self.connection.execute(query).all():
+                given = {**self._given, "of_source": source, "ids": some}
+                for read in _targets(self.connection, given, self.upto is not None):
                     event = _event(read[1:])
                     found[event.source, event.id] = (read[0], event)
         return found
@@ -378,15 +452,9 @@ class View:
     def voids_naming(self, positions: Sequence[int]) -> list[tuple[Event, tuple[str, str]]]:
         """(void, its target) of the voids that name an event at one of the positions."""
         found: list[tuple[Event, tuple[str, str]]] = []
-        columns = [VOIDS.c[column.name] for column in _READ]
         for some in in_batches(positions):
-            query = select(*columns, VOIDS.c.void_source, VOIDS.c.void_id).where(
-                events.c.position.in_(some),
-                self.allows(VOIDS),
-                VOIDS.c.void_source == events.c.source,
-                VOIDS.c.void_id == events.c.id,
-            )
-            for *read, source, id_ in self.connection.execute(query).all():
+            given = {**self._given, "positions": some}
+            for *read, source, id_ in _voids_naming(self.connection, given, self.upto is not None):
                 found.append((_event(read[1:]), (source, id_)))
         return found
 
@@ -400,6 +468,50 @@ _READ = (
     events.c.subject,
     events.c.payload,
 )
+
+
+def _allowed(table: Any, has_end: bool) -> tuple[ColumnElement[bool], ...]:
+    """What a view allows of a table, up to a position where it has an end."""
+    counted = (table.c.site == bindparam("of_site"), table.c.state == COUNTED)
+    return (*counted, table.c.position <= bindparam("upto")) if has_end else counted
+
+
+@Prepared
+def _heads(lists: Lists) -> Any:
+    return select(events.c.position, events.c.kind, events.c.subject).where(lists.has(events.c.position, "positions"))
+
+
+@Prepared
+def _at(lists: Lists) -> Any:
+    query = select(*_READ, events.c.void_source, events.c.void_id)
+    return query.where(lists.has(events.c.position, "positions"))
+
+
+@Prepared
+def _of_subjects(lists: Lists, has_end: bool) -> Any:
+    void = (VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id)
+    return select(*_READ).where(
+        *_allowed(events, has_end),
+        lists.has(events.c.subject, "subjects"),
+        events.c.kind == bindparam("of_kind"),
+        ~exists().where(*_allowed(VOIDS, has_end), *void),
+    )
+
+
+@Prepared
+def _targets(lists: Lists, has_end: bool) -> Any:
+    named = (events.c.source == bindparam("of_source"), lists.has(events.c.id, "ids"))
+    return select(*_READ).where(*_allowed(events, has_end), *named)
+
+
+@Prepared
+def _voids_naming(lists: Lists, has_end: bool) -> Any:
+    return select(*(VOIDS.c[column.name] for column in _READ), VOIDS.c.void_source, VOIDS.c.void_id).where(
+        lists.has(events.c.position, "positions"),
+        *_allowed(VOIDS, has_end),
+        VOIDS.c.void_source == events.c.source,
+        VOIDS.c.void_id == events.c.id,
+    )
 
 
 def _event(read: Sequence[Any]) -> Event:

@@ -48,9 +48,20 @@ def combination_id(values: tuple[Any, ...]) -> int:
     return int.from_bytes(digest, "big", signed=True)
 
 
+# By type too: a float and the int that it equals may have been sent as different numbers.
+@lru_cache(maxsize=8192, typed=True)
 def exact(number: float | int) -> Fraction:
     """The decimal number that was sent, exactly."""
     return Fraction(str(number))
+
+
+def rounded(numerator: int, denominator: int) -> int:
+    """A quotient as a whole number, a half to the even one, as `round` makes it of a Fraction at many times the cost.
+
+    denominator: above 0.
+    """
+    whole, rest = divmod(numerator, denominator)
+    return whole + int(2 * rest > denominator or (2 * rest == denominator and whole % 2 == 1))
 
 
 def cost_e6(
@@ -69,13 +80,15 @@ def cost_e6(
     rates = (settings.labour_per_hour, settings.machine_per_hour(machine), settings.material_per_kg(material))
     if any(rate is None for rate in rates):
         return None
-    labour, machine_rate, price = (exact(rate) for rate in rates if rate is not None)
-    total = (
-        Fraction(rework_minutes_e3, 60 * E3) * labour
-        + Fraction(lost_us, 3600 * E6) * machine_rate
-        + Fraction(scrap_mass_mg, E6) * price
-    )
-    return rounded if (rounded := round(total * E6)) <= MOST_COST_E6 else None
+    amounts = ((rework_minutes_e3, 60 * E3), (lost_us, 3600 * E6), (scrap_mass_mg, E6))
+    total = Fraction(0)
+    for (amount, unit), rate in zip(amounts, rates, strict=True):
+        # Most attempts cost nothing, and a product of fractions takes longer than all else here.
+        if amount and rate is not None:
+            price = exact(rate)
+            total += Fraction(amount * price.numerator * E6, unit * price.denominator)
+    cost = rounded(total.numerator, total.denominator)
+    return cost if cost <= MOST_COST_E6 else None
 
 
 def place_attempt(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
@@ -227,6 +240,8 @@ def _scrap_mass_mg(cut: Cut, standing: Standing, job: Job | None) -> int:
         return 0
     blank_lost = cut.given.get("blank_lost", standing.is_last)
     parts = cut.scrap + cut.scrapped + (cut.not_made if blank_lost else 0)
+    if not parts:
+        return 0
     mass_mg = round(exact(part_mass) * E6) * parts
     return mass_mg if mass_mg <= MOST_MASS_MG else 0
 
@@ -237,7 +252,7 @@ def _lost_us(cut: Cut) -> int | None:
         return None
     if not cut.tried:
         return cut.seconds_ms * E3
-    return round(Fraction(cut.seconds_ms * E3 * (cut.scrap + cut.not_made), cut.tried))
+    return rounded(cut.seconds_ms * E3 * (cut.scrap + cut.not_made), cut.tried)
 
 
 def minutes_e3(event: Event) -> int:

@@ -19,7 +19,7 @@ from worker.database import Database
 from worker.events import EVENT_TYPES, VOIDED
 from worker.folding import instant_us
 from worker.portable import LONGEST_LINE, VERSION, Counts, Site
-from worker.tables import events, sites
+from worker.tables import FOLD, events, sites
 
 #: Events of one transaction: a server that runs meanwhile waits for no more than these.
 AT_ONCE: Final = 1_000
@@ -193,7 +193,9 @@ def _ready(connection: Connection, site: Site) -> bool:
         "people_generation": site.people_generation,
     }
     if here is None:
-        connection.execute(insert(sites), {"site": site.site, "revision": 0, "counted_position": 0, **row})
+        # Nothing of it was counted yet, so nothing under an older fold.
+        made = {"site": site.site, "revision": 0, "counted_position": 0, "fold": FOLD}
+        connection.execute(insert(sites), made | row)
     elif not connection.execute(select(exists().where(events.c.site == site.site))).scalar_one():
         # Nothing was said under its secret yet.
         connection.execute(update(sites).where(sites.c.site == site.site).values(row))

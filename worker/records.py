@@ -29,10 +29,13 @@ class Event:
 
 def by_value(value: Any) -> Any:
     """JSON in which a number without a fraction is an int, however it was written: 4.0 and 4e0 are 4 parts."""
-    if isinstance(value, float):
+    kind = type(value)
+    if kind is str or kind is int:
+        return value
+    if kind is float:
         return int(value) if value.is_integer() else value
-    if isinstance(value, dict):
+    if kind is dict:
         return {name: by_value(member) for name, member in value.items()}
-    if isinstance(value, list):
+    if kind is list:
         return [by_value(member) for member in value]
     return value

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Table, delete, insert, select, text
+from sqlalchemy import Table, bindparam, delete, select, text
 
 from worker.batches import in_batches
 from worker.contradictions import Contradictions
@@ -28,6 +28,7 @@ from worker.lost_parts import lost_parts_of
 from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
 from worker.plausibility import warnings_of
+from worker.prepared import Lists, Prepared, insert_rows
 from worker.readings import readings_of
 from worker.records import Event
 from worker.sentences import forms_text
@@ -122,7 +123,7 @@ class Recount:
 
     def of_events(self, positions: list[int]) -> None:
         """Count the events at these positions, which the view must allow."""
-        changes = self._changes(positions)
+        changes, voids = self._changes(positions)
         self.touched.jobs |= changes.jobs
         self.touched.changed_plates |= changes.plates | self._parents(changes.received_plates)
         self.stock.fold_jobs(changes.jobs)
@@ -132,7 +133,7 @@ class Recount:
             self.stock.judge_thicknesses()
         self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
         self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
-        self.contradictions.of_voids(positions)
+        self.contradictions.of_voids(positions, voids)
         self.counting.recount()
 
     def of_everything(self, progress: Progress | None = None) -> None:
@@ -153,7 +154,10 @@ class Recount:
             if number & (number - 1) == 0:
                 self._tell_planner()
         voids = select(events.c.position).where(self.view.allows(), events.c.type == VOIDED)
-        self.contradictions.of_voids(list(self.connection.execute(voids).scalars()))
+        positions = list(self.connection.execute(voids).scalars())
+        self.contradictions.of_voids(
+            positions, [(void, target) for _, void, target in self.view.at(positions) if target is not None]
+        )
         self.counting.recount()
 
     def _tell_planner(self) -> None:
@@ -167,32 +171,39 @@ class Recount:
 
     # --- what is touched ----------------------------------------------------------------------------------------
 
-    def _changes(self, positions: list[int]) -> Changes:
+    def _changes(self, positions: list[int]) -> tuple[Changes, list[tuple[Event, tuple[str, str]]]]:
+        """What the events at these positions touch, and the voids among them with their targets."""
         changes = Changes()
-        voids: list[tuple[str, str]] = []
-        for kind, event, target in self.view.at(positions):
+        others: list[int] = []
+        # Most are of attempts, whose subject is all that is asked for: what they say is read with their fold.
+        for position, kind, subject in self.view.heads(positions):
+            if kind == ATTEMPT:
+                changes.attempts.add(subject)
+            else:
+                others.append(position)
+        voids: list[tuple[Event, tuple[str, str]]] = []
+        for kind, event, target in self.view.at(others):
             changes.note(kind, event)
             if target is not None:
-                voids.append(target)
-        for kind, event in self.view.targets(voids).values():
+                voids.append((event, target))
+        for kind, event in self.view.targets([target for _, target in voids]).values():
             changes.note(kind, event)
-        return changes
+        return changes, voids
 
     def _parents(self, plates: Iterable[str]) -> set[str]:
-        p = self.derived.plates.c
         found: set[str] = set()
         for some in in_batches(sorted(plates)):
-            query = select(p.parent).where(p.site == self.site, p.plate.in_(some), p.parent.is_not(None))
-            found.update(self.connection.execute(query).scalars())
+            rows = _parents(self.connection, {"of_site": self.site, "names": some}, self.derived)
+            found.update(parent for (parent,) in rows if parent is not None)
         return found
 
     def _plates_of(self, changes: Changes) -> set[str]:
         """Plates whose steel may be another job's share: by a part's mass, or on another day."""
-        a, p = self.derived.attempts.c, self.derived.plates.c
+        p = self.derived.plates.c
         found: set[str] = set()
         for some in in_batches(sorted(changes.restated_jobs)):
-            query = select(a.plate).where(a.site == self.site, a.job.in_(some), a.plate.is_not(None)).distinct()
-            found.update(self.connection.execute(query).scalars())
+            rows = _plates_of_jobs(self.connection, {"of_site": self.site, "names": some}, self.derived)
+            found.update(plate for (plate,) in rows if plate is not None)
         if changes.settings_from is not None:
             closed = select(p.plate).where(p.site == self.site, p.closed_us >= _earliest_us(changes.settings_from))
             found.update(self.connection.execute(closed).scalars())
@@ -201,10 +212,8 @@ class Recount:
     def _touched_attempts(self, changes: Changes, family: set[str]) -> set[str]:
         """Attempts that stand on a touched job, plate or day."""
         a = self.derived.attempts.c
-        touched: set[str] = set()
-        for column, names in ((a.job, changes.restated_jobs), (a.plate, family)):
-            for some in in_batches(sorted(names)):
-                touched.update(self._attempts_where(column.in_(some)))
+        touched = self._attempts_with("job", sorted(changes.restated_jobs))
+        touched |= self._attempts_with("plate", sorted(family))
         for some in in_batches(sorted(changes.assessed_from)):
             on_plates = select(a.attempt, a.plate, a.started_us).where(a.site == self.site, a.plate.in_(some))
             for attempt, plate, started_us in self.connection.execute(on_plates):
@@ -214,13 +223,18 @@ class Recount:
             since_day = _earliest_day(changes.settings_from).isoformat()
             r = self.derived.rework.c
             reworked = select(r.attempt).where(r.site == self.site, r.day >= since_day)
-            touched.update(self._attempts_where(a.day >= since_day))
+            placed = select(a.attempt).where(a.site == self.site, a.day >= since_day)
+            touched.update(self.connection.execute(placed).scalars())
             touched.update(self.connection.execute(reworked).scalars())
         return touched
 
-    def _attempts_where(self, *conditions: Any) -> Iterator[str]:
-        a = self.derived.attempts.c
-        return iter(self.connection.execute(select(a.attempt).where(a.site == self.site, *conditions)).scalars().all())
+    def _attempts_with(self, column: str, names: Iterable[str]) -> set[str]:
+        """Attempts whose column is one of these names."""
+        found: set[str] = set()
+        for some in in_batches(names):
+            rows = _attempts_with(self.connection, {"of_site": self.site, "names": some}, self.derived, column)
+            found.update(attempt for (attempt,) in rows)
+        return found
 
     def _subjects(self, kind: str) -> Iterator[str]:
         """All subjects of a kind, in order, read piece by piece."""
@@ -312,25 +326,20 @@ class Recount:
             fresh_pieces = {key for key in pieces if key is not None} - seen_pieces
             seen_pieces |= fresh_pieces
             frontier = {parent for parent in parents if parent is not None}
-            frontier |= self._sharing(sorted(fresh_pieces), names)
+            frontier |= self._attempts_with("piece_key", sorted(fresh_pieces))
+            frontier |= self._attempts_with("retry_of", names)
             frontier -= visited
         return cuts, old
 
-    def _sharing(self, pieces: Iterable[str], retried: Iterable[str]) -> set[str]:
-        a = self.derived.attempts.c
-        found: set[str] = set()
-        for column, names in ((a.piece_key, pieces), (a.retry_of, retried)):
-            for some in in_batches(names):
-                found.update(self._attempts_where(column.in_(some)))
-        return found
-
     def _stored_attempts(self, names: Iterable[str]) -> dict[str, Row]:
-        table = self.derived.attempts
-        found: dict[str, Row] = {}
-        for some in in_batches(names):
-            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
-            found |= {row["attempt"]: dict(row) for row in self.connection.execute(query).mappings()}
-        return found
+        return {row["attempt"]: row for row in self._stored(self.derived.attempts, names)}
+
+    def _stored(self, table: Table, attempts: Iterable[str]) -> Iterator[Row]:
+        """Rows of attempts in a table."""
+        columns = [column.name for column in table.c]
+        for some in in_batches(attempts):
+            for row in _of_attempts(self.connection, {"of_site": self.site, "names": some}, table):
+                yield dict(zip(columns, row, strict=True))
 
     def _surroundings(self, cuts: Iterable[Cut]) -> Surroundings:
         given = [cut.given for cut in cuts]
@@ -355,13 +364,13 @@ class Recount:
         """Write what else is known of attempts, where it differs from what is stored."""
         old: dict[str, list[Row]] = defaultdict(list)
         new: dict[str, list[Row]] = defaultdict(list)
-        key = list(table.primary_key.columns)
-        for some in in_batches(sorted(attempts)):
-            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
-            for stored in self.connection.execute(query).mappings():
-                old[stored["attempt"]].append(dict(stored))
+        for stored in self._stored(table, sorted(attempts)):
+            old[stored["attempt"]].append(stored)
         for row in rows:
             new[row["attempt"]].append({"site": self.site} | row)
+        if not old and not new:
+            return
+        key = list(table.primary_key.columns)
         for found in (*old.values(), *new.values()):
             found.sort(key=lambda row: [str(row[column.name]) for column in key])
         changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
@@ -370,10 +379,7 @@ class Recount:
 
     def _write_rework(self, attempts: Iterable[str], rows: list[Row]) -> None:
         table = self.derived.rework
-        old: dict[tuple[str, str], Row] = {}
-        for some in in_batches(sorted(attempts)):
-            query = select(table).where(table.c.site == self.site, table.c.attempt.in_(some))
-            old |= {(row["source"], row["id"]): dict(row) for row in self.connection.execute(query).mappings()}
+        old = {(row["source"], row["id"]): row for row in self._stored(table, sorted(attempts))}
         new: dict[tuple[str, str], Row] = {}
         for row in rows:
             dimensions = row.pop("dimensions")
@@ -391,10 +397,43 @@ class Recount:
                 stored[key[0]].append(key[1])
         for source, ids in stored.items():
             for some in in_batches(ids):
-                mine = (table.c.site == self.site, table.c.source == source, table.c.id.in_(some))
-                self.connection.execute(delete(table).where(*mine))
-        if written := [new[key] for key in changed if key in new]:
-            self.connection.execute(insert(table), written)
+                given = {"of_site": self.site, "of_source": source, "ids": some}
+                _forget_rework(self.connection, given, table)
+        insert_rows(self.connection, table, [new[key] for key in changed if key in new])
+
+
+# None among the answers is left to who asks: SQLite would take "is not null", and "distinct" as well, for
+# a reason to read all of a site.
+
+
+@Prepared
+def _parents(lists: Lists, derived: Derived) -> Any:
+    p = derived.plates.c
+    return select(p.parent).where(p.site == bindparam("of_site"), lists.has(p.plate, "names"))
+
+
+@Prepared
+def _plates_of_jobs(lists: Lists, derived: Derived) -> Any:
+    a = derived.attempts.c
+    return select(a.plate).where(a.site == bindparam("of_site"), lists.has(a.job, "names"))
+
+
+@Prepared
+def _attempts_with(lists: Lists, derived: Derived, column: str) -> Any:
+    a = derived.attempts.c
+    return select(a.attempt).where(a.site == bindparam("of_site"), lists.has(a[column], "names"))
+
+
+@Prepared
+def _of_attempts(lists: Lists, table: Table) -> Any:
+    return select(table).where(table.c.site == bindparam("of_site"), lists.has(table.c.attempt, "names"))
+
+
+@Prepared
+def _forget_rework(lists: Lists, rework: Table) -> Any:
+    r = rework.c
+    mine = (r.site == bindparam("of_site"), r.source == bindparam("of_source"), lists.has(r.id, "ids"))
+    return delete(rework).where(*mine)
 
 
 def _earliest_day(settings_from: str) -> date:

@@ -32,6 +32,7 @@ DEFAULTS: Final[Mapping[str, Any]] = {
     "webhook_hosts": [],
 }
 _ALWAYS: Final = date.min
+_MOST_PLACES: Final = 5_000
 
 
 @dataclass(frozen=True)
@@ -152,6 +153,7 @@ class SiteCalendar:
         self.versions = sorted(versions, key=lambda version: version.valid_from)
         if not self.versions or self.versions[0].valid_from != _ALWAYS:
             self.versions.insert(0, Settings(_ALWAYS, dict(DEFAULTS)))
+        self._places: dict[int, Place] = {}
 
     @property
     def latest(self) -> Settings:
@@ -168,6 +170,15 @@ class SiteCalendar:
         The newest settings under whose own clock the instant falls on or after their first day: so each instant has
         one place, also in the hours in which a start of day or a zone changes.
         """
+        place = self._places.get(instant_us)
+        if place is None:
+            # An attempt asks for the place of its start several times, one after the other.
+            if len(self._places) >= _MOST_PLACES:
+                self._places.clear()
+            place = self._places[instant_us] = self._place(instant_us)
+        return place
+
+    def _place(self, instant_us: int) -> Place:
         for settings in reversed(self.versions):
             wall = wall_clock(instant_us, settings.zone)
             day = production_day(wall, day_start_minutes=settings.day_start_minutes)

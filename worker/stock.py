@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, Final
 
 import orjson
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 
 from worker.batches import in_batches
 from worker.contradictions import MEASURED_THICKNESS, Contradictions
@@ -19,6 +19,7 @@ from worker.placing import Row
 from worker.plate_standards import thickness_bounds_mm
 from worker.plates import Plate, fold_plate, inherited
 from worker.plausible_limits import above, below
+from worker.prepared import Lists, Prepared
 from worker.sentences import figure, sentence
 from worker.sites import SiteCalendar
 from worker.tables import ORIGIN, Derived
@@ -92,26 +93,23 @@ class Stock:
         return measured_outside(nominal_nm / NM_PER_MM, measured)
 
     def _descendants(self, plates: Iterable[str]) -> set[str]:
-        p = self.derived.plates.c
         family = set(plates)
         generation = family
         while generation:
             children: set[str] = set()
             for some in in_batches(sorted(generation)):
-                query = select(p.plate).where(p.site == self.site, p.parent.in_(some))
-                children.update(self.connection.execute(query).scalars())
+                rows = _children(self.connection, {"of_site": self.site, "names": some}, self.derived)
+                children.update(child for (child,) in rows)
             generation = children - family
             family = family | generation
         return family
 
     def stored_plates(self, names: Iterable[str]) -> dict[str, Plate]:
         """Known plates by name, as they were folded."""
-        p = self.derived.plates.c
-        columns = (p.plate, p.received_us, p.closed_us, p.close_reason, p.stated, p.observations)
         found: dict[str, Plate] = {}
         for some in in_batches(names):
-            query = select(*columns).where(p.site == self.site, p.plate.in_(some))
-            for plate, received_us, closed_us, reason, stated, observations in self.connection.execute(query):
+            rows = _plates(self.connection, {"of_site": self.site, "names": some}, self.derived, _PLATE)
+            for plate, received_us, closed_us, reason, stated, observations in rows:
                 observed = {
                     name: [(held, tuple(order), value) for held, order, value in entries]
                     for name, entries in orjson.loads(observations).items()
@@ -162,24 +160,41 @@ class Stock:
 
     def stored_jobs(self, names: Iterable[str]) -> dict[str, Job]:
         """Known jobs by name, as they were folded."""
-        j = self.derived.jobs.c
         found: dict[str, Job] = {}
         for some in in_batches(names):
-            query = select(j.job, j.stated, j.opened_us, j.closed_us, j.close_reason)
-            for job, stated, *rest in self.connection.execute(query.where(j.site == self.site, j.job.in_(some))):
+            for job, stated, *rest in _jobs(self.connection, {"of_site": self.site, "names": some}, self.derived):
                 found[job] = Job(job, orjson.loads(stated), *rest)
         return found
 
     def origins(self, plates: Iterable[str]) -> dict[str, dict[str, str | None]]:
         """Where the steel of known plates came from."""
-        p = self.derived.plates.c
         found: dict[str, dict[str, str | None]] = {}
         for some in in_batches(plates):
-            query = select(p.plate, *(p[name] for name in ORIGIN)).where(p.site == self.site, p.plate.in_(some))
-            found |= {
-                plate: dict(zip(ORIGIN, origin, strict=True)) for plate, *origin in self.connection.execute(query)
-            }
+            rows = _plates(self.connection, {"of_site": self.site, "names": some}, self.derived, ("plate", *ORIGIN))
+            found |= {plate: dict(zip(ORIGIN, origin, strict=True)) for plate, *origin in rows}
         return found
+
+
+_PLATE: Final = ("plate", "received_us", "closed_us", "close_reason", "stated", "observations")
+
+
+@Prepared
+def _children(lists: Lists, derived: Derived) -> Any:
+    p = derived.plates.c
+    return select(p.plate).where(p.site == bindparam("of_site"), lists.has(p.parent, "names"))
+
+
+@Prepared
+def _plates(lists: Lists, derived: Derived, columns: tuple[str, ...]) -> Any:
+    p = derived.plates.c
+    return select(*(p[name] for name in columns)).where(p.site == bindparam("of_site"), lists.has(p.plate, "names"))
+
+
+@Prepared
+def _jobs(lists: Lists, derived: Derived) -> Any:
+    j = derived.jobs.c
+    query = select(j.job, j.stated, j.opened_us, j.closed_us, j.close_reason)
+    return query.where(j.site == bindparam("of_site"), lists.has(j.job, "names"))
 
 
 def measured_outside(nominal_mm: float, measured_mm: float) -> Contradiction | None:

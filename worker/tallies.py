@@ -5,13 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table, case, delete, false, func, insert, literal, select, update
+from sqlalchemy import (
+    BigInteger,
+    Connection,
+    Table,
+    bindparam,
+    case,
+    delete,
+    false,
+    func,
+    insert,
+    literal,
+    select,
+    update,
+)
 
 from worker import ledger
 from worker.confirming.appending import Confirming
 from worker.confirming.said import Compared, compared
 from worker.database import Database
 from worker.events import SITE
+from worker.prepared import Lists, Prepared
 from worker.recount import Progress, Recount
 from worker.sites import fold_settings
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
@@ -41,22 +55,33 @@ def bring_up_to_date(connection: Connection, site: str, *, now_us: int, limit: i
 
 def take(connection: Connection, site: str) -> bool:
     """Take a site to count it until the end of the transaction; False while another worker has it."""
-    free = select(sites.c.revision).where(sites.c.site == site).with_for_update(skip_locked=True)
-    return connection.execute(free).one_or_none() is not None
+    return bool(_take(connection, {"of_site": site}))
+
+
+@Prepared
+def _take(_: Lists) -> Any:
+    return select(sites.c.revision).where(sites.c.site == bindparam("of_site")).with_for_update(skip_locked=True)
 
 
 def _raise_revision(connection: Connection, site: str, position: int) -> int:
     """Say that the site's figures changed, and up to which event they count; returns its position."""
+    ((counted,),) = _raise(connection, {"of_site": site, "counted": position})
+    return int(counted)
+
+
+@Prepared
+def _raise(_: Lists) -> Any:
+    position = bindparam("counted", type_=BigInteger)
     received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
     # An event that was set aside and is counted late lies before what was counted meanwhile.
     is_later = sites.c.counted_position < position
-    raised = update(sites).where(sites.c.site == site).returning(sites.c.counted_position)
+    raised = update(sites).where(sites.c.site == bindparam("of_site")).returning(sites.c.counted_position)
     new = {
         "revision": sites.c.revision + 1,
         "counted_position": case((is_later, position), else_=sites.c.counted_position),
         "counted_us": case((is_later, received), else_=sites.c.counted_us),
     }
-    return int(connection.execute(raised.values(new)).scalar_one())
+    return raised.values(new)
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -12,8 +13,9 @@ import orjson
 from flask import Response, current_app, request
 from flask_smorest import Blueprint
 from marshmallow import RAISE
+from sqlalchemy import Connection
 
-from service.acceptance import Judged, People, judge
+from service.acceptance import Judged, People, judge, taken_quickly
 from service.api_document.operations import Reply, operation
 from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs, only_site
@@ -76,24 +78,30 @@ def post_events() -> Response:
         encoding=request.headers.get("Content-Encoding"),
         limit=BODY_LIMIT,
     )
-    batch = parse_items(body, request.headers.get("Content-Type", ""))
     with database().read() as connection:
         people = people_of(connection, site, now_us=now_us())
+    quickly = partial(taken_quickly, now_us=now_us(), people=people)
+    batch = parse_items(body, request.headers.get("Content-Type", ""), quickly)
     answers, judged = _judged(batch, site, asker(), people)
     if judged:
         sent, administers = [event for _, event in judged], asker().may("administer")
-        with database().write() as connection:
+        actor = asker().actor
+
+        def appended(connection: Connection) -> list[Verdict]:
             now = now_us()
             unvoidable = () if administers else ADMINISTERED
             verdicts = ledger.append(connection, site, sent, received_us=now, unvoidable=unvoidable)
             refuse_old_key(connection, site, people)
             if administers:
-                record_settings(connection, site, sent, verdicts, actor=asker().actor, now_us=now)
+                record_settings(connection, site, sent, verdicts, actor=actor, now_us=now)
+            return verdicts
+
+        verdicts = database().write_together(appended)
         for (index, _), verdict in zip(judged, verdicts, strict=True):
             answers[index] = _answer(batch.items[index], index, verdict)
         current_app.extensions["cutledger"].nudge()
     current_app.extensions["cutledger"].metrics.note_events(
-        (item.value, answers[index].status) for index, item in enumerate(batch.items)
+        (item.type, answers[index].status) for index, item in enumerate(batch.items)
     )
     return _answered([answers[index] for index in range(len(batch.items))])
 
@@ -103,7 +111,7 @@ def _judged(batch: Batch, site: str, who: Asker, people: People) -> tuple[dict[i
     judged: list[tuple[int, Judged]] = []
     now = now_us()
     for index, item in enumerate(batch.items):
-        found = item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
+        found = item.taken or item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
         if isinstance(found, Judged):
             found = _not_allowed(found, who, site, item.pointer) or found
         if isinstance(found, Judged):

@@ -235,7 +235,8 @@ class EventVoided(StrictSchema):
 
 
 def _counts_beyond(data: Mapping[str, Any]) -> Errors:
-    counted = sum(data.get(name, 0) for name in VERDICTS)
+    good, rework, scrap = VERDICTS
+    counted = data.get(good, 0) + data.get(rework, 0) + data.get(scrap, 0)
     tried, quantity = data.get("tried"), data.get("quantity")
     if tried is not None and counted > tried:
         return {"tried": [f"is {tried}, but good + rework + scrap make {counted}; correct one of them"]}

@@ -223,6 +223,12 @@ def test_what_is_still_to_make_counts_each_run_once(opened: Open, said: Said, se
     page = terminal.page
     plate = page.locator(".tile.plate").nth(5).get_attribute("data-plate")
     terminal.tap(f"[data-plate='{plate}']")
+    # Which job is proposed depends on how far the day of the demo's shop is; some have few parts to go.
+    jobs = page.request.get("/terminal/known").json()["jobs"]
+    most = max(jobs, key=lambda one: one["still_to_make"])["job"]
+    terminal.tap("#job-0")
+    page.locator("#job").fill(most)
+    terminal.tap(f"[data-job='{most}']")
     for _ in range(5):
         terminal.set_parts(1)
         terminal.tap("h1")
@@ -309,7 +315,8 @@ def test_jobs_nested_in_one_run_are_an_attempt_each(opened: Open, said: Said) ->
     terminal.waits(0)
     one, other = said()
     assert one["data"]["run"] == other["data"]["run"]
-    assert one["data"]["job"] != other["data"]["job"]
+    # No job is proposed for a plate that nobody has cut from yet.
+    assert one["data"].get("job") != other["data"]["job"]
     assert one["subject"] != other["subject"]
     assert [event["data"]["rework"] for event in (one, other)] == [0, 1]
 

@@ -21,7 +21,7 @@ from typing import Any, Final
 import click
 
 from service import bodies
-from service.acceptance import Judged, People, judge
+from service.acceptance import Judged, People, judge, taken_quickly
 from service.bodies import (
     MEDIA_TYPES,
     BodyTooLarge,
@@ -77,6 +77,12 @@ def decode(data: bytes) -> int:
         batch = parse_items(read, kind)
     except DECLARED:
         return 0
+    quick = parse_items(read, kind, lambda raw: taken_quickly(raw, now_us=NOW_US, people=PEOPLE))
+    assert len(quick.items) == len(batch.items)
+    for one, item in zip(quick.items, batch.items, strict=True):
+        if one.taken is not None:
+            assert not item.faults
+            assert one.taken == judge(item.value, now_us=NOW_US, people=PEOPLE, pointer=item.pointer)
     for item in batch.items:
         found = item.faults or judge(item.value, now_us=NOW_US, people=PEOPLE, pointer=item.pointer)
         if not isinstance(found, Judged):

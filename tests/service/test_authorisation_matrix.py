@@ -337,6 +337,8 @@ BOUND = sorted(table.name for table in metadata.sorted_tables if "site" in table
 #: These speak of more than one site: one makes a site; one writes the rows of all sites anew, so that no page of the
 #: file keeps a copy of what is destroyed.
 OF_MORE_SITES = {"post_site", "post_people_unlinking"}
+#: Where the next position of the ledger is taken: a number, of which all sites have theirs.
+COUNTERS = ("sqlite_sequence", "pg_get_serial_sequence")
 
 
 def test_every_statement_of_a_request_is_bound_to_the_site_that_it_asks_for(shops: tuple[Door, Door]) -> None:
@@ -355,6 +357,8 @@ def test_every_statement_of_a_request_is_bound_to_the_site_that_it_asks_for(shop
         assert answer.status_code < 500, (operation_id, answer.text)
         for one in asked:
             verb = one.text.split(maxsplit=1)[0].upper()
+            if any(counter in one.text for counter in COUNTERS):
+                continue
             if verb in ("SELECT", "WITH", "INSERT", "UPDATE", "DELETE") and any(
                 re.search(rf"\b{table}\b", one.text) for table in BOUND
             ):

@@ -5,7 +5,11 @@ from __future__ import annotations
 import csv
 import gzip
 import io
-from collections.abc import Iterator
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -18,13 +22,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select
 
+from service import import_notes, taking
+from service.acceptance import People, taken_quickly
 from service.column_maps import map_of
 from service.commands.importing import import_
 from service.old_tables import Form, RefusedRows, Table
-from service.taking import of_table, take
+from service.taking import Line, Outcome, Said, of_lines, of_table, take
 from tests.builders import NOW_US, SITE, embedded, event, installed
+from tests.conftest import ENGINES, installation_on
+from tests.service.sent import NOW_US as SENT_NOW_US
+from tests.service.sent import PEOPLE
+from tests.service.test_quick import mutants
 from worker import ledger
-from worker.database import Database
+from worker.database import Database, DatabaseUnavailable
 from worker.installing import add_site
 from worker.tables import events
 from worker.tallies import audit
@@ -309,6 +319,275 @@ def test_refused_events_are_mended_in_their_file_and_imported_without_a_map(data
     run(database, file, "--refused", refused)
     refused.write_text(refused.read_text().replace("sliced", "severed"))
     assert "1 lines, 0 refused; 1 events accepted" in run(database, refused).output
+
+
+def test_lines_that_are_taken_quickly_come_to_the_same_as_those_read_strictly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    odd = [b"", b" \t", b"\xef\xbb\xbf{}", b'{"id": "\xff"}', b"[1]", b"{} {}", b"\x00", "\u00a0{}".encode()]
+    file = b"\n".join([*odd, *(text.encode("utf-8", "replace") for text in mutants(2_000, seed=5)), *odd])
+
+    def brought(folder: str, *, dry_run: bool) -> tuple[list[tuple[int, str, list[str]]], Outcome, list[Any]]:
+        refused: list[tuple[int, str, list[str]]] = []
+
+        def refuse(found: Said | Line, reason: str) -> None:
+            refused.append((found.line, reason, found.as_was))
+
+        with closing(embedded(tmp_path / folder)) as database:
+            outcome = take(database, SITE, of_lines(io.BytesIO(file)), refuse=refuse, dry_run=dry_run)
+            with database.read() as connection:
+                kept = connection.execute(select(events.c.payload, events.c.content_hash).order_by(events.c.position))
+                return refused, outcome, list(kept)
+
+    # Else each installation has a key of its own.
+    monkeypatch.setattr(taking, "people_of", lambda *_, **__: PEOPLE)
+    monkeypatch.setattr(taking, "refuse_old_key", lambda *_: None)
+    monkeypatch.setattr(taking, "now_us", lambda: SENT_NOW_US)
+    taken = []
+
+    def quickly(raw: bytes, *, now_us: int, people: People) -> Any:
+        taken.append(taken_quickly(raw, now_us=now_us, people=people))
+        return taken[-1]
+
+    monkeypatch.setattr(taking, "taken_quickly", quickly)
+    quick = [brought(f"quick-{dry_run}", dry_run=dry_run) for dry_run in (False, True)]
+    assert any(taken)
+    monkeypatch.setattr(taking, "taken_quickly", lambda raw, **how: None)
+    strict = [brought(f"strict-{dry_run}", dry_run=dry_run) for dry_run in (False, True)]
+    assert quick == strict
+
+
+# --- broken off -------------------------------------------------------------------------------------------------
+
+#: The command, with transactions of ten lines, killed before it notes how far it came with one of them.
+KILLED = """
+import os, signal, sys
+from service import import_notes, taking
+from service.cli import main
+
+left, note = int(sys.argv.pop(1)), import_notes.ImportNote.write
+
+def write(self, came):
+    global left
+    if left == 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    left -= 1
+    note(self, came)
+
+taking.AT_ONCE = 10
+import_notes.ImportNote.write = write
+main()
+"""
+
+
+class Broken:
+    """A file of 50 lines, one in seven of them no event, and an installation to import it into by tens."""
+
+    def __init__(self, database: Database, folder: Path) -> None:
+        self.database, self.folder = database, folder
+        self.file, self.refused = folder / "said.ndjson", folder / "refused.csv"
+        self.ids = [f"b{number:02}" for number in range(1, 51) if number % 7]
+        self.lines = [
+            orjson.dumps(event("attempt.started", f"A{number}", id=f"b{number:02}")) if number % 7 else b'{"id": 1}'
+            for number in range(1, 51)
+        ]
+        self.put(b"\n".join(self.lines) + b"\n")
+
+    def put(self, told: bytes) -> None:
+        self.file.write_bytes(told)
+        os.utime(self.file, ns=(1_790_000_000_000_000_000, 1_790_000_000_000_000_000))
+
+    def brings(self, *options: str | Path) -> Result:
+        return run(self.database, self.file, "--no-count", *options)
+
+    def is_broken_off(self, *options: str | Path, after: int = 2) -> Result:
+        """Import until the database is away."""
+        with pytest.MonkeyPatch.context() as patch:
+            left = iter(range(after))
+
+            def append(*given: Any, **how: Any) -> Any:
+                if next(left, None) is None:
+                    raise DatabaseUnavailable("the disk is full")
+                return appended(*given, **how)
+
+            appended = ledger.append
+            patch.setattr("service.taking.ledger.append", append)
+            return self.brings(*options)
+
+    def told(self) -> list[str]:
+        with self.database.read() as connection:
+            return list(connection.execute(select(events.c.id).order_by(events.c.position)).scalars())
+
+    def refused_lines(self) -> list[int]:
+        return [int(row["refused_line"]) for row in csv.DictReader(io.StringIO(self.refused.read_text()))]
+
+    def left_behind(self) -> list[str]:
+        folders = {self.folder, self.database.path.parent} if self.database.is_sqlite else {self.folder}
+        return sorted(path.name for folder in folders for path in folder.iterdir() if path.suffix in (".note", ".part"))
+
+
+@pytest.fixture
+def broken(database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Broken:
+    monkeypatch.setattr(taking, "AT_ONCE", 10)
+    return Broken(database, tmp_path)
+
+
+@pytest.mark.parametrize("packed", [False, True], ids=["plain", "packed"])
+def test_an_import_that_was_killed_goes_on_behind_the_last_line_that_it_noted(broken: Broken, packed: bool) -> None:
+    if packed:
+        broken.put(gzip.compress(broken.file.read_bytes(), mtime=0))
+    command = ["import", str(broken.file), "--no-count", "--refused", str(broken.refused)]
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED, "2", *command],
+        env=os.environ | {"CUTLEDGER_DATABASE_URL": broken.database.url},
+        capture_output=True,
+        timeout=120,
+    )
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    # The third ten are in the ledger, and not noted: they are taken again.
+    assert broken.told() == [name for name in broken.ids if name <= "b30"]
+    assert not broken.refused.exists()
+    result = broken.brings("--refused", broken.refused)
+    assert result.exit_code == 1
+    assert "goes on at line 21; --from-start reads it all again" in result.output
+    assert "site main: 30 lines, 5 refused; 17 events accepted, 8 there before" in result.output
+    assert (
+        f"7 lines were refused, 2 of them before the import was broken off; they are in {broken.refused}"
+        in result.output
+    )
+    assert broken.told() == broken.ids
+    assert broken.refused_lines() == [7, 14, 21, 28, 35, 42, 49]
+    assert broken.left_behind() == []
+    assert "50 lines, 7 refused; 0 events accepted, 43 there before" in broken.brings().output
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_an_import_whose_database_was_away_says_that_it_goes_on_and_does(
+    engine: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(taking, "AT_ONCE", 10)
+    (tmp_path / "data").mkdir()
+    with installation_on(engine, tmp_path / "data", name="import") as database:
+        broken = Broken(database, tmp_path)
+        result = broken.is_broken_off()
+        assert result.exit_code == 1
+        assert "broken off behind line 20; the same command goes on there" in result.output
+        assert len(broken.left_behind()) == 1
+        again = broken.is_broken_off(after=1)
+        assert "goes on at line 21" in again.output
+        assert "broken off behind line 30" in again.output
+        assert "20 lines, 3 refused; 17 events accepted, 0 there before" in broken.brings().output
+        assert broken.told() == broken.ids
+        assert broken.left_behind() == []
+
+
+def test_read_from_its_start_an_import_that_was_broken_off_says_all_of_it_again(broken: Broken) -> None:
+    broken.is_broken_off("--refused", broken.refused)
+    result = broken.brings("--refused", broken.refused, "--from-start")
+    assert "goes on" not in result.output
+    assert "50 lines, 7 refused; 25 events accepted, 18 there before" in result.output
+    assert broken.refused_lines() == [7, 14, 21, 28, 35, 42, 49]
+    assert broken.left_behind() == []
+
+
+def _other_end(broken: Broken) -> None:
+    broken.put(broken.file.read_bytes().replace(b"A50", b"A5X"))
+    os.utime(broken.file)
+
+
+def _other_beginning(broken: Broken) -> None:
+    broken.put(broken.file.read_bytes().replace(b'"A1"', b'"AX"'))
+
+
+def _other_last_line(broken: Broken) -> None:
+    # Behind what is looked at of the beginning.
+    broken.put(broken.file.read_bytes().replace(b"A20", b"AXX"))
+
+
+def _longer(broken: Broken) -> None:
+    broken.put(broken.file.read_bytes() + b"\n")
+
+
+def _refused_lines_gone(broken: Broken) -> None:
+    (part,) = broken.folder.glob(".*.part")
+    part.write_bytes(part.read_bytes()[:50])
+
+
+def _events_gone(broken: Broken) -> None:
+    with broken.database.write() as connection:
+        connection.execute(events.delete().where(events.c.id == "b20"))
+
+
+def _note_torn(broken: Broken) -> None:
+    (note,) = broken.database.path.parent.glob(".*.note")
+    note.write_bytes(note.read_bytes()[:200])
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (_other_end, "the file is another than it was when its import was broken off"),
+        (_other_beginning, "the file is another than it was when its import was broken off"),
+        (_other_last_line, "the file is another than it was when its import was broken off"),
+        (_longer, "the file is another than it was when its import was broken off"),
+        (_refused_lines_gone, "the refused lines of the import that was broken off are gone"),
+        (_events_gone, "the ledger does not hold what the import that was broken off had taken"),
+        (_note_torn, ""),
+    ],
+)
+def test_what_is_not_as_it_was_when_it_was_broken_off_is_read_from_its_start(
+    broken: Broken, monkeypatch: pytest.MonkeyPatch, change: Callable[[Broken], None], reason: str
+) -> None:
+    monkeypatch.setattr(import_notes, "_HEAD_BYTES", 1_000)
+    broken.is_broken_off("--refused", broken.refused)
+    change(broken)
+    result = broken.brings("--refused", broken.refused)
+    assert "goes on" not in result.output
+    assert (f"{reason}: it is read from its start" in result.output) == bool(reason)
+    assert "site main: 50 lines, " in result.output
+    assert set(broken.told()) == set(broken.ids)
+    assert {7, 14, 21, 28, 35, 42, 49} <= set(broken.refused_lines())
+    assert broken.left_behind() == []
+
+
+def test_an_import_with_another_file_of_refused_lines_has_all_of_them_in_it(broken: Broken) -> None:
+    broken.is_broken_off()
+    result = broken.brings("--refused", broken.refused)
+    assert "its import was broken off with another --refused: it is read from its start" in result.output
+    assert broken.refused_lines() == [7, 14, 21, 28, 35, 42, 49]
+
+
+def test_a_dry_run_and_standard_input_leave_a_note_alone_and_make_none(broken: Broken) -> None:
+    broken.is_broken_off()
+    assert "50 lines, 7 would be refused" in broken.brings("--dry-run").output
+    env = {"CUTLEDGER_DATABASE_URL": broken.database.url}
+    result = CliRunner(env=env).invoke(import_, ["-", "--no-count"], input=broken.file.read_bytes())
+    assert "50 lines, 7 refused" in result.output
+    assert "goes on at line 21" in broken.brings().output
+
+
+def test_beside_another_import_of_the_file_one_reads_all_and_leaves_its_note(broken: Broken) -> None:
+    broken.is_broken_off()
+    with import_notes.noted(broken.database, SITE, broken.file, None) as held:
+        assert held is not None
+        held.read(broken.database, SITE, broken.file, None)
+        result = broken.brings("--refused", broken.refused)
+        assert "50 lines, 7 refused" in result.output
+        assert broken.refused_lines() == [7, 14, 21, 28, 35, 42, 49]
+        assert len(broken.left_behind()) == 1
+
+
+def test_what_went_wrong_at_the_first_lines_leaves_nothing_behind(broken: Broken) -> None:
+    result = broken.is_broken_off("--refused", broken.refused, after=0)
+    assert "goes on" not in result.output
+    assert broken.left_behind() == []
+    assert not broken.refused.exists()
+
+
+def test_help_says_how_an_import_goes_on(broken: Broken) -> None:
+    told = " ".join(run(broken.database, "--help").output.split())
+    assert "go on behind the last line that was done with" in told
+    assert "--from-start" in told
 
 
 # --- properties -------------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import select
 
-from service.acceptance import PEOPLE_FIELDS, Judged, People, judge
+from service.acceptance import PEOPLE_FIELDS, Judged, People, judge, taken_quickly
 from service.cli import main
 from service.openapi import document_text
 from tests.builders import NOW_US, event
@@ -783,9 +783,9 @@ def test_events_judged_by_the_key_that_is_destroyed_meanwhile_are_sent_again(
         monkeypatch.undo()
         monkeypatch.setattr("service.clock.time", door.clock)
         unlinked(door)
-        return judge(*args, **how)
+        return taken_quickly(*args, **how)
 
-    monkeypatch.setattr("service.routes.events.judge", judged)
+    monkeypatch.setattr("service.routes.events.taken_quickly", judged)
     late = cut("A", operator=TEAM[0])
     refused = door.post(late)
     assert (refused.status_code, refused.headers["Retry-After"]) == (503, "2")

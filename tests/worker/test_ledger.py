@@ -158,7 +158,7 @@ def test_append_keeps_when_each_event_was_received_when_it_is_told(database: Dat
 
 
 def test_append_refuses_receipts_that_are_not_one_for_each_event(database: Database) -> None:
-    with database.write() as connection, pytest.raises(ValueError, match="shorter"):
+    with database.write() as connection, pytest.raises(ValueError, match="receipts"):
         ledger.append(connection, SITE, [posted(cut()), posted(cut())], received_us=[1])
 
 

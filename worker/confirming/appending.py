@@ -11,13 +11,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, select, update
 
 from worker.batches import in_batches
 from worker.confirming.amounts import Amounts, Place, Scope, added, difference
 from worker.confirming.counted import Counted, Used
 from worker.confirming.said import EVERYTHING, jobs_named, kept_of, said_of
 from worker.confirming.telling import Increments, Standing, Telling
+from worker.prepared import Lists, Prepared, insert_rows
 from worker.recount import Touched
 from worker.sites import SiteCalendar
 from worker.tables import LIVE, confirmations, confirmed
@@ -86,11 +87,9 @@ class Confirming:
 
     def _standings(self, jobs: Sequence[str]) -> dict[str, Standing]:
         """How jobs stand, by name; one that only attempts name is not known."""
-        j = LIVE.jobs.c
         found = {job: Standing(job) for job in jobs}
-        columns = (j.job, j.state, j.closed_us, j.close_reason, j.quantity, j.stated)
-        query = select(*columns).where(j.site == self.site, j.job.in_(jobs))
-        for job, state, closed_us, close_reason, quantity, stated in self.connection.execute(query):
+        rows = _standings(self.connection, {"of_site": self.site, "jobs": list(jobs)})
+        for job, state, closed_us, close_reason, quantity, stated in rows:
             told = orjson.loads(stated)
             words = {name: told.get(name) for name in ("operation", "order")}
             found[job] = Standing(job, state, closed_us, close_reason, quantity, **words)
@@ -116,8 +115,7 @@ class Confirming:
                 }
             )
             numbers[job] += 1
-        if rows:
-            self.connection.execute(insert(confirmations), rows)
+        insert_rows(self.connection, confirmations, rows)
 
     def _keep(self, kept: Mapping[Place, Amounts], sums: Mapping[Place, Amounts]) -> None:
         gone = [_keyed(self.site, place) for place, amounts in sums.items() if not amounts]
@@ -128,9 +126,9 @@ class Confirming:
         ]
         changed = [_keyed(self.site, place) | {"amounts": _json(sum_)} for place, sum_ in sums.items()
                    if sum_ and place in kept]  # fmt: skip
-        for statement, rows in ((_FORGET, gone), (insert(confirmed), new), (_CHANGE, changed)):
-            if rows:
-                self.connection.execute(statement, rows)
+        _forget.each(self.connection, gone)
+        insert_rows(self.connection, confirmed, new)
+        _change.each(self.connection, changed)
 
 
 def _operations(standings: Mapping[str, Standing]) -> dict[str, str]:
@@ -145,11 +143,24 @@ def _keyed(site: str, place: Place) -> dict[str, Any]:
     return {"of_site": site, "of_job": place[0], "of_operation": place[1], "of_day": place[2]}
 
 
-_MINE: Final = (
-    confirmed.c.site == bindparam("of_site"),
-    confirmed.c.job == bindparam("of_job"),
-    confirmed.c.operation == bindparam("of_operation"),
-    confirmed.c.posting_day == bindparam("of_day"),
-)
-_FORGET: Final = delete(confirmed).where(*_MINE)
-_CHANGE: Final = update(confirmed).where(*_MINE)
+def _mine() -> tuple[Any, ...]:
+    c = confirmed.c
+    job = (c.site == bindparam("of_site"), c.job == bindparam("of_job"))
+    return (*job, c.operation == bindparam("of_operation"), c.posting_day == bindparam("of_day"))
+
+
+@Prepared
+def _forget(_: Lists) -> Any:
+    return delete(confirmed).where(*_mine())
+
+
+@Prepared
+def _change(_: Lists) -> Any:
+    return update(confirmed).where(*_mine()).values(amounts=bindparam("amounts"))
+
+
+@Prepared
+def _standings(lists: Lists) -> Any:
+    j = LIVE.jobs.c
+    columns = (j.job, j.state, j.closed_us, j.close_reason, j.quantity, j.stated)
+    return select(*columns).where(j.site == bindparam("of_site"), lists.has(j.job, "jobs"))

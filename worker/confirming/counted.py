@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import Connection, Select, and_, case, func, select
+from sqlalchemy import Connection, and_, bindparam, case, func, select
 
 from worker.batches import in_batches
 from worker.confirming.amounts import (
@@ -29,6 +29,7 @@ from worker.confirming.amounts import (
 )
 from worker.confirming.plate_shares import Sheet, is_steel, shares_of
 from worker.placing import E6, exact
+from worker.prepared import Lists, Prepared
 from worker.sites import SiteCalendar
 from worker.sums import total
 from worker.tables import LIVE
@@ -85,55 +86,47 @@ class Counted:
 
     def operations(self, jobs: Sequence[str]) -> dict[str, str]:
         """The operation of each job's cuts, where it names one."""
-        j = LIVE.jobs.c
-        query = select(j.job, j.stated).where(j.site == self.site, j.job.in_(jobs))
-        told = {job: orjson.loads(stated).get("operation") for job, stated in self.connection.execute(query)}
+        rows = _stated(self.connection, {"of_site": self.site, "jobs": list(jobs)})
+        told = {job: orjson.loads(stated).get("operation") for job, stated in rows}
         return {job: operation for job, operation in told.items() if operation is not None}
 
     def started(self, jobs: Sequence[str]) -> dict[str, Started]:
         """What was started for jobs, by what each attempt says it is to make."""
-        a = LIVE.attempts.c
-        under_way = total(case((a.state == "open", a.quantity), else_=0))
-        query = select(a.job, total(a.quantity), under_way).where(
-            a.site == self.site, a.job.in_(jobs), a.state.in_(("open", "finished"))
-        )
-        return {job: Started(*parts) for job, *parts in self.connection.execute(query.group_by(a.job))}
+        if not jobs:
+            return {}
+        rows = _started(self.connection, {"of_site": self.site, "jobs": list(jobs)})
+        return {job: Started(*parts) for job, *parts in rows}
 
     def taken_from(self, plates: Iterable[str]) -> Taken:
         """What was cut from plates; one without finished attempts is not in it."""
-        a = LIVE.attempts.c
         found: Taken = {}
         for some in in_batches(sorted(plates)):
-            query = select(a.plate, a.job, total(a.tried)).where(
-                a.site == self.site, a.plate.in_(some), a.state == "finished"
-            )
-            for plate, job, tried in self.connection.execute(query.group_by(a.plate, a.job)):
+            for plate, job, tried in _taken_from(self.connection, {"of_site": self.site, "plates": some}):
                 found.setdefault(plate, {})[job] = tried
         return found
 
     def used_among(self, plates: Iterable[str]) -> set[str]:
         """Those of some plates that are closed as used."""
-        p = LIVE.plates.c
         found: set[str] = set()
         for some in in_batches(sorted(plates)):
-            query = select(p.plate).where(p.site == self.site, p.plate.in_(some), p.close_reason == USED)
-            found.update(self.connection.execute(query).scalars())
+            rows = _used_among(self.connection, {"of_site": self.site, "plates": some})
+            found.update(plate for (plate,) in rows)
         return found
 
     # --- cutting ------------------------------------------------------------------------------------------------
 
-    def _of_jobs(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[Any]:
-        a = LIVE.attempts.c
-        where = [a.site == self.site, a.state == "finished", a.job.in_(jobs)]
-        return where if days is None else [*where, a.day.in_(days)]
+    def _of_jobs(self, statement: Prepared, jobs: Sequence[str], days: Sequence[str] | None) -> Sequence[Any]:
+        """Rows of a statement on jobs, on these days where they are named."""
+        given: dict[str, Any] = {"of_site": self.site, "jobs": list(jobs)}
+        if days is not None:
+            given["days"] = list(days)
+        return statement(self.connection, given, days is not None)
 
     def _cut(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[str, str, Amounts]]:
         found: defaultdict[tuple[str, str], Amounts] = defaultdict(Counter)
         milliseconds: Counter[tuple[str, str, str | None]] = Counter()
-        query = _CUT.where(*self._of_jobs(jobs, days))
-        for job, day, machine, plate, heat_number, attempts, seconds_ms, without, *parts in self.connection.execute(
-            query
-        ):
+        rows = self._of_jobs(_cut, jobs, days)
+        for job, day, machine, plate, heat_number, attempts, seconds_ms, without, *parts in rows:
             amounts = found[job, day]
             told = dict(zip(PARTS, parts, strict=True))
             amounts.update(told)
@@ -148,31 +141,26 @@ class Counted:
         return [(job, day, amounts) for (job, day), amounts in found.items()]
 
     def _scrapped(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[str, str, Amounts]]:
-        told: dict[tuple[Any, ...], dict[str, dict[str, int]]] = {}
-        for *attempt, sort, word, parts in self.connection.execute(_SCRAPPED.where(*self._of_jobs(jobs, days))):
-            told.setdefault(tuple(attempt), {"term": {}, "cause": {}})[sort][word] = parts
+        attempts = {attempt: rest for attempt, *rest in self._of_jobs(_scrapped, jobs, days)}
+        told: dict[str, dict[str, dict[str, int]]] = {}
+        for some in in_batches(attempts):
+            for attempt, sort, word, parts in _lost_by(self.connection, {"of_site": self.site, "attempts": some}):
+                if sort in _REASONS and parts > 0:
+                    told.setdefault(attempt, {reason: {} for reason in _REASONS})[sort][word] = parts
         return [
             (job, day, lost_reasons(
                 outcome=outcome, scrapped=scrapped, not_made=not_made, lost_by_term=by["term"], causes=by["cause"]
             ))
-            for (_, job, day, outcome, scrapped, not_made), by in told.items()
+            for attempt, by in told.items()
+            for job, day, outcome, scrapped, not_made in [attempts[attempt]]
         ]  # fmt: skip
 
     # --- rework -------------------------------------------------------------------------------------------------
 
     def _reworked(self, jobs: Sequence[str], days: Sequence[str] | None) -> list[tuple[Place, Amounts]]:
-        a, r = LIVE.attempts.c, LIVE.rework.c
-        by = (a.job, r.operation, r.day)
-        minutes = (total(case((r.planned == planned, r.minutes_e3), else_=0)) for planned in (0, 1))
-        query = (
-            select(*by, *minutes)
-            .select_from(LIVE.attempts.join(LIVE.rework, and_(r.site == a.site, r.attempt == a.attempt)))
-            .where(a.site == self.site, a.job.in_(jobs), *(() if days is None else (r.day.in_(days),)))
-            .group_by(*by)
-        )
         return [
             ((job, operation, day), Counter({REWORK_MINUTES: rework, FINISHING_MINUTES: finishing}))
-            for job, operation, day, rework, finishing in self.connection.execute(query)
+            for job, operation, day, rework, finishing in self._of_jobs(_reworked, jobs, days)
         ]
 
     # --- plates -------------------------------------------------------------------------------------------------
@@ -194,17 +182,12 @@ class Counted:
         return found
 
     def _cut_for(self, jobs: Sequence[str]) -> set[str]:
-        a = LIVE.attempts.c
-        query = select(a.plate).where(*self._of_jobs(jobs, None), a.plate.is_not(None)).distinct()
-        return set(self.connection.execute(query).scalars())
+        return {plate for (plate,) in self._of_jobs(_cut_for, jobs, None) if plate is not None}
 
     def _part_masses(self, jobs: Iterable[str]) -> dict[str, int]:
-        j = LIVE.jobs.c
         found: dict[str, int] = {}
         for some in in_batches(sorted(jobs)):
-            for job, stated in self.connection.execute(
-                select(j.job, j.stated).where(j.site == self.site, j.job.in_(some))
-            ):
+            for job, stated in _stated(self.connection, {"of_site": self.site, "jobs": some}):
                 if (mass_kg := orjson.loads(stated).get("part_mass_kg")) is not None:
                     found[job] = round(exact(mass_kg) * E6)
         return found
@@ -230,30 +213,88 @@ class Counted:
         return found
 
 
-# Statements are built once, since building one takes as long as running it.
+def _finished(lists: Lists, has_days: bool) -> tuple[Any, ...]:
+    """Conditions on finished attempts of jobs, on days where these are given."""
+    a = LIVE.attempts.c
+    mine = (a.site == bindparam("of_site"), a.state == "finished", lists.has(a.job, "jobs"))
+    return (*mine, lists.has(a.day, "days")) if has_days else mine
 
 
-def _cut_statement() -> Select[Any]:
+@Prepared
+def _cut(lists: Lists, has_days: bool) -> Any:
     a = LIVE.attempts.c
     by = (a.job, a.day, a.machine_name, a.plate, a.heat_number)
     untimed = case((a.seconds_ms.is_(None), 1), else_=0)
     sums = (func.count(), total(a.seconds_ms), total(untimed), *(total(a[name]) for name in PARTS))
-    return select(*by, *sums).group_by(*by)
+    return select(*by, *sums).where(*_finished(lists, has_days)).group_by(*by)
 
 
-def _scrapped_statement() -> Select[Any]:
-    a, lost = LIVE.attempts.c, LIVE.lost_parts.c
-    columns = (a.attempt, a.job, a.day, a.outcome, a.scrap + a.scrapped, a.not_made, lost.sort, lost.word)
-    return (
-        select(*columns, lost.parts_lost)
-        .select_from(LIVE.attempts.join(LIVE.lost_parts, and_(lost.site == a.site, lost.attempt == a.attempt)))
-        .where(a.scrap + a.scrapped + a.not_made > 0, lost.sort.in_(("term", "cause")), lost.parts_lost > 0)
+@Prepared
+def _scrapped(lists: Lists, has_days: bool) -> Any:
+    a = LIVE.attempts.c
+    columns = (a.attempt, a.job, a.day, a.outcome, a.scrap + a.scrapped, a.not_made)
+    return select(*columns).where(*_finished(lists, has_days), a.scrap + a.scrapped + a.not_made > 0)
+
+
+@Prepared
+def _lost_by(lists: Lists) -> Any:
+    # Whatever the sort: SQLite would take one for a reason to read all that a site lost.
+    lost = LIVE.lost_parts.c
+    columns = (lost.attempt, lost.sort, lost.word, lost.parts_lost)
+    return select(*columns).where(lost.site == bindparam("of_site"), lists.has(lost.attempt, "attempts"))
+
+
+@Prepared
+def _reworked(lists: Lists, has_days: bool) -> Any:
+    a, r = LIVE.attempts.c, LIVE.rework.c
+    by = (a.job, r.operation, r.day)
+    minutes = (total(case((r.planned == planned, r.minutes_e3), else_=0)) for planned in (0, 1))
+    query = (
+        select(*by, *minutes)
+        .select_from(LIVE.attempts.join(LIVE.rework, and_(r.site == a.site, r.attempt == a.attempt)))
+        .where(a.site == bindparam("of_site"), lists.has(a.job, "jobs"))
+        .group_by(*by)
     )
+    return query.where(lists.has(r.day, "days")) if has_days else query
 
 
+@Prepared
+def _cut_for(lists: Lists, has_days: bool) -> Any:
+    a = LIVE.attempts.c
+    # None and all that is there twice are left to who asks: SQLite would read a whole site to leave them out.
+    return select(a.plate).where(*_finished(lists, has_days))
+
+
+@Prepared
+def _started(lists: Lists) -> Any:
+    a = LIVE.attempts.c
+    under_way = total(case((a.state == "open", a.quantity), else_=0))
+    mine = (a.site == bindparam("of_site"), lists.has(a.job, "jobs"), a.state.in_(("open", "finished")))
+    return select(a.job, total(a.quantity), under_way).where(*mine).group_by(a.job)
+
+
+@Prepared
+def _taken_from(lists: Lists) -> Any:
+    a = LIVE.attempts.c
+    mine = (a.site == bindparam("of_site"), lists.has(a.plate, "plates"), a.state == "finished")
+    return select(a.plate, a.job, total(a.tried)).where(*mine).group_by(a.plate, a.job)
+
+
+@Prepared
+def _used_among(lists: Lists) -> Any:
+    p = LIVE.plates.c
+    mine = (p.site == bindparam("of_site"), lists.has(p.plate, "plates"), p.close_reason == USED)
+    return select(p.plate).where(*mine)
+
+
+@Prepared
+def _stated(lists: Lists) -> Any:
+    j = LIVE.jobs.c
+    return select(j.job, j.stated).where(j.site == bindparam("of_site"), lists.has(j.job, "jobs"))
+
+
+_REASONS: Final = ("term", "cause")
 _SCRAP: Final = ("scrap", "scrapped", "not_made")
-_CUT: Final = _cut_statement()
-_SCRAPPED: Final = _scrapped_statement()
 _SHEETS: Final = select(
     *(
         LIVE.plates.c[name]

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import Connection, select, union
+from sqlalchemy import Connection, bindparam, select, union
 
 from worker.batches import in_batches
 from worker.confirming.amounts import Amounts, Place, Scope, added
 from worker.confirming.counted import Counted
+from worker.prepared import Lists, Prepared
 from worker.sites import SiteCalendar
 from worker.tables import LIVE, confirmations, confirmed
 
@@ -36,12 +37,15 @@ def jobs_named(connection: Connection, site: str) -> list[str]:
 
 def kept_of(connection: Connection, site: str, jobs: Sequence[str]) -> dict[Place, Amounts]:
     """The sums of jobs' increments, as they are kept."""
+    rows = _kept_of(connection, {"of_site": site, "jobs": list(jobs)})
+    return {(job, operation, day): Counter(orjson.loads(amounts)) for job, operation, day, amounts in rows}
+
+
+@Prepared
+def _kept_of(lists: Lists) -> Any:
     c = confirmed.c
-    query = select(c.job, c.operation, c.posting_day, c.amounts).where(c.site == site, c.job.in_(jobs))
-    return {
-        (job, operation, day): Counter(orjson.loads(amounts))
-        for job, operation, day, amounts in connection.execute(query)
-    }
+    query = select(c.job, c.operation, c.posting_day, c.amounts)
+    return query.where(c.site == bindparam("of_site"), lists.has(c.job, "jobs"))
 
 
 def said_of(connection: Connection, site: str, jobs: Sequence[str]) -> tuple[dict[Place, Amounts], dict[str, int]]:

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, bindparam, insert, select, update
 from worker.confirming.amounts import Amounts, Place
 from worker.confirming.counted import Started
 from worker.jobs import to_make
+from worker.prepared import Lists, Prepared, insert_rows
 from worker.pushes.saying import CONFIRMATIONS_READY, JOB_ENDED, JOB_SHORT, News, say_all
 from worker.tables import sites, told_jobs
 
@@ -104,15 +105,13 @@ class Telling:
         self.site = site
         self.now_us = now_us
         self._told: dict[str, _Told] = {}
-        series = select(sites.c.series).where(sites.c.site == site)
-        self._series = str(connection.execute(series).scalar_one())
+        ((series,),) = _series_of(connection, {"of_site": site})
+        self._series = str(series)
 
     def numbered(self, standings: Mapping[str, Standing], changes: Mapping[Place, Amounts]) -> dict[str, Increments]:
         """The numbers that the new increments of each job get: they go on without a gap."""
-        t = told_jobs.c
-        columns = tuple(t[name] for name in _COLUMNS)
-        query = select(t.job, *columns).where(t.site == self.site, t.job.in_(list(standings)))
-        self._told = {job: _Told(*told) for job, *told in self.connection.execute(query)}
+        rows = _told(self.connection, {"of_site": self.site, "jobs": list(standings)})
+        self._told = {job: _Told(*told) for job, *told in rows}
         counts = Counter(job for job, _, _ in changes)
         numbers: dict[str, Increments] = {}
         for job, count in counts.items():
@@ -201,10 +200,8 @@ class Telling:
             for row in rows
             if row["of_job"] not in self._told
         ]
-        if known:
-            self.connection.execute(_CHANGE, known)
-        if new:
-            self.connection.execute(insert(told_jobs), new)
+        _change.each(self.connection, known)
+        insert_rows(self.connection, told_jobs, new)
 
 
 def _missing_told(standing: Standing, before: _Told) -> int:
@@ -219,6 +216,21 @@ def _path(job: str) -> str:
 
 
 _COLUMNS: Final = ("state", "closed_us", "close_reason", "missing", "confirmations", "changes")
-_CHANGE: Final = update(told_jobs).where(
-    told_jobs.c.site == bindparam("of_site"), told_jobs.c.job == bindparam("of_job")
-)
+
+
+@Prepared
+def _series_of(_: Lists) -> Any:
+    return select(sites.c.series).where(sites.c.site == bindparam("of_site"))
+
+
+@Prepared
+def _told(lists: Lists) -> Any:
+    t = told_jobs.c
+    columns = (t[name] for name in _COLUMNS)
+    return select(t.job, *columns).where(t.site == bindparam("of_site"), lists.has(t.job, "jobs"))
+
+
+@Prepared
+def _change(_: Lists) -> Any:
+    mine = (told_jobs.c.site == bindparam("of_site"), told_jobs.c.job == bindparam("of_job"))
+    return update(told_jobs).where(*mine).values({name: bindparam(name) for name in _COLUMNS})

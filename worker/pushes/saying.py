@@ -12,6 +12,7 @@ import orjson
 from sqlalchemy import Connection, bindparam, func, insert, select, update
 
 from worker.installing import installation_secret
+from worker.prepared import Lists, Prepared
 from worker.tables import deliveries, pushes, sites, webhooks
 
 FINDING_OPENED: Final = "finding.opened"
@@ -96,9 +97,14 @@ def say_all(connection: Connection, site: str, news: Sequence[News], now_us: int
 
 def topics_wanted(connection: Connection, site: str) -> frozenset[str]:
     """Topics that any webhook of a site is for."""
+    found = _topics(connection, {"of_site": site})
+    return frozenset(topic for (topics,) in found for topic in topics.split())
+
+
+@Prepared
+def _topics(_: Lists) -> Any:
     w = webhooks.c
-    found = connection.execute(select(w.topics).where(w.site == site, w.removed_us.is_(None))).scalars()
-    return frozenset(topic for topics in found for topic in topics.split())
+    return select(w.topics).where(w.site == bindparam("of_site"), w.removed_us.is_(None))
 
 
 def say_to(
