@@ -117,11 +117,11 @@ def taken_quickly(raw: bytes, *, now_us: int, people: People) -> Judged | None:
         return None
     for _ in _faults_across(loaded, data[0], now_us, ""):
         return None
-    return _quickly_judged(loaded, data[0], data[1], people, found, payload)
+    return _quickly_judged(loaded, data[0], data[1], people, payload)
 
 
 def _quickly_judged(
-    envelope: dict[str, Any], data: dict[str, Any], hashed: dict[str, Any], people: People, item: Any, payload: bytes
+    envelope: dict[str, Any], data: dict[str, Any], hashed: dict[str, Any], people: People, payload: bytes
 ) -> Judged | None:
     for name in PEOPLE_FIELDS:
         if name not in data:

@@ -369,7 +369,7 @@ def _items_of_lines(body: bytes, quickly: Quickly) -> Iterator[Item]:
             continue
         # Counted from the last line on: from the start it would take the square of the body's length.
         line, last = line + body.count(b"\n", last, found.start()), found.start()
-        yield _item_of_line(reader, found[0], below("", index), line)
+        yield _item_of_line(reader, raw, below("", index), line)
 
 
 def _item_of_line(reader: Reader, packed: bytes, pointer: str, line: int) -> Item:

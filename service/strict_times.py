@@ -14,12 +14,10 @@ from service.faults import shown
 from service.strict_fields import About, Matching, Strict, with_nearest
 from worker.sentences import Sentence, joined, sentence
 
-MICROSECONDS: Final = 1_000_000
-_DAYS_BEFORE_1970: Final = date(1970, 1, 1).toordinal()
 _FIRST_YEAR: Final = 2000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
-_FIRST_INSTANT: Final = (date(_FIRST_YEAR, 1, 1).toordinal() - _DAYS_BEFORE_1970) * 86_400 * MICROSECONDS
+_FIRST_INSTANT: Final = (datetime(_FIRST_YEAR, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
 
 _CLOCK = r"([01][0-9]|2[0-3]):([0-5][0-9])"
 _INSTANT = re.compile(

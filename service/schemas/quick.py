@@ -87,7 +87,7 @@ class _Writing:
     """The source of one function, and the objects that it names."""
 
     schema: StrictSchema
-    names: dict[str, Any] = field(default_factory=lambda: {"Figure": Figure, "NONE": type(None)})
+    names: dict[str, Any] = field(default_factory=lambda: {"Figure": Figure})
 
     def function(self) -> Accept:
         """Compile it."""
