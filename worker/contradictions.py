@@ -37,12 +37,14 @@ class Contradictions:
         self.attempts = derived.attempts
         self.findings = derived.findings
 
-    def of_attempts(self, found: Mapping[str, Iterable[Contradiction]]) -> None:
-        """Put what attempts contradict in the place of what they did before, overlapping runs aside."""
-        for some in in_batches(sorted(found)):
+    def of_attempts(self, known: Iterable[str], found: Iterable[tuple[str, Contradiction]]) -> None:
+        """Put what attempts contradict in the place of what they did before, overlapping runs aside.
+
+        known: attempts of which anything may be stored; found: each with what it contradicts.
+        """
+        for some in in_batches(sorted(known)):
             _clear_of_attempts(self.connection, {"of_site": self.site, "subjects": some}, self.findings)
-        rows = [self._row(ATTEMPT, attempt, said) for attempt, these in found.items() for said in these]
-        self._insert(_once(rows))
+        self._insert(_once(self._row(ATTEMPT, attempt, said) for attempt, said in found))
 
     def of_runs(self, attempts: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
         """Find anew which runs overlap on their machine, where attempts changed; `rows` are theirs before and after.

@@ -25,6 +25,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from worker.grouping import Together
+from worker.tables import metadata
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -45,6 +46,9 @@ ERASE_SECONDS = 3.0
 ERASE_AGAIN_SECONDS = 0.25
 ERASE_LOCK_MS = 50
 _SCANNED_BYTES = 1024 * 1024
+#: Before so many events are counted, PostgreSQL's tables are too small for a bad plan to matter.
+FEWEST_TO_LOOK = 1_000
+_KNOWN_ROWS = "SELECT greatest(reltuples, 0) FROM pg_class WHERE oid = 'events'::regclass"
 #: As long as writers wait for each other on SQLite.
 LOCK_TIMEOUT_MS = WRITER_QUEUE_SECONDS * 1_000
 
@@ -238,6 +242,8 @@ class Database:
             self._reader = _sqlite_engine(url, writes=False)
             self._together = Together(self.write, hopeless=DatabaseUnavailable)
         else:
+            self._until_look: int | None = None
+            self._since_look = 0
             self._writer = _postgresql_engine(url)
             self._reader = self._writer.execution_options(isolation_level="REPEATABLE READ")
 
@@ -295,6 +301,24 @@ class Database:
         with closing(_Next(self.path.with_name(NEXT_FILE))) as place:
             place.wait()
             return connection.execution_options(begin="BEGIN IMMEDIATE").begin()
+
+    def look_at_growth(self, events: int) -> None:
+        """Let PostgreSQL look at what its tables hold once they may have doubled; `events` more were counted.
+
+        By itself it looks up to a minute later: until then it takes each site for a small one, and reads all of it for
+        every few names.
+        """
+        if self.is_sqlite:
+            return
+        if self._until_look is None:
+            with self.read() as connection:
+                known = connection.exec_driver_sql(_KNOWN_ROWS).scalar_one()
+            self._until_look = max(FEWEST_TO_LOOK, int(known))
+        self._since_look += events
+        if self._since_look >= self._until_look:
+            with self.write() as connection:
+                connection.exec_driver_sql(f"ANALYZE {', '.join(metadata.tables)}")
+            self._until_look, self._since_look = self._until_look + self._since_look, 0
 
     def checkpoint(self) -> None:
         """Fold the write-ahead log of an embedded file back into it, once it has grown."""

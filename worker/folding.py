@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any, Final
 
 from worker.events import CERTAINTIES, NOT_THE_PROCESS, PROCESS_STOP_REASONS, thickness_nm
@@ -79,12 +80,12 @@ class Cut:
     hidden: int = 0
     #: Of the parts that the first verdict lost, those lost to a confirmed cause that is not the process.
     lost_otherwise: int = 0
-    defects: list[Entry] = field(default_factory=list)
-    not_made_defects: list[Entry] = field(default_factory=list)
+    defects: Sequence[Entry] = ()
+    not_made_defects: Sequence[Entry] = ()
     causes: dict[str, str] = field(default_factory=dict)
-    inspected: list[Event] = field(default_factory=list)
-    reworked: list[Event] = field(default_factory=list)
-    contradictions: list[Contradiction] = field(default_factory=list)
+    inspected: Sequence[Event] = ()
+    reworked: Sequence[Event] = ()
+    contradictions: tuple[Contradiction, ...] = ()
 
     @property
     def in_rework(self) -> int:
@@ -96,7 +97,7 @@ class Cut:
         """Parts with a first verdict; parts never severed have theirs."""
         return self.good + self.rework + self.scrap + self.not_made
 
-    @property
+    @cached_property
     def piece_key(self) -> str | None:
         """Names the piece within its job, without a job within its plate; None when the attempt stands alone.
 
@@ -113,29 +114,31 @@ class Cut:
 
 def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
     """What the events of an attempt (not voided, in any order) say of it."""
-    ordered = sorted(events)
     by_type: dict[str, list[Event]] = {STARTED: [], FINISHED: [], INSPECTED: [], REWORKED: []}
-    for event in ordered:
+    for event in sorted(events):
         by_type[event.type].append(event)
-    started, finished = by_type[STARTED], by_type[FINISHED]
+    started, finished, inspected, reworked = by_type.values()
     state = "finished" if finished else "open" if started else "unfinished"
-    cut = Cut(attempt, state, inspected=by_type[INSPECTED], reworked=by_type[REWORKED])
-    if cut.state != "unfinished":
-        _describe(cut, [event for event in ordered if event.type in (STARTED, FINISHED)], started, finished)
+    cut = Cut(attempt, state, inspected=inspected, reworked=reworked)
+    if started or finished:
+        _describe(cut, started, finished)
     if finished:
-        _judge(cut, finished, by_type[INSPECTED])
-        _follow_rework(cut, by_type[INSPECTED])
+        _judge(cut, finished, inspected)
+        if inspected or reworked:
+            _follow_rework(cut, inspected)
     return cut
 
 
-def _describe(cut: Cut, both: Sequence[Event], started: Sequence[Event], finished: Sequence[Event]) -> None:
+def _describe(cut: Cut, started: Sequence[Event], finished: Sequence[Event]) -> None:
     """Step 1: the last value given counts."""
     given = cut.given
+    both = sorted((*started, *finished))
     for event in both:
+        data = event.data
         for name in _DESCRIPTIVE:
-            if (value := event.data.get(name)) is not None:
+            if (value := data.get(name)) is not None:
                 given[name] = value
-        nm = thickness_nm(event.data)
+        nm = thickness_nm(data)
         cut.thickness_nm = cut.thickness_nm if nm is None else nm
     cut.source = both[-1].source
     cut.started_us = _started_us(started, finished)
@@ -157,10 +160,11 @@ def _describe(cut: Cut, both: Sequence[Event], started: Sequence[Event], finishe
 def _started_us(started: Sequence[Event], finished: Sequence[Event]) -> int:
     if started:
         return started[-1].time_us
-    for event in reversed(finished):
+    newest_first = finished[::-1]
+    for event in newest_first:
         if (stated := event.data.get("started_at")) is not None:
             return instant_us(stated)
-    for event in reversed(finished):
+    for event in newest_first:
         if (seconds := event.data.get("seconds")) is not None:
             return event.time_us - int(round(seconds * 1000)) * 1000
     return finished[-1].time_us
@@ -180,13 +184,12 @@ def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> N
     own = _counts(own_event.data) if own_event else [0, 0, 0]
     stated_tried = cut.given.get("tried")
     cut.quantity = max(cut.given.get("quantity") or 1, stated_tried or 0, sum(own))
-    counted_inspections = _inspections_that_count(cut, inspected)
-    inspections = [sum(column) for column in zip(*(_counts(e.data) for e in counted_inspections), strict=True)] or [
-        0,
-        0,
-        0,
-    ]
-    own = _operator_rest(own, inspections, excess=sum(own) + sum(inspections) - cut.quantity)
+    counted_inspections = _inspections_that_count(cut, inspected) if inspected else []
+    inspections = [0, 0, 0]
+    for event in counted_inspections:
+        inspections = [before + more for before, more in zip(inspections, _counts(event.data), strict=True)]
+    if (excess := sum(own) + sum(inspections) - cut.quantity) > 0:
+        own = _operator_rest(own, inspections, excess=excess)
     cut.good, cut.rework, cut.scrap = (mine + theirs for mine, theirs in zip(own, inspections, strict=True))
     cut.tried = _tried(cut, stated_tried)
     if any(event.data.get("rest_released") for event in counted_inspections):
@@ -204,10 +207,11 @@ def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> N
         cut.not_made_defects = [entry for entry in defect_entries(finished[-1].data) if entry.stage == at]
     after_rework = [event for event in inspected if event.data.get("stage") == "after_rework"]
     cut.causes = _causes(finished, [*counted_inspections, *downstream, *after_rework, *cut.reworked])
-    lost = [(sum(own[1:]), own_event), (cut.not_made, finished[-1])]
-    lost += [(sum(_counts(event.data)[1:]), event) for event in (*counted_inspections, *downstream)]
-    otherwise = sum(parts for parts, event in lost if event is not None and _is_not_the_process(event))
-    cut.lost_otherwise = min(otherwise, cut.rework + cut.scrap + cut.not_made)
+    if cut.causes:
+        lost = [(sum(own[1:]), own_event), (cut.not_made, finished[-1])]
+        lost += [(sum(_counts(event.data)[1:]), event) for event in (*counted_inspections, *downstream)]
+        otherwise = sum(parts for parts, event in lost if event is not None and _is_not_the_process(event))
+        cut.lost_otherwise = min(otherwise, cut.rework + cut.scrap + cut.not_made)
 
 
 def _is_not_the_process(event: Event) -> bool:
@@ -244,7 +248,7 @@ def _inspections_that_count(cut: Cut, inspected: Sequence[Event]) -> list[Event]
             continue
         parts = sum(_counts(event.data))
         if judged + parts > cut.quantity:
-            cut.contradictions.append(
+            cut.contradictions += (
                 Contradiction(
                     "more_inspected_than_cut",
                     sentence(
@@ -253,7 +257,7 @@ def _inspections_that_count(cut: Cut, inspected: Sequence[Event]) -> list[Event]
                         parts=parts, judged=judged, quantity=cut.quantity,
                     ),
                     {"inspected": judged + parts, "quantity": cut.quantity},
-                )
+                ),
             )  # fmt: skip
         else:
             counted.append(event)
@@ -288,7 +292,7 @@ def _move_downstream(cut: Cut, downstream: Iterable[Event]) -> None:
     for event in downstream:
         found = (event.data.get("rework") or 0) + (event.data.get("scrap") or 0)
         if found > cut.good:
-            cut.contradictions.append(
+            cut.contradictions += (
                 Contradiction(
                     "more_downstream_than_good",
                     sentence(
@@ -297,7 +301,7 @@ def _move_downstream(cut: Cut, downstream: Iterable[Event]) -> None:
                         good=cut.good,
                     ),
                     {"found": found, "good": cut.good},
-                )
+                ),
             )
         for name in ("rework", "scrap"):
             moved = min(cut.good, event.data.get(name) or 0)

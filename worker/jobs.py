@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Any, Final
 
 from worker.events import thickness_nm
@@ -16,7 +17,7 @@ CLOSED: Final = "cutledger.job.closed"
 
 @dataclass
 class Job:
-    """A job by its events: the last opened states it as a whole."""
+    """A job by its events: the last opened states it as a whole. Nothing is asked of it before that is here."""
 
     job: str
     stated: dict[str, Any] = field(default_factory=dict)
@@ -29,7 +30,7 @@ class Job:
         """Open or closed."""
         return "open" if self.closed_us is None else "closed"
 
-    @property
+    @cached_property
     def thickness_nm(self) -> int | None:
         """Thickness ordered."""
         return thickness_nm(self.stated)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from worker.folding import Cut
 
@@ -12,8 +12,7 @@ from worker.folding import Cut
 LATER_MODES = ("resume", "recut")
 
 
-@dataclass(frozen=True)
-class Standing:
+class Standing(NamedTuple):
     """An attempt among those on its piece and retry chain."""
 
     attempt_no: int
@@ -27,7 +26,9 @@ def _circles(retry_of: Mapping[str, str | None]) -> set[str]:
     """Attempts whose retry_of leads back to themselves."""
     settled: set[str] = set()
     circles: set[str] = set()
-    for start in retry_of:
+    for start, target in retry_of.items():
+        if target is None:
+            continue
         path: dict[str, int] = {}
         at: str | None = start
         while at is not None and at in retry_of and at not in settled and at not in path:
@@ -57,29 +58,25 @@ def stand(cuts: Iterable[Cut], *, job_is_recut: Callable[[str | None], bool]) ->
     for cut in known.values():
         if (key := cut.piece_key) is not None:
             on_piece[key].append(cut)
-    ordered = {key: _chronological(sharing) for key, sharing in on_piece.items()}
-    ranks = _ranks(known, retry_of, ordered)
-    numbers = _numbers(known, retry_of, ranks, job_is_recut)
-    last = {sharing[-1].attempt for sharing in ordered.values()}
-    retried = set(retry_of.values())
-    before = _wholly_good_before(known, retry_of, ordered)
+    shared = [_chronological(sharing) for sharing in on_piece.values() if len(sharing) > 1]
+    numbers = _numbers(known, retry_of, _ranks(known, retry_of, shared), job_is_recut)
+    followed = {cut.attempt for sharing in shared for cut in sharing[:-1]} | set(retry_of.values())
+    before = _wholly_good_before(known, retry_of, shared)
     return {
         name: Standing(
             attempt_no=numbers[name],
-            retry_of=retry_of[name],
-            is_last=(cut.piece_key is None or name in last) and name not in retried,
+            retry_of=target,
+            is_last=name not in followed,
             in_circle=name in circles,
             wholly_good_before=before.get(name),
         )
-        for name, cut in known.items()
+        for name, target in retry_of.items()
     }
 
 
-def _ranks(
-    known: Mapping[str, Cut], retry_of: Mapping[str, str | None], ordered: Mapping[str, list[Cut]]
-) -> dict[str, int]:
+def _ranks(known: Mapping[str, Cut], retry_of: Mapping[str, str | None], shared: Iterable[list[Cut]]) -> dict[str, int]:
     ranks = dict.fromkeys(known, 1)
-    for sharing in ordered.values():
+    for sharing in shared:
         firsts = [cut.attempt for cut in sharing if retry_of[cut.attempt] is None]
         ranks.update((name, rank) for rank, name in enumerate(firsts, start=1))
     return ranks
@@ -112,11 +109,11 @@ def _wholly_good(cut: Cut) -> bool:
 
 
 def _wholly_good_before(
-    known: Mapping[str, Cut], retry_of: Mapping[str, str | None], ordered: Mapping[str, list[Cut]]
+    known: Mapping[str, Cut], retry_of: Mapping[str, str | None], shared: Iterable[list[Cut]]
 ) -> dict[str, str]:
     """For each attempt the first wholly good one that it cuts again."""
     found: dict[str, str] = {}
-    for sharing in ordered.values():
+    for sharing in shared:
         done: str | None = None
         for cut in sharing:
             if done is not None:

@@ -57,6 +57,7 @@ def count_owed(
         step = sum(_observed_claim(database, site, limit, observe) for site in owing)
         # Here, not at the end: under a steady load there is none, and the log would grow for as long.
         database.checkpoint()
+        database.look_at_growth(step)
         if not step:
             return counted
         counted += step

@@ -10,6 +10,7 @@ from worker.events import DEFECT_TERMS, STAGES
 
 UNSTATED: Final = "unstated"
 _BURNING: Final = "surface_burning"
+_PLACES: Final = (*STAGES, UNSTATED)
 
 
 class Entry(NamedTuple):
@@ -60,19 +61,21 @@ def place_losses(entries: Iterable[Entry], *, faulty: int, not_made: int, outcom
     faulty: rework and scrap parts. In the order of the stages each takes the largest sum of parts over one of its
     terms, at most what is left; an entry without a count stands for all parts not yet placed.
     """
-    counted: dict[str, dict[str, int]] = {stage: defaultdict(int) for stage in STAGES}
-    uncounted: set[str] = set()
-    for entry in entries:
-        if entry.parts is None:
-            uncounted.add(entry.stage)
-        else:
-            counted[entry.stage][entry.term] += entry.parts
-    lost = dict.fromkeys((*STAGES, UNSTATED), 0)
-    left = faulty
-    for stage in STAGES:
-        takes = left if stage in uncounted else min(left, max(counted[stage].values(), default=0))
-        lost[stage] = takes
-        left -= takes
-    lost[UNSTATED] = left
-    lost[stage_not_made(outcome)] += not_made
+    lost = dict.fromkeys(_PLACES, 0)
+    if faulty:
+        counted: dict[str, dict[str, int]] = {stage: defaultdict(int) for stage in STAGES}
+        uncounted: set[str] = set()
+        for entry in entries:
+            if entry.parts is None:
+                uncounted.add(entry.stage)
+            else:
+                counted[entry.stage][entry.term] += entry.parts
+        left = faulty
+        for stage in STAGES:
+            takes = left if stage in uncounted else min(left, max(counted[stage].values(), default=0))
+            lost[stage] = takes
+            left -= takes
+        lost[UNSTATED] = left
+    if not_made:
+        lost[stage_not_made(outcome)] += not_made
     return lost

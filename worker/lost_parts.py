@@ -93,6 +93,8 @@ def _shared_out(told: Sequence[Named], lost: Mapping[str, int], *, rest: Mapping
     """
     taken: Counter[str] = Counter()
     for stage, parts in lost.items():
+        if not parts:
+            continue
         at_stage = _taken([(word, count) for at, word, count in told if at == stage], parts)
         taken.update(at_stage)
         taken[rest.get(stage, UNSTATED)] += parts - sum(at_stage.values())

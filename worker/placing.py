@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from operator import itemgetter
+from typing import Any, Final
 
 import orjson
 
@@ -29,6 +30,9 @@ E3, E6 = 1_000, 1_000_000
 MOST_COST_E6 = 10**15
 MOST_MASS_MG = 10**12
 Row = dict[str, Any]
+#: What an attempt counts that has not finished.
+_UNCOUNTED: Final[Row] = dict.fromkeys(COUNTS, 0) | dict.fromkeys(COUNTS_OR_NONE) | {"is_first": 0, "lost_otherwise": 0}
+_NO_ORIGIN: Final[Mapping[str, str | None]] = {}
 
 
 @dataclass(frozen=True)
@@ -78,12 +82,14 @@ def cost_e6(
     None when a rate is not set, or the sum is beyond MOST_COST_E6.
     """
     rates = (settings.labour_per_hour, settings.machine_per_hour(machine), settings.material_per_kg(material))
-    if any(rate is None for rate in rates):
+    if None in rates:
         return None
+    # Most attempts cost nothing, and a product of fractions takes longer than all else here.
+    if not (rework_minutes_e3 or lost_us or scrap_mass_mg):
+        return 0
     amounts = ((rework_minutes_e3, 60 * E3), (lost_us, 3600 * E6), (scrap_mass_mg, E6))
     total = Fraction(0)
     for (amount, unit), rate in zip(amounts, rates, strict=True):
-        # Most attempts cost nothing, and a product of fractions takes longer than all else here.
         if amount and rate is not None:
             price = exact(rate)
             total += Fraction(amount * price.numerator * E6, unit * price.denominator)
@@ -93,29 +99,44 @@ def cost_e6(
 
 def place_attempt(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
     """The row of an attempt. `standing` is None for an unfinished one, of which only what followed is known."""
-    row: Row = dict.fromkeys(COUNTS, 0) | dict.fromkeys(COUNTS_OR_NONE)
-    row |= {"attempt": cut.attempt, "state": cut.state, "is_first": 0, "quantity": cut.quantity, "lost_otherwise": 0}
-    row |= _described(cut, standing, around)
+    row = _UNCOUNTED | _described(cut, standing, around)
     if cut.state == "finished" and standing is not None:
         row |= _counted(cut, standing, row, around)
     return row
 
 
 def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row:
-    given = cut.given
+    given, started_us = cut.given, cut.started_us
+    on_plate = given.get("plate")
     job = around.jobs.get(given.get("job") or "")
-    plate = around.plates.get(given.get("plate") or "")
-    place = around.calendar.place(cut.started_us) if cut.started_us is not None else None
+    plate = around.plates.get(on_plate or "")
+    origin = around.origins.get(on_plate or "", _NO_ORIGIN)
+    place = None if started_us is None else around.calendar.place(started_us)
     settings = place.settings if place else around.calendar.latest
     recipe = given.get("recipe") or {}
     bevel = job.stated.get("bevel_deg") if job else None
-    condition = plate.condition_at(cut.started_us) if plate and cut.started_us is not None else NO_CONDITION
-    row: Row = {name: given.get(name) for name in ("job", "plate", "run", "piece", "operator", "gas")}
-    row |= {name: around.origins.get(given.get("plate") or "", {}).get(name) for name in ORIGIN}
-    row["material_name"], row["material"] = settings.name_and_key("material", _material(given, job, plate))
-    row["machine_name"], row["machine"] = settings.name_and_key("machine", given.get("machine"))
-    row["recipe_name"], row["recipe"] = _recipe(settings, recipe)
-    row |= {
+    condition = NO_CONDITION if plate is None or started_us is None else plate.condition_at(started_us)
+    material_name, material = settings.name_and_key("material", _material(given, job, plate))
+    machine_name, machine = settings.name_and_key("machine", given.get("machine"))
+    recipe_name, recipe_key = _recipe(settings, recipe)
+    part_number = job.stated.get("part_number") if job else None
+    row = {
+        "attempt": cut.attempt,
+        "state": cut.state,
+        "quantity": cut.quantity,
+        "job": given.get("job"),
+        "plate": on_plate,
+        "run": given.get("run"),
+        "piece": given.get("piece"),
+        "operator": given.get("operator"),
+        "gas": given.get("gas"),
+        **{name: origin.get(name) for name in ORIGIN},
+        "material_name": material_name,
+        "material": material,
+        "machine_name": machine_name,
+        "machine": machine,
+        "recipe_name": recipe_name,
+        "recipe": recipe_key,
         "thickness_nm": _thickness(cut, job, plate),
         "bevel_mdeg": round(bevel * E3) if bevel else None,
         "purpose": given.get("purpose") or (job.stated.get("purpose") if job else None) or "production",
@@ -128,34 +149,40 @@ def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row
         "piece_key": cut.piece_key,
         "retry_of": given.get("retry_of"),
         "mode": (given.get("mode") or "new") if cut.state != "unfinished" else None,
-        "part_number": job.stated.get("part_number") if job else None,
-        "started_us": cut.started_us,
-        "ended_us": None if cut.started_us is None or cut.seconds_ms is None else cut.started_us + cut.seconds_ms * E3,
+        "part_number": part_number,
+        "started_us": started_us,
+        "ended_us": None if started_us is None or cut.seconds_ms is None else started_us + cut.seconds_ms * E3,
         "outcome": cut.outcome,
         "stop_reason": cut.stop_reason,
         "attempt_no": standing.attempt_no if standing else None,
         "cluster": _cluster(cut),
         "settings": orjson.dumps(recipe).decode() if recipe else None,
+        "part": combination_id((part_number,)),
     }
-    row["combination"] = combination_id(tuple(row[name] for name in DIMENSIONS))
-    row["steel"] = combination_id(tuple(row[name] for name in ORIGIN))
-    row["part"] = combination_id((row["part_number"],))
+    row["steel"] = combination_id(_origin(row))
+    row["combination"] = combination_id(_dimensions(row))
     return row
+
+
+_origin = itemgetter(*ORIGIN)
+_dimensions = itemgetter(*DIMENSIONS)
 
 
 def _material(given: Mapping[str, Any], job: Job | None, plate: Plate | None) -> str | None:
     """Step 9: the plate's, until that is known what the attempt says, else the job's."""
-    candidates = (
-        plate.stated.get("material") if plate else None,
-        given.get("material"),
-        job.stated.get("material") if job else None,
-    )
-    return next((material for material in candidates if material is not None), None)
+    if plate is not None and (material := plate.stated.get("material")) is not None:
+        return str(material)
+    if (material := given.get("material")) is not None:
+        return str(material)
+    return job.stated.get("material") if job else None
 
 
 def _thickness(cut: Cut, job: Job | None, plate: Plate | None) -> int | None:
-    candidates = (plate.thickness_nm if plate else None, cut.thickness_nm, job.thickness_nm if job else None)
-    return next((nm for nm in candidates if nm is not None), None)
+    if plate is not None and plate.thickness_nm is not None:
+        return plate.thickness_nm
+    if cut.thickness_nm is not None:
+        return cut.thickness_nm
+    return job.thickness_nm if job else None
 
 
 def _recipe(settings: Settings, recipe: Mapping[str, Any]) -> tuple[str | None, str | None]:
@@ -345,6 +372,8 @@ def job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Co
             {"job_thickness_mm": job_mm, "plate_thickness_mm": plate_mm},
         )
     names = [subject.stated.get("material") for subject in (job, plate)]
+    if names[0] == names[1]:
+        return
     groups = [settings.group("material", settings.name_and_key("material", name)[1] or "") for name in names]
     if groups[0] != groups[1]:
         yield Contradiction(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final
 
 from worker.events import CONDITION_FIELDS, INHERITED_PLATE_FIELDS, thickness_nm
@@ -41,7 +42,7 @@ class Condition:
         """True when the field held from no earlier than another, or the other was not observed."""
         return than not in self.values or self.values[name][1] >= self.values[than][1]
 
-    @property
+    @cached_property
     def surface(self) -> str:
         """What the cut meets: primed, cleaned, one of the scale and rust states, or unknown."""
         if self.value("coating") in _COATED:
@@ -50,7 +51,7 @@ class Condition:
             return "cleaned"
         return _BY_RUST.get(self.value("rust_grade"), UNKNOWN)
 
-    @property
+    @cached_property
     def thermal_history(self) -> str:
         """hardened, thermal_edge, as_supplied or unknown."""
         edges = self.value("edges")
@@ -75,7 +76,7 @@ def surface_group(surface: str) -> str:
 
 @dataclass
 class Plate:
-    """A plate by its own events."""
+    """A plate by its own events. It is not asked for anything before all that it states is here."""
 
     plate: str
     stated: dict[str, Any] = field(default_factory=dict)
@@ -91,13 +92,26 @@ class Plate:
             return "closed"
         return "open" if self.received_us is not None else UNKNOWN
 
-    @property
+    @cached_property
     def thickness_nm(self) -> int | None:
         """Nominal thickness."""
         return thickness_nm(self.stated)
 
     def condition_at(self, instant: int | None) -> Condition:
         """What had last been observed at an instant (microseconds); None means at the end of time."""
+        if instant is None or instant >= self._last_held_us:
+            return self._last_condition
+        return self._condition_at(instant)
+
+    @cached_property
+    def _last_held_us(self) -> int:
+        return max((observed[-1][0] for observed in self.observations.values()), default=0)
+
+    @cached_property
+    def _last_condition(self) -> Condition:
+        return self._condition_at(None)
+
+    def _condition_at(self, instant: int | None) -> Condition:
         values: dict[str, tuple[Any, int]] = {}
         for name, observed in self.observations.items():
             count = len(observed) if instant is None else bisect_right(observed, instant, key=lambda entry: entry[0])

@@ -7,7 +7,8 @@ the driver, and a list is one value of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from operator import itemgetter
@@ -21,9 +22,11 @@ from sqlalchemy import (
     Connection,
     Dialect,
     Integer,
+    LargeBinary,
+    SmallInteger,
+    String,
     Table,
     Text,
-    any_,
     bindparam,
     func,
     select,
@@ -33,7 +36,11 @@ from sqlalchemy.sql.elements import BindParameter
 from sqlalchemy.sql.selectable import FromClause
 from sqlalchemy.sql.visitors import iterate
 
+from worker.binary_copy import Kind, rows_in_binary
+
 POSTGRESQL: Final = "postgresql"
+#: So many rows go to PostgreSQL one by one: a COPY costs more for them.
+FEW: Final = 8
 
 
 @dataclass(frozen=True)
@@ -45,8 +52,9 @@ class Lists:
     def has(self, column: ColumnElement[Any], name: str) -> ColumnElement[bool]:
         """Condition that a column is one of the values that are given as `name`."""
         if self.dialect == POSTGRESQL:
+            # Not `= ANY`: PostgreSQL, which plans before it knows the list, may hold each row against all of it.
             of = BigInteger if isinstance(column.type, Integer) else Text
-            return column == any_(bindparam(name, type_=ARRAY(of)))
+            return column.in_(select(func.unnest(bindparam(name, type_=ARRAY(of))).column_valued("value")))
         return column.in_(select(func.json_each(bindparam(name, type_=Text)).table_valued("value").c.value))
 
     def table(self, name: str) -> FromClause:
@@ -116,29 +124,51 @@ class Prepared:
 
 def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
     """Insert rows, all of the same columns."""
-    if rows:
-        names = tuple(rows[0])
+    if not rows:
+        return
+    names = tuple(rows[0])
+    picked = list(map(itemgetter(*names), rows))
+    if connection.dialect.name == POSTGRESQL and len(rows) > FEW and not _is_watched(connection):
+        text, kinds = _copying(table, names)
+        _copy(connection, text, rows_in_binary(kinds, list(zip(*picked, strict=True))))
+    else:
         text = _insertion(table, names, connection.dialect.name, connection.dialect.paramstyle)
-        pick = itemgetter(*names)
-        _run(connection, text, [pick(row) for row in rows], many=True)
+        _run(connection, text, picked, many=True)
 
 
 def _run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
     """Rows of a statement that the driver runs within the connection's transaction; raises DBAPIError."""
-    if not connection.in_transaction():
-        connection.begin()
-    if connection.dispatch.before_cursor_execute:
-        # Somebody watches what the database is asked, and is told of this too.
+    if _is_watched(connection):
         result = connection.exec_driver_sql(text, values)
         return result.all() if result.returns_rows else ()
-    driver = connection.connection
-    cursor = driver.cursor()
-    try:
+    with _cursor(connection, text) as cursor:
         if many:
             cursor.executemany(text, values)
             return ()
         cursor.execute(text, values)
         return cursor.fetchall() if cursor.description else ()
+
+
+def _is_watched(connection: Connection) -> bool:
+    """True when somebody watches what the database is asked, who is to be told of it by SQLAlchemy."""
+    return bool(connection.dispatch.before_cursor_execute)
+
+
+def _copy(connection: Connection, text: str, data: bytes) -> None:
+    """Run a COPY ... FROM STDIN within the connection's transaction; raises DBAPIError."""
+    with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
+        copy.write(data)
+
+
+@contextmanager
+def _cursor(connection: Connection, text: str) -> Iterator[Any]:
+    """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's."""
+    if not connection.in_transaction():
+        connection.begin()
+    driver = connection.connection
+    cursor = driver.cursor()
+    try:
+        yield cursor
     except Exception as error:
         dialect = connection.dialect
         if dialect.dbapi is None or not isinstance(error, dialect.dbapi.Error):
@@ -153,11 +183,36 @@ def _run(connection: Connection, text: str, values: Any, *, many: bool = False) 
         cursor.close()
 
 
+def _quoted(table: Table, names: tuple[str, ...]) -> str:
+    if left_out := [column.name for column in table.c if column.default is not None and column.name not in names]:
+        raise ValueError(f"{table.name} has defaults that only an insert by SQLAlchemy fills: {left_out}")
+    return ", ".join(f'"{table.c[name].name}"' for name in names)
+
+
+@lru_cache(maxsize=512)
+def _copying(table: Table, names: tuple[str, ...]) -> tuple[str, tuple[Kind, ...]]:
+    """(PostgreSQL's statement to which rows are copied, kinds of their columns)."""
+    kinds = tuple(_kind(table.c[name].type) for name in names)
+    return f'COPY "{table.name}" ({_quoted(table, names)}) FROM STDIN (FORMAT BINARY)', kinds
+
+
+def _kind(type_: Any) -> Kind:
+    if isinstance(type_, LargeBinary):
+        return "bytea"
+    if isinstance(type_, String):
+        return "text"
+    if isinstance(type_, BigInteger):
+        return "bigint"
+    if isinstance(type_, SmallInteger):
+        return "smallint"
+    if isinstance(type_, Integer):
+        return "integer"
+    raise TypeError(f"rows with a {type_!r} are not copied")
+
+
 @lru_cache(maxsize=512)
 def _insertion(table: Table, names: tuple[str, ...], dialect: str, paramstyle: str) -> str:
     """An insertion by position, which every driver takes."""
-    if left_out := [column.name for column in table.c if column.default is not None and column.name not in names]:
-        raise ValueError(f"{table.name} has defaults that only an insert by SQLAlchemy fills: {left_out}")
-    quoted = ", ".join(f'"{table.c[name].name}"' for name in names)
+    quoted = _quoted(table, names)
     values = ", ".join(["?" if paramstyle == "qmark" else "%s"] * len(names))
     return f'INSERT INTO "{table.name}" ({quoted}) VALUES ({values})'  # noqa: S608

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 
-@dataclass(frozen=True)
-class Event:
-    """One event of the ledger. `data` is the stored JSON; numbers in it are ints and floats, times are texts."""
+class Event(NamedTuple):
+    """One event of the ledger. `data` is the stored JSON; numbers in it are ints and floats, times are texts.
+
+    Events of a site compare in fold order: their first three fields tell any two of them apart, and Python compares
+    text by code point, which is the order of the UTF-8 bytes.
+    """
 
     time_us: int
     source: str
@@ -18,24 +19,29 @@ class Event:
     subject: str
     data: dict[str, Any]
 
-    @cached_property
+    @property
     def order(self) -> tuple[int, str, str]:
-        """Fold order. Python compares text by code point, which is the order of the UTF-8 bytes."""
-        return (self.time_us, self.source, self.id)
-
-    def __lt__(self, other: Event) -> bool:
-        return self.order < other.order
+        """Fold order."""
+        return self[:3]
 
 
 def by_value(value: Any) -> Any:
-    """JSON in which a number without a fraction is an int, however it was written: 4.0 and 4e0 are 4 parts."""
+    """JSON in which a number without a fraction is an int, however it was written: 4.0 and 4e0 are 4 parts.
+
+    Mappings and lists are changed in place.
+    """
     kind = type(value)
-    if kind is str or kind is int:
-        return value
-    if kind is float:
-        return int(value) if value.is_integer() else value
     if kind is dict:
-        return {name: by_value(member) for name, member in value.items()}
-    if kind is list:
-        return [by_value(member) for member in value]
+        for name, member in value.items():
+            if type(member) in _CHANGED:
+                value[name] = by_value(member)
+    elif kind is list:
+        for index, member in enumerate(value):
+            if type(member) in _CHANGED:
+                value[index] = by_value(member)
+    elif kind is float and value.is_integer():
+        return int(value)
     return value
+
+
+_CHANGED = (float, dict, list)

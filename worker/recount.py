@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Table, bindparam, delete, select, text
@@ -93,18 +94,22 @@ class Touched:
 
     def note(self, before: Mapping[str, Any] | None, after: Mapping[str, Any] | None) -> None:
         """Take in an attempt's row as it was and as it is."""
-        rows = [row for row in (before, after) if row is not None]
-        for row in rows:
-            self.jobs.update(filter(None, [row["job"]]))
-            self.days.update(filter(None, [row["day"]]))
-        if _taken_from_plate(before) != _taken_from_plate(after):
-            for row in rows:
-                if row["plate"] is not None:
-                    self.plates.setdefault(row["plate"], set()).update(filter(None, [row["job"]]))
+        took_otherwise = before is None or after is None or _taken_from_plate(before) != _taken_from_plate(after)
+        for row in (before, after):
+            if row is None:
+                continue
+            job, plate, day = row["job"], row["plate"], row["day"]
+            if day is not None:
+                self.days.add(day)
+            if job is not None:
+                self.jobs.add(job)
+            if plate is not None and took_otherwise:
+                cut_for = self.plates.setdefault(plate, set())
+                if job is not None:
+                    cut_for.add(job)
 
 
-def _taken_from_plate(row: Mapping[str, Any] | None) -> tuple[Any, ...] | None:
-    return None if row is None else tuple(row[name] for name in ("plate", "job", "state", "tried"))
+_taken_from_plate = itemgetter("plate", "job", "state", "tried")
 
 
 class Recount:
@@ -281,26 +286,31 @@ class Recount:
         rows: dict[str, Row] = {}
         rework: list[Row] = []
         for attempt, cut in cuts.items():
-            row = {"site": self.site} | place_attempt(cut, standings.get(attempt), around)
-            rows[attempt] = row
+            row = rows[attempt] = place_attempt(cut, standings.get(attempt), around)
+            row["site"] = self.site
             rework.extend({"site": self.site} | place_rework(event, row, self.calendar) for event in cut.reworked)
         changed = self._write_attempts(old, rows)
+        # Those that stay as they are too: what was reworked, or named as the cause, stands elsewhere.
         for attempt in old.keys() | rows.keys():
             self.touched.note(old.get(attempt), rows.get(attempt))
-        self._write_rework(cuts.keys() | old.keys(), rework)
+        self._write_rework(old, rework)
         placed = [(cut, rows[attempt]) for attempt, cut in cuts.items() if cut.state == "finished"]
         lost = (row for cut, attempt_row in placed for row in lost_parts_of(cut, attempt_row))
-        self._write_beside(self.derived.lost_parts, cuts.keys() | old.keys(), lost)
+        self._write_beside(self.derived.lost_parts, old, lost)
         warnings = (
             row | {"forms": forms_text(row["detail"])}
             for cut, attempt_row in placed
             for row in warnings_of(cut, attempt_row, around)
         )
-        self._write_beside(self.derived.warnings, cuts.keys() | old.keys(), warnings)
+        self._write_beside(self.derived.warnings, old, warnings)
         measured = (row for cut, attempt_row in placed for row in readings_of(cut, attempt_row))
-        self._write_beside(self.derived.readings, cuts.keys() | old.keys(), measured)
-        found = {attempt: contradictions_of(cut, standings.get(attempt), around) for attempt, cut in cuts.items()}
-        self.contradictions.of_attempts(dict.fromkeys(old, ()) | found)
+        self._write_beside(self.derived.readings, old, measured)
+        found = (
+            (attempt, said)
+            for attempt, cut in cuts.items()
+            for said in contradictions_of(cut, standings.get(attempt), around)
+        )
+        self.contradictions.of_attempts(old, found)
         before_and_after = [row[attempt] for row in (old, rows) for attempt in changed if attempt in row]
         self.contradictions.of_runs(changed, before_and_after)
 
@@ -360,26 +370,28 @@ class Recount:
         replace(self.connection, self.site, self.derived.attempts, "attempt", stored, written)
         return changed
 
-    def _write_beside(self, table: Table, attempts: Iterable[str], rows: Iterable[Row]) -> None:
-        """Write what else is known of attempts, where it differs from what is stored."""
+    def _write_beside(self, table: Table, known: Iterable[str], rows: Iterable[Row]) -> None:
+        """Write what else there is of attempts, where it differs from what is stored; known: those with a row."""
         old: dict[str, list[Row]] = defaultdict(list)
         new: dict[str, list[Row]] = defaultdict(list)
-        for stored in self._stored(table, sorted(attempts)):
+        for stored in self._stored(table, sorted(known)):
             old[stored["attempt"]].append(stored)
         for row in rows:
-            new[row["attempt"]].append({"site": self.site} | row)
+            row["site"] = self.site
+            new[row["attempt"]].append(row)
         if not old and not new:
             return
-        key = list(table.primary_key.columns)
-        for found in (*old.values(), *new.values()):
-            found.sort(key=lambda row: [str(row[column.name]) for column in key])
+        if old:
+            key = list(table.primary_key.columns)
+            for found in (*old.values(), *new.values()):
+                found.sort(key=lambda row: [str(row[column.name]) for column in key])
         changed = [attempt for attempt in sorted(old.keys() | new.keys()) if old.get(attempt) != new.get(attempt)]
         written = [row for attempt in changed for row in new.get(attempt, ())]
         replace(self.connection, self.site, table, "attempt", [name for name in changed if name in old], written)
 
-    def _write_rework(self, attempts: Iterable[str], rows: list[Row]) -> None:
+    def _write_rework(self, known: Iterable[str], rows: list[Row]) -> None:
         table = self.derived.rework
-        old = {(row["source"], row["id"]): row for row in self._stored(table, sorted(attempts))}
+        old = {(row["source"], row["id"]): row for row in self._stored(table, sorted(known))}
         new: dict[tuple[str, str], Row] = {}
         for row in rows:
             dimensions = row.pop("dimensions")

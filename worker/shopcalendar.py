@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 MICROSECONDS = 1_000_000
@@ -39,8 +41,10 @@ def shift_at(wall: datetime, shifts: Sequence[tuple[int, str]]) -> str:
     `shifts` are (start in minutes after midnight, name), sorted; before the first start of a day the last shift of the
     day before still runs.
     """
-    now = wall.hour * 60 + wall.minute
-    return next((name for start, name in reversed(shifts) if start <= now), shifts[-1][1])
+    return shifts[bisect_right(shifts, wall.hour * 60 + wall.minute, key=_start) - 1][1]
+
+
+_start = itemgetter(0)
 
 
 @lru_cache(maxsize=4096)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from worker.naming import name_key
 from worker.plausible_limits import DEFAULT_LIMITS, Limits, limits_in_force, limits_of
@@ -33,6 +33,7 @@ DEFAULTS: Final[Mapping[str, Any]] = {
 }
 _ALWAYS: Final = date.min
 _MOST_PLACES: Final = 5_000
+_MOST_NAMES: Final = 5_000
 
 
 @dataclass(frozen=True)
@@ -74,8 +75,18 @@ class Settings:
         """A name as it is shown and its key, through the aliases."""
         if name is None:
             return None, None
-        shown = self.canonical_name(kind, name) or name.strip()
-        return shown, name_key(shown)
+        found = self._known_names.get((kind, name))
+        if found is None:
+            if len(self._known_names) >= _MOST_NAMES:
+                self._known_names.clear()
+            shown = self.canonical_name(kind, name) or name.strip()
+            found = self._known_names[kind, name] = shown, name_key(shown)
+        return found
+
+    @cached_property
+    def _known_names(self) -> dict[tuple[str, str], tuple[str, str]]:
+        """Names as they are shown, and their keys, by kind and as they were written: the same few come all the time."""
+        return {}
 
     def key_of(self, kind: str, name: str) -> str:
         """Key by which a name is counted, through the aliases; a recipe's is that of its name and its revision."""
@@ -137,8 +148,7 @@ class Settings:
         return self._material_prices.get(key or "", self._rates.get("material_per_kg"))
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """Where an instant stands in the shop's calendar."""
 
     settings: Settings

@@ -70,7 +70,6 @@ class Stock:
         self._judge_thickness(dict.fromkeys(gone) | folded)
         family = self._descendants(received)
         self.write_plates(self.stored_plates(family - folded.keys()))
-        self.write_plates({plate: folded[plate] for plate in family & folded.keys()})
         return family
 
     def judge_thicknesses(self) -> None:
