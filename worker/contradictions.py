@@ -70,11 +70,12 @@ class Contradictions:
         self._insert([row for row in judged.values() if row is not None])
 
     def _runs_between(self, machine: str, window: tuple[int, int]) -> list[Run]:
-        """Runs on a machine that can overlap one that began within the window, as they began."""
+        """Runs on a machine that can overlap one that began within the window, those within it among them."""
         given = {
             "of_site": self.site,
             "of_machine": machine,
             "since_us": window[0] - LONGEST_RUN_US,
+            "from_us": window[0],
             "until_us": window[1],
         }
         return [Run(*row) for row in _runs_between(self.connection, given, self.attempts)]
@@ -189,7 +190,7 @@ def _runs_between(_: Lists, attempts: Table) -> Any:
     return (
         select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
         .where(a.site == bindparam("of_site"), a.machine == bindparam("of_machine"))
-        .where(a.state == "finished", a.ended_us > a.started_us)
+        .where(a.state == "finished", a.ended_us > a.started_us, a.ended_us > bindparam("from_us"))
         .where(a.started_us >= bindparam("since_us"), a.started_us <= bindparam("until_us"))
         .order_by(a.started_us, a.attempt)
     )

@@ -55,15 +55,12 @@ class Counting:
         self._write_names()
 
     def _recount(self, which: str, keys: set[tuple[str, int]]) -> None:
-        """Count the tallies of these (day, combination) anew, day by day in order."""
-        by_day: dict[str, list[int]] = defaultdict(list)
-        for day, combination in keys:
-            by_day[day].append(combination)
-        for day in sorted(by_day):
-            for some in in_batches(sorted(by_day[day])):
-                of = {"of_site": self.site, "of_day": day, "of_combinations": some}
-                _clear(self.connection, of, self.derived, which)
-                _count(self.connection, of, self.derived, which)
+        """Count the tallies of these (day, combination) anew."""
+        lists = Lists(self.connection.dialect.name)
+        for some in in_batches(sorted(keys)):
+            of = {"of_site": self.site, **lists.pairs("touched", some)}
+            _clear(self.connection, of, self.derived, which)
+            _count(self.connection, of, self.derived, which)
 
     def _write_combinations(self) -> None:
         known: set[int] = set()
@@ -101,23 +98,19 @@ class Counting:
 
 
 def _touched(lists: Lists, columns: Any) -> tuple[Any, ...]:
-    return (
-        columns.site == bindparam("of_site"),
-        columns.day == bindparam("of_day"),
-        lists.has(columns.combination, "of_combinations"),
-    )
+    return columns.site == bindparam("of_site"), lists.has_pair(columns.day, columns.combination, "touched")
 
 
 @Prepared
 def _clear(lists: Lists, derived: Derived, which: str) -> Any:
-    """The tallies of one day and some combinations are gone."""
+    """The touched tallies are gone."""
     table: Table = getattr(derived, which)
     return delete(table).where(*_touched(lists, table.c))
 
 
 @Prepared
 def _count(lists: Lists, derived: Derived, which: str) -> Any:
-    """The tallies of one day and some combinations, from attempts or rework."""
+    """The touched tallies, from attempts or rework."""
     table: Table = getattr(derived, which)
     source = derived.attempts if which in _TALLIES else derived.rework
     sums, names = (attempt_sums, TALLY_SUMS) if which in _TALLIES else (rework_sums, REWORK_SUMS)

@@ -20,7 +20,6 @@ from sqlalchemy import (
     BigInteger,
     ColumnElement,
     Connection,
-    Dialect,
     Integer,
     LargeBinary,
     SmallInteger,
@@ -30,6 +29,7 @@ from sqlalchemy import (
     bindparam,
     func,
     select,
+    tuple_,
 )
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.elements import BindParameter
@@ -57,6 +57,24 @@ class Lists:
             return column.in_(select(func.unnest(bindparam(name, type_=ARRAY(of))).column_valued("value")))
         return column.in_(select(func.json_each(bindparam(name, type_=Text)).table_valued("value").c.value))
 
+    def has_pair(self, text: ColumnElement[Any], number: ColumnElement[Any], names: str) -> ColumnElement[bool]:
+        """Condition that two columns are one of the pairs that are given as `names` (see `pairs`)."""
+        if self.dialect == POSTGRESQL:
+            lists = (
+                bindparam(f"{names}_{part}", type_=ARRAY(of)) for part, of in (("texts", Text), ("numbers", BigInteger))
+            )
+            given = func.unnest(*lists).table_valued("text", "number", name="given").render_derived()
+            return tuple_(text, number).in_(select(given.c.text, given.c.number))
+        pair = func.json_each(bindparam(names, type_=Text)).table_valued("value").c.value
+        return tuple_(text, number).in_(select(*(func.json_extract(pair, f"$[{place}]") for place in (0, 1))))
+
+    def pairs(self, names: str, pairs: Sequence[tuple[str, int]]) -> dict[str, list[Any]]:
+        """The values by which pairs of a text and a number are given to `has_pair`."""
+        if self.dialect == POSTGRESQL:
+            texts, numbers = zip(*pairs, strict=True)
+            return {f"{names}_texts": list(texts), f"{names}_numbers": list(numbers)}
+        return {names: list(pairs)}
+
     def table(self, name: str) -> FromClause:
         """A table of the texts that are given as `name`, in its column `value`."""
         if self.dialect == POSTGRESQL:
@@ -67,31 +85,37 @@ class Lists:
 
 @dataclass(frozen=True)
 class _Text:
-    """A statement in the words of a driver: its text, and its values in their order, with those that always hold."""
+    """A statement in the words of a driver: its text, and the names of its values in their order.
+
+    constants: values that always hold; packs_lists: lists go as JSON.
+    """
 
     text: str
     names: tuple[str, ...]
     constants: Mapping[str, Any]
-    by_name: bool
+    packs_lists: bool
 
     @classmethod
-    def of(cls, statement: Any, dialect: Dialect) -> _Text:
+    def of(cls, statement: Any, dialect: Any) -> _Text:
         # To write lists of constants out, SQLAlchemy asks for the values that are only known in each run.
         for part in iterate(statement):
             if isinstance(part, BindParameter):
                 part.required = False
+        is_postgresql = dialect.name == POSTGRESQL
+        if is_postgresql:
+            # Its driver looks for the names in a long text each time; numbers stand as they are.
+            dialect = type(dialect)(paramstyle="numeric_dollar")
         compiled = statement.compile(dialect=dialect, compile_kwargs={"render_postcompile": True})
         constants = {name: value for name, value in compiled.params.items() if value is not None}
-        by_name = compiled.positiontup is None
-        return cls(str(compiled), tuple(compiled.params if by_name else compiled.positiontup), constants, by_name)
+        return cls(str(compiled), tuple(compiled.positiontup or ()), constants, not is_postgresql)
 
-    def values(self, given: Mapping[str, Any]) -> Any:
+    def values(self, given: Mapping[str, Any]) -> tuple[Any, ...]:
         """The values of a run."""
         known = {**self.constants, **given}
-        if self.by_name:
-            return {name: known[name] for name in self.names}
         values = [known[name] for name in self.names]
-        return tuple([orjson.dumps(value).decode() if type(value) is list else value for value in values])
+        if self.packs_lists:
+            values = [orjson.dumps(value).decode() if type(value) is list else value for value in values]
+        return tuple(values)
 
 
 class Prepared:
@@ -128,19 +152,16 @@ def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str
         return
     names = tuple(rows[0])
     picked = list(map(itemgetter(*names), rows))
-    if connection.dialect.name == POSTGRESQL and len(rows) > FEW and not _is_watched(connection):
+    if connection.dialect.name == POSTGRESQL and len(rows) > FEW:
         text, kinds = _copying(table, names)
-        _copy(connection, text, rows_in_binary(kinds, list(zip(*picked, strict=True))))
+        with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
+            copy.write(rows_in_binary(kinds, list(zip(*picked, strict=True))))
     else:
-        text = _insertion(table, names, connection.dialect.name, connection.dialect.paramstyle)
-        _run(connection, text, picked, many=True)
+        _run(connection, _insertion(table, names, connection.dialect.name), picked, many=True)
 
 
 def _run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
     """Rows of a statement that the driver runs within the connection's transaction; raises DBAPIError."""
-    if _is_watched(connection):
-        result = connection.exec_driver_sql(text, values)
-        return result.all() if result.returns_rows else ()
     with _cursor(connection, text) as cursor:
         if many:
             cursor.executemany(text, values)
@@ -149,29 +170,20 @@ def _run(connection: Connection, text: str, values: Any, *, many: bool = False) 
         return cursor.fetchall() if cursor.description else ()
 
 
-def _is_watched(connection: Connection) -> bool:
-    """True when somebody watches what the database is asked, who is to be told of it by SQLAlchemy."""
-    return bool(connection.dispatch.before_cursor_execute)
-
-
-def _copy(connection: Connection, text: str, data: bytes) -> None:
-    """Run a COPY ... FROM STDIN within the connection's transaction; raises DBAPIError."""
-    with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
-        copy.write(data)
-
-
 @contextmanager
 def _cursor(connection: Connection, text: str) -> Iterator[Any]:
     """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's."""
     if not connection.in_transaction():
         connection.begin()
+    dialect: Any = connection.dialect
     driver = connection.connection
-    cursor = driver.cursor()
+    cursor = dialect.dbapi.RawCursor(driver.driver_connection) if dialect.name == POSTGRESQL else driver.cursor()
+    for watch in connection.dispatch.before_cursor_execute:
+        watch(connection, cursor, text, (), None, False)
     try:
         yield cursor
     except Exception as error:
-        dialect = connection.dialect
-        if dialect.dbapi is None or not isinstance(error, dialect.dbapi.Error):
+        if not isinstance(error, dialect.dbapi.Error):
             raise
         is_gone = dialect.is_disconnect(error, driver.dbapi_connection, cursor)
         if is_gone:
@@ -211,8 +223,8 @@ def _kind(type_: Any) -> Kind:
 
 
 @lru_cache(maxsize=512)
-def _insertion(table: Table, names: tuple[str, ...], dialect: str, paramstyle: str) -> str:
-    """An insertion by position, which every driver takes."""
+def _insertion(table: Table, names: tuple[str, ...], dialect: str) -> str:
+    """An insertion by position."""
     quoted = _quoted(table, names)
-    values = ", ".join(["?" if paramstyle == "qmark" else "%s"] * len(names))
+    values = ", ".join(f"${number}" if dialect == POSTGRESQL else "?" for number, _ in enumerate(names, 1))
     return f'INSERT INTO "{table.name}" ({quoted}) VALUES ({values})'  # noqa: S608
