@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -176,7 +177,14 @@ def audit(data: str | None, site: str | None) -> None:
 @main.command()
 @DATA
 @click.option("--site", help="Only this site.")
-def rebuild(data: str | None, site: str | None) -> None:
+@click.option(
+    "--processes",
+    type=click.IntRange(min=1),
+    default=lambda: os.cpu_count() or 1,
+    show_default="one a processor",
+    help="So many fold a large ledger's attempts at once.",
+)
+def rebuild(data: str | None, site: str | None, processes: int) -> None:
     """Compute everything again from the ledger. Stop the server of an embedded installation first."""
     from service.server import AlreadyServed, hold
 
@@ -188,7 +196,7 @@ def rebuild(data: str | None, site: str | None) -> None:
     with opened(data) as database:
         for name in sites_of(database, site):
             with progress_of(f"site {name}") as progress:
-                count = rebuild_tallies(database, name, progress, now_us=now_us())
+                count = rebuild_tallies(database, name, progress, now_us=now_us(), processes=processes)
             click.echo(f"site {name}: computed again from {count:,} events")
     if lock is not None:
         lock.close()

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import Table, bindparam, delete, select
+from sqlalchemy import BigInteger, Table, Text, bindparam, delete, or_, select
 
 from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
@@ -23,6 +23,7 @@ RUNS_OVERLAP: Final = "runs_overlap"
 PARENT_RING: Final = "parent_ring"
 MEASURED_THICKNESS: Final = "measured_thickness"
 VOID_SUBJECT: Final = "void_subject_differs"
+_RUNS_A_PIECE: Final = 5_000
 #: A run is not taken to last longer than this: a finish entered days late is no overlap with all since.
 LONGEST_RUN_US: Final = 24 * 3600 * MICROSECONDS
 
@@ -44,7 +45,7 @@ class Contradictions:
         """
         for some in in_batches(sorted(known)):
             _clear_of_attempts(self.connection, {"of_site": self.site, "subjects": some}, self.findings)
-        self._insert(_once(self._row(ATTEMPT, attempt, said) for attempt, said in found))
+        self._insert(_once(finding_row(self.site, ATTEMPT, attempt, said) for attempt, said in found))
 
     def of_runs(self, attempts: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
         """Find anew which runs overlap on their machine, where attempts changed; `rows` are theirs before and after.
@@ -60,6 +61,24 @@ class Contradictions:
                 if run.started_us >= window[0]:
                     judged[run.attempt] = self._overlap(run, before)
         self._put_overlaps(judged)
+
+    def of_all_runs(self, machines: Iterable[str]) -> None:
+        """Find which runs overlap on machines, of all there are; reads them piece by piece."""
+        f = self.findings.c
+        self.connection.execute(delete(self.findings).where(f.site == self.site, f.code == RUNS_OVERLAP))
+        for machine in machines:
+            overlaps = (self._overlap(run, before) for run, before in _overlapping(self._all_runs(machine)))
+            for some in in_batches(overlaps):
+                self._insert(some)
+
+    def _all_runs(self, machine: str) -> Iterator[Run]:
+        """All runs on a machine, as they began."""
+        after: tuple[int, str] | None = (-(2**63), "")
+        while after is not None:
+            given = {"of_site": self.site, "of_machine": machine, "after_us": after[0], "after_attempt": after[1]}
+            runs = [Run(*row) for row in _runs_after(self.connection, given, self.attempts)]
+            yield from runs
+            after = (runs[-1].started_us, runs[-1].attempt) if runs else None
 
     def _put_overlaps(self, judged: Mapping[str, dict[str, Any] | None]) -> None:
         for some in in_batches(judged):
@@ -90,7 +109,7 @@ class Contradictions:
             ),
             {"overlap_seconds": seconds, "earlier": earlier.attempt, "later": later.attempt},
         )  # fmt: skip
-        return self._row(ATTEMPT, later.attempt, said)
+        return finding_row(self.site, ATTEMPT, later.attempt, said)
 
     def of_rings(self, rings: Mapping[str, Sequence[str]]) -> None:
         """Put the rings of parents that plates stand on in the place of those before; an empty one is none."""
@@ -112,7 +131,7 @@ class Contradictions:
         for some in in_batches(found):
             given = {"of_site": self.site, "of_code": code, "of_kind": PLATE, "subjects": some}
             _clear_of_subjects(self.connection, given, self.findings)
-        self._insert([self._row(PLATE, plate, said) for plate, said in found.items() if said is not None])
+        self._insert([finding_row(self.site, PLATE, plate, said) for plate, said in found.items() if said is not None])
 
     def of_voids(self, positions: Sequence[int], voids: Iterable[tuple[Event, tuple[str, str]]]) -> None:
         """Find voids with another subject than their target's, where either is at one of the positions.
@@ -137,28 +156,30 @@ class Contradictions:
                     {"void_subject": void.subject, "target_subject": event.subject},
                     other=f"{void.source}\x1f{void.id}",
                 )  # fmt: skip
-                rows.append(self._row(EVENT, void.subject, said))
+                rows.append(finding_row(self.site, EVENT, void.subject, said))
         # What the ledger holds of a void and its target stays: such a finding is only ever added.
         for row in _once(rows):
             f = self.findings.c
             self.connection.execute(delete(self.findings).where(*(f[name] == row[name] for name in _KEY)))
             self._insert([row])
 
-    def _row(self, subject_kind: str, subject: str, said: Contradiction) -> dict[str, Any]:
-        return {
-            "site": self.site,
-            "code": said.code,
-            "subject_kind": subject_kind,
-            "subject": subject,
-            "other": said.other,
-            "kind": KIND,
-            "detail": str(said.detail),
-            "figures": orjson.dumps(said.figures).decode(),
-            "forms": forms_text(said.detail),
-        }
-
     def _insert(self, rows: Sequence[dict[str, Any]]) -> None:
         insert_rows(self.connection, self.findings, rows)
+
+
+def finding_row(site: str, subject_kind: str, subject: str, said: Contradiction) -> dict[str, Any]:
+    """The row of the findings that a contradiction of a subject is."""
+    return {
+        "site": site,
+        "code": said.code,
+        "subject_kind": subject_kind,
+        "subject": subject,
+        "other": said.other,
+        "kind": KIND,
+        "detail": str(said.detail),
+        "figures": orjson.dumps(said.figures).decode(),
+        "forms": forms_text(said.detail),
+    }
 
 
 @Prepared
@@ -193,6 +214,20 @@ def _runs_between(_: Lists, attempts: Table) -> Any:
         .where(a.state == "finished", a.ended_us > a.started_us, a.ended_us > bindparam("from_us"))
         .where(a.started_us >= bindparam("since_us"), a.started_us <= bindparam("until_us"))
         .order_by(a.started_us, a.attempt)
+    )
+
+
+@Prepared
+def _runs_after(_: Lists, attempts: Table) -> Any:
+    a = attempts.c
+    after_us, after_attempt = bindparam("after_us", type_=BigInteger), bindparam("after_attempt", type_=Text)
+    return (
+        select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
+        .where(a.site == bindparam("of_site"), a.machine == bindparam("of_machine"))
+        .where(a.state == "finished", a.ended_us > a.started_us, a.started_us >= after_us)
+        .where(or_(a.started_us > after_us, a.attempt > after_attempt))
+        .order_by(a.started_us, a.attempt)
+        .limit(_RUNS_A_PIECE)
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select
@@ -11,12 +10,12 @@ from sqlalchemy import Connection, Table, bindparam, delete, insert, select
 from worker.batches import in_batches
 from worker.prepared import Lists, Prepared, insert_rows
 from worker.sums import attempt_sums, rework_sums
-from worker.tables import DIMENSIONS, REWORK_SUMS, TALLY_SUMS, Derived
+from worker.tables import REWORK_SUMS, TALLY_SUMS, Derived
+from worker.touches import Touches
 
 #: Tallies of attempts: as they are, and divided further by what fewer reports ask for.
 _TALLIES: Final = ("tallies", "steel_tallies", "part_tallies")
 _REWORK_TALLIES: Final = "rework_tallies"
-NAMED: Final = ("material", "machine", "recipe")
 
 
 class Counting:
@@ -26,32 +25,14 @@ class Counting:
         self.connection = connection
         self.site = site
         self.derived = derived
-        self._tally_keys: set[tuple[str, int]] = set()
-        self._rework_keys: set[tuple[str, int]] = set()
-        self._names: set[tuple[str, str]] = set()
-        self._combinations: dict[int, dict[str, Any]] = {}
-
-    def touch_attempt(self, row: Mapping[str, Any]) -> None:
-        """Take in an attempt's row as it was, or as it is."""
-        if row["day"] is not None:
-            self._tally_keys.add((row["day"], row["combination"]))
-            self._combinations.setdefault(row["combination"], {name: row[name] for name in DIMENSIONS})
-        self._names.update((kind, row[kind]) for kind in NAMED if row[kind] is not None)
-
-    def touch_combination(self, combination: int, dimensions: Mapping[str, Any]) -> None:
-        """Take in the dimensions of a combination."""
-        self._combinations.setdefault(combination, dict(dimensions))
-
-    def touch_rework(self, row: Mapping[str, Any]) -> None:
-        """Take in a rework row as it was, or as it is."""
-        self._rework_keys.add((row["day"], row["combination"]))
+        self.touches = Touches()
 
     def recount(self) -> None:
         """Count what was touched anew."""
         self._write_combinations()
         for which in _TALLIES:
-            self._recount(which, self._tally_keys)
-        self._recount(_REWORK_TALLIES, self._rework_keys)
+            self._recount(which, self.touches.tallies)
+        self._recount(_REWORK_TALLIES, self.touches.rework_tallies)
         self._write_names()
 
     def _recount(self, which: str, keys: set[tuple[str, int]]) -> None:
@@ -64,12 +45,12 @@ class Counting:
 
     def _write_combinations(self) -> None:
         known: set[int] = set()
-        for some in in_batches(self._combinations):
+        for some in in_batches(self.touches.combinations):
             given = {"of_site": self.site, "of_combinations": some}
             known.update(number for (number,) in _known_combinations(self.connection, given, self.derived))
         rows = [
             {"site": self.site, "combination": number} | dimensions
-            for number, dimensions in sorted(self._combinations.items())
+            for number, dimensions in sorted(self.touches.combinations.items())
             if number not in known
         ]
         insert_rows(self.connection, self.derived.combinations, rows)
@@ -77,7 +58,7 @@ class Counting:
     def _write_names(self) -> None:
         """A name is shown as it was first written: by the attempt that was started first."""
         by_kind: dict[str, list[str]] = defaultdict(list)
-        for kind, key in sorted(self._names):
+        for kind, key in sorted(self.touches.names):
             by_kind[kind].append(key)
         changed: list[dict[str, Any]] = []
         for kind, keys in by_kind.items():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Final
@@ -154,6 +154,20 @@ def fold_plate(plate: str, events: Iterable[Event]) -> Plate:
     if last_closed is not None and (last_received is None or last_received < last_closed):
         folded.closed_us, folded.close_reason = last_closed.time_us, last_closed.data["reason"]
     return folded
+
+
+def stated_with_ancestors(
+    plates: Mapping[str, Plate], known: Callable[[list[str]], Mapping[str, Plate]]
+) -> dict[str, Mapping[str, Any]]:
+    """What plates and all their ancestors state of themselves; `known` gives those of some names that are known."""
+    stated_of: dict[str, Mapping[str, Any]] = {name: plate.stated for name, plate in plates.items()}
+    missing = {plate.stated.get("parent") for plate in plates.values()} - stated_of.keys() - {None}
+    while missing:
+        ancestors = known(sorted(name for name in missing if name is not None))
+        stated_of |= dict.fromkeys((name for name in missing if name is not None), {})
+        stated_of |= {name: plate.stated for name, plate in ancestors.items()}
+        missing = {plate.stated.get("parent") for plate in ancestors.values()} - stated_of.keys() - {None}
+    return stated_of
 
 
 def inherited(plate: str, stated_of: Mapping[str, Mapping[str, Any]]) -> tuple[dict[str, str | None], list[str]]:

@@ -71,8 +71,10 @@ class Lists:
     def pairs(self, names: str, pairs: Sequence[tuple[str, int]]) -> dict[str, list[Any]]:
         """The values by which pairs of a text and a number are given to `has_pair`."""
         if self.dialect == POSTGRESQL:
-            texts, numbers = zip(*pairs, strict=True)
-            return {f"{names}_texts": list(texts), f"{names}_numbers": list(numbers)}
+            return {
+                f"{names}_texts": [text for text, _ in pairs],
+                f"{names}_numbers": [number for _, number in pairs],
+            }
         return {names: list(pairs)}
 
     def table(self, name: str) -> FromClause:
@@ -148,16 +150,19 @@ class Prepared:
 
 def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
     """Insert rows, all of the same columns."""
-    if not rows:
-        return
-    names = tuple(rows[0])
-    picked = list(map(itemgetter(*names), rows))
+    if rows:
+        names = tuple(rows[0])
+        insert_values(connection, table, names, list(map(itemgetter(*names), rows)))
+
+
+def insert_values(connection: Connection, table: Table, names: tuple[str, ...], rows: Sequence[Sequence[Any]]) -> None:
+    """Insert rows of the values of these columns; there are some."""
     if connection.dialect.name == POSTGRESQL and len(rows) > FEW:
         text, kinds = _copying(table, names)
         with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
-            copy.write(rows_in_binary(kinds, list(zip(*picked, strict=True))))
+            copy.write(rows_in_binary(kinds, list(zip(*rows, strict=True))))
     else:
-        _run(connection, _insertion(table, names, connection.dialect.name), picked, many=True)
+        _run(connection, _insertion(table, names, connection.dialect.name), rows, many=True)
 
 
 def _run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:

@@ -2,7 +2,8 @@
 
 The one way to count, for one event and for a million. Attempts are folded in chunks, each with all attempts that share
 a piece or a retry chain with it; the last chunk that holds any of them has seen all, so the order of chunks does not
-matter. Only rows that changed are written.
+matter. Only rows that changed are written. Where all is counted, chunks are folded apart from each other first, by
+several processes if need be; those that turn out to have relatives in another chunk are folded again with them.
 """
 
 from __future__ import annotations
@@ -21,20 +22,16 @@ from worker.contradictions import Contradictions
 from worker.counting import Counting
 from worker.derived import replace
 from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
+from worker.folded import folded
 from worker.folding import Cut, fold_attempt
-from worker.jobs import OPENED, Job
+from worker.jobs import OPENED
 from worker.ledger import View
-from worker.lineage import stand
-from worker.lost_parts import lost_parts_of
-from worker.placing import Row, Surroundings, contradictions_of, place_attempt, place_rework, place_service
+from worker.placing import Row, Surroundings, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
-from worker.plausibility import warnings_of
-from worker.prepared import Lists, Prepared, insert_rows
-from worker.readings import readings_of
+from worker.portions import Portion, calendar_of, fold_portion
+from worker.prepared import Lists, Prepared, insert_rows, insert_values
 from worker.records import Event
-from worker.sentences import forms_text
 from worker.shopcalendar import MICROSECONDS
-from worker.sites import fold_settings
 from worker.stock import Stock
 from worker.tables import Derived, events
 
@@ -42,6 +39,8 @@ CHUNK_ATTEMPTS: Final = 2_000
 #: Settings that place or weigh attempts; a change of the others touches none.
 PLACING_SETTINGS: Final = ("zone", "day_start", "shifts", "rates", "aliases", "pierces_by_exception", "plausibility")
 Progress = Callable[[int], None]
+#: Folds portions of attempts elsewhere.
+Folder = Callable[[Iterable[list[str]]], Iterable[Portion]]
 
 
 @dataclass
@@ -120,7 +119,7 @@ class Recount:
         self.derived = derived
         self.connection = view.connection
         self.site = view.site
-        self.calendar = fold_settings(view.of_subjects(SITE, [view.site])[view.site])
+        self.calendar = calendar_of(view)
         self.contradictions = Contradictions(view, derived)
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
@@ -141,23 +140,27 @@ class Recount:
         self.contradictions.of_voids(positions, voids)
         self.counting.recount()
 
-    def of_everything(self, progress: Progress | None = None) -> None:
-        """Count all that the view allows, into tables that hold nothing of the site yet."""
+    def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
+        """Count all that the view allows, into tables that hold nothing of the site yet; `by`: folds its attempts."""
         for jobs in in_batches(self._subjects(JOB), CHUNK_ATTEMPTS):
             self.stock.fold_jobs(jobs)
-        plates = list(self._subjects(PLATE))
-        for some in in_batches(plates, CHUNK_ATTEMPTS):
-            self.stock.fold_plates(some, ())
-        # A plate's origin may come from an ancestor that a later batch brought.
-        for some in in_batches(plates, CHUNK_ATTEMPTS):
-            self.stock.write_plates(self.stock.stored_plates(some))
+        for plates in in_batches(self._subjects(PLATE), CHUNK_ATTEMPTS):
+            self.stock.fold_plates(plates, ())
+        # A remnant's origin may come from an ancestor that a later batch brought.
+        for remnants in in_batches(self.stock.remnants(), CHUNK_ATTEMPTS):
+            self.stock.write_plates(self.stock.stored_plates(remnants))
         for machines in in_batches(self._subjects(MACHINE), CHUNK_ATTEMPTS):
             self._fold_services(machines)
         self._tell_planner()
-        for number, chunk in enumerate(in_batches(self._subjects(ATTEMPT), CHUNK_ATTEMPTS), 1):
-            self._fold_attempts(chunk, progress)
+        chunks = in_batches(self._subjects(ATTEMPT), CHUNK_ATTEMPTS)
+        portions = by(chunks) if by else (fold_portion(self.view, self.calendar, chunk) for chunk in chunks)
+        for number, portion in enumerate(portions, 1):
+            self._take_in(portion)
+            if progress is not None:
+                progress(len(portion.attempts))
             if number & (number - 1) == 0:
                 self._tell_planner()
+        self.contradictions.of_all_runs(sorted(key for kind, key in self.counting.touches.names if kind == MACHINE))
         voids = select(events.c.position).where(self.view.allows(), events.c.type == VOIDED)
         positions = list(self.connection.execute(voids).scalars())
         self.contradictions.of_voids(
@@ -173,6 +176,16 @@ class Recount:
         if self.connection.dialect.name == "postgresql":
             for table in self.derived.all:
                 self.connection.execute(text(f"ANALYZE {table.name}"))
+
+    def _take_in(self, portion: Portion) -> None:
+        """Write what a portion gives; with those of other portions that have to do with it all is folded again."""
+        related = self._attempts_with("piece_key", sorted(portion.pieces))
+        related |= self._attempts_with("retry_of", portion.attempts)
+        related |= self._attempts_with("attempt", sorted(portion.retried.difference(portion.attempts)))
+        for name, rows in portion.rows.items():
+            insert_values(self.connection, getattr(self.derived, name), *rows)
+        self.counting.touches.update(portion.touches)
+        self._fold_attempts(sorted(related))
 
     # --- what is touched ----------------------------------------------------------------------------------------
 
@@ -273,45 +286,23 @@ class Recount:
 
     # --- attempts -----------------------------------------------------------------------------------------------
 
-    def _fold_attempts(self, seeds: Iterable[str], progress: Progress | None = None) -> None:
+    def _fold_attempts(self, seeds: Iterable[str]) -> None:
         for chunk in in_batches(seeds, CHUNK_ATTEMPTS):
             self._fold_chunk(chunk)
-            if progress is not None:
-                progress(len(chunk))
 
     def _fold_chunk(self, seeds: Iterable[str]) -> None:
         cuts, old = self._with_relatives(seeds)
-        around = self._surroundings(cuts.values())
-        standings = stand(cuts.values(), job_is_recut=lambda job: _is_recut(around.jobs.get(job or "")))
-        rows: dict[str, Row] = {}
-        rework: list[Row] = []
-        for attempt, cut in cuts.items():
-            row = rows[attempt] = place_attempt(cut, standings.get(attempt), around)
-            row["site"] = self.site
-            rework.extend({"site": self.site} | place_rework(event, row, self.calendar) for event in cut.reworked)
-        changed = self._write_attempts(old, rows)
+        new = folded(self.site, cuts, self._surroundings(cuts.values()))
+        changed = self._write_attempts(old, new.attempts)
         # Those that stay as they are too: what was reworked, or named as the cause, stands elsewhere.
-        for attempt in old.keys() | rows.keys():
-            self.touched.note(old.get(attempt), rows.get(attempt))
-        self._write_rework(old, rework)
-        placed = [(cut, rows[attempt]) for attempt, cut in cuts.items() if cut.state == "finished"]
-        lost = (row for cut, attempt_row in placed for row in lost_parts_of(cut, attempt_row))
-        self._write_beside(self.derived.lost_parts, old, lost)
-        warnings = (
-            row | {"forms": forms_text(row["detail"])}
-            for cut, attempt_row in placed
-            for row in warnings_of(cut, attempt_row, around)
-        )
-        self._write_beside(self.derived.warnings, old, warnings)
-        measured = (row for cut, attempt_row in placed for row in readings_of(cut, attempt_row))
-        self._write_beside(self.derived.readings, old, measured)
-        found = (
-            (attempt, said)
-            for attempt, cut in cuts.items()
-            for said in contradictions_of(cut, standings.get(attempt), around)
-        )
-        self.contradictions.of_attempts(old, found)
-        before_and_after = [row[attempt] for row in (old, rows) for attempt in changed if attempt in row]
+        for attempt in old.keys() | new.attempts.keys():
+            self.touched.note(old.get(attempt), new.attempts.get(attempt))
+        self._write_rework(old, new.rework)
+        self._write_beside(self.derived.lost_parts, old, new.lost_parts)
+        self._write_beside(self.derived.warnings, old, new.warnings)
+        self._write_beside(self.derived.readings, old, new.readings)
+        self.contradictions.of_attempts(old, new.contradictions)
+        before_and_after = [rows[attempt] for rows in (old, new.attempts) for attempt in changed if attempt in rows]
         self.contradictions.of_runs(changed, before_and_after)
 
     def _with_relatives(self, seeds: Iterable[str]) -> tuple[dict[str, Cut], dict[str, Row]]:
@@ -364,7 +355,7 @@ class Recount:
         for attempt in changed:
             for row in (old.get(attempt), new.get(attempt)):
                 if row is not None:
-                    self.counting.touch_attempt(row)
+                    self.counting.touches.attempt(row)
         written = [new[attempt] for attempt in changed if attempt in new]
         stored = [attempt for attempt in changed if attempt in old]
         replace(self.connection, self.site, self.derived.attempts, "attempt", stored, written)
@@ -377,7 +368,6 @@ class Recount:
         for stored in self._stored(table, sorted(known)):
             old[stored["attempt"]].append(stored)
         for row in rows:
-            row["site"] = self.site
             new[row["attempt"]].append(row)
         if not old and not new:
             return
@@ -396,7 +386,7 @@ class Recount:
         for row in rows:
             dimensions = row.pop("dimensions")
             new[row["source"], row["id"]] = row
-            self.counting.touch_combination(row["combination"], dimensions)
+            self.counting.touches.combination(row["combination"], dimensions)
         self.touched.days.update(row["day"] for row in (*old.values(), *new.values()))
         self.touched.reworked |= bool(old or new)
         changed = [key for key in sorted(old.keys() | new.keys()) if old.get(key) != new.get(key)]
@@ -404,7 +394,7 @@ class Recount:
         for key in changed:
             for found in (old.get(key), new.get(key)):
                 if found is not None:
-                    self.counting.touch_rework(found)
+                    self.counting.touches.rework(found)
             if key in old:
                 stored[key[0]].append(key[1])
         for source, ids in stored.items():
@@ -458,7 +448,3 @@ def _earliest_day(settings_from: str) -> date:
 
 def _earliest_us(settings_from: str) -> int:
     return (_earliest_day(settings_from) - date(1970, 1, 1)).days * 24 * 3600 * MICROSECONDS
-
-
-def _is_recut(job: Job | None) -> bool:
-    return job is not None and job.stated.get("recut_of") is not None

@@ -17,7 +17,7 @@ from worker.jobs import Job, fold_job
 from worker.ledger import View
 from worker.placing import Row
 from worker.plate_standards import thickness_bounds_mm
-from worker.plates import Plate, fold_plate, inherited
+from worker.plates import Plate, fold_plate, inherited, stated_with_ancestors
 from worker.plausible_limits import above, below
 from worker.prepared import Lists, Prepared
 from worker.sentences import figure, sentence
@@ -63,10 +63,11 @@ class Stock:
         """Fold plates and pass their origin on; returns the received ones with all their remnants."""
         by_plate = self.view.of_subjects(PLATE, names)
         folded = {plate: fold_plate(plate, found) for plate, found in by_plate.items() if found}
-        self.write_plates(folded)
         gone = by_plate.keys() - folded.keys()
+        # First, so that nothing takes its origin from them.
         replace(self.connection, self.site, self.derived.plates, "plate", gone, [])
         self.contradictions.clear_rings(gone)
+        self.write_plates(folded)
         self._judge_thickness(dict.fromkeys(gone) | folded)
         family = self._descendants(received)
         self.write_plates(self.stored_plates(family - folded.keys()))
@@ -103,6 +104,12 @@ class Stock:
             family = family | generation
         return family
 
+    def remnants(self) -> list[str]:
+        """Stored plates that name the one they were cut from, in order."""
+        p = self.derived.plates.c
+        query = select(p.plate).where(p.site == self.site, p.parent.is_not(None)).order_by(p.plate)
+        return list(self.connection.execute(query).scalars())
+
     def stored_plates(self, names: Iterable[str]) -> dict[str, Plate]:
         """Known plates by name, as they were folded."""
         found: dict[str, Plate] = {}
@@ -118,7 +125,7 @@ class Stock:
 
     def write_plates(self, plates: Mapping[str, Plate]) -> None:
         """Write plates with the origin that they take from themselves and their ancestors."""
-        stated_of = self._stated_with_ancestors(plates)
+        stated_of = stated_with_ancestors(plates, self.stored_plates)
         rows: list[Row] = []
         rings: dict[str, list[str]] = {}
         for plate in plates.values():
@@ -127,16 +134,6 @@ class Stock:
             rings[plate.plate] = ring
         self.contradictions.of_rings(rings)
         replace(self.connection, self.site, self.derived.plates, "plate", list(plates), rows)
-
-    def _stated_with_ancestors(self, plates: Mapping[str, Plate]) -> dict[str, Mapping[str, Any]]:
-        stated_of: dict[str, Mapping[str, Any]] = {name: plate.stated for name, plate in plates.items()}
-        missing = {plate.stated.get("parent") for plate in plates.values()} - stated_of.keys() - {None}
-        while missing:
-            ancestors = self.stored_plates(sorted(name for name in missing if name is not None))
-            stated_of |= dict.fromkeys((name for name in missing if name is not None), {})
-            stated_of |= {name: plate.stated for name, plate in ancestors.items()}
-            missing = {plate.stated.get("parent") for plate in ancestors.values()} - stated_of.keys() - {None}
-        return stated_of
 
     def _plate_row(self, plate: Plate, origin: Mapping[str, str | None]) -> Row:
         now = plate.condition_at(None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final
 
 from sqlalchemy import (
@@ -12,6 +13,7 @@ from sqlalchemy import (
     bindparam,
     case,
     delete,
+    exists,
     false,
     func,
     insert,
@@ -25,6 +27,7 @@ from worker.confirming.appending import Confirming
 from worker.confirming.said import Compared, compared
 from worker.database import Database
 from worker.events import SITE
+from worker.portions import can_start_processes, fold_portions
 from worker.prepared import Lists, Prepared
 from worker.recount import Progress, Recount
 from worker.sites import fold_settings
@@ -32,6 +35,8 @@ from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
 CLAIM_EVENTS: Final = 2_000
+#: Events of a site for which it is worth while to start more processes.
+FEWEST_FOR_PROCESSES: Final = 50_000
 #: Differing rows that an audit shows of one table.
 SHOWN_DIFFERENCES: Final = 5
 
@@ -109,13 +114,13 @@ class Audit:
         return not self.differences
 
 
-def audit(database: Database, site: str, progress: Progress | None = None) -> Audit:
+def audit(database: Database, site: str, progress: Progress | None = None, *, processes: int = 1) -> Audit:
     """Recount a site from its ledger in one snapshot, beside what is stored, and compare. Stops nobody.
 
     What was confirmed of jobs must add up to what is stored too.
     """
     with database.snapshot_with_scratch() as connection, database.begin_snapshot(connection):
-        position, count = _recount_into_shadow(connection, site, progress)
+        position, count = _recount_into_shadow(database, connection, site, progress, processes)
         differences = [
             difference
             for live, shadow in zip(LIVE.all, SHADOW.all, strict=True)
@@ -142,15 +147,16 @@ def _shown(one: Compared) -> list[dict[str, Any]]:
     return [{"side": side} | row for side, rows in sides for row in rows[:SHOWN_DIFFERENCES]]
 
 
-def rebuild(database: Database, site: str, progress: Progress | None = None, *, now_us: int) -> int:
-    """Compute a site's derived tables again from its whole ledger and swap them in; returns the events counted.
+def rebuild(database: Database, site: str, progress: Progress | None = None, *, now_us: int, processes: int = 1) -> int:
+    """Compute a site's derived tables again from its whole ledger and put them in place; returns the events counted.
 
+    processes: so many fold a large site's attempts, beside this one that stores what they give.
     The recount reads a snapshot while the door goes on; what was counted meanwhile is caught up under the site's lock.
     """
     while True:
         with database.snapshot_with_scratch() as connection:
             with database.begin_snapshot(connection):
-                position, count = _recount_into_shadow(connection, site, progress)
+                position, count = _recount_into_shadow(database, connection, site, progress, processes)
             with database.begin_write(connection):
                 counted = _swap_in(connection, site, position, count, now_us=now_us)
         if counted is not None:
@@ -171,20 +177,33 @@ def _swap_in(connection: Connection, site: str, position: int, count: int, *, no
     if since:
         recount.of_events(since)
     for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
-        connection.execute(delete(live).where(live.c.site == site))
-        connection.execute(insert(live).from_select(list(live.c.keys()), select(*shadow.c)))
+        _make_equal(connection, site, live, shadow)
     position = _raise_revision(connection, site, since[-1] if since else position)
     Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_everything()
     connection.execute(update(sites).where(sites.c.site == site).values(fold=FOLD))
     return count + len(since)
 
 
-def _recount_into_shadow(connection: Connection, site: str, progress: Progress | None) -> tuple[int, int]:
+def _make_equal(connection: Connection, site: str, live: Table, shadow: Table) -> None:
+    """Write what of a site's rows differs from the shadow's: most, or all, are as they should be."""
+    key = [shadow.c[column.name] == column for column in live.primary_key]
+    same = [shadow.c[column.name].is_not_distinct_from(column) for column in live.c if not column.primary_key]
+    connection.execute(delete(live).where(live.c.site == site, ~exists().where(*key, *same)))
+    missing = select(*shadow.c).where(~exists().where(*key))
+    connection.execute(insert(live).from_select(list(live.c.keys()), missing))
+
+
+def _recount_into_shadow(
+    database: Database, connection: Connection, site: str, progress: Progress | None, processes: int
+) -> tuple[int, int]:
     """(position, count) of the counted events of the snapshot, which the shadow then counts."""
     SHADOW.attempts.metadata.create_all(connection, checkfirst=False)
     counted = select(func.coalesce(func.max(events.c.position), 0), func.count())
     position, count = connection.execute(counted.where(events.c.site == site, events.c.state == COUNTED)).one()
-    Recount(ledger.View(connection, site, upto=position), SHADOW).of_everything(progress)
+    folder = None
+    if processes > 1 and count >= FEWEST_FOR_PROCESSES and can_start_processes():
+        folder = partial(fold_portions, database.url, site, position, processes=processes)
+    Recount(ledger.View(connection, site, upto=position), SHADOW).of_everything(progress, by=folder)
     return position, count
 
 
