@@ -12,6 +12,7 @@ import click
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
+from service.preparing import prepare
 from worker.audits import AuditRunning
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import SiteExists, site_names
@@ -59,9 +60,6 @@ def patiently(ready: Callable[[], T]) -> T:
 @contextmanager
 def opened(data: str | None) -> Iterator[Database]:
     """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
-    # gunicorn is slow to import, and some commands do without.
-    from service.server import prepare
-
     installation = named_installation(data)
     try:
         prepare(installation)

@@ -486,7 +486,7 @@ def test_a_key_whose_successor_was_lost_gets_another_that_holds_as_long(door: Do
 
 
 def test_the_command_replaces_a_key(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.cli.opened", lambda _: nullcontext(door.database))
+    monkeypatch.setattr("service.commands.keeping_keys.opened", lambda _: nullcontext(door.database))
     key_id = door.key("reader").split("_")[1]
     ran = CliRunner().invoke(main, ["key", "rotate", key_id, "--overlap-hours", "1"])
     assert ran.exit_code == 0, ran.output
