@@ -19,6 +19,7 @@ from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
 from service.processes import DrainingArbiter, QuietLogger
 from service.rates import Limits, Rates
+from service.warming import warm_up
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database
 from worker.delivering import Deliverer
@@ -53,8 +54,10 @@ def started_app(
     auditor.start()
     for one in besides:
         one.start()
+    warming = warm_up()
 
     def stop() -> None:
+        warming.cancel()
         auditor.stop()
         for one in besides:
             one.stop()
