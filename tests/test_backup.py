@@ -389,7 +389,7 @@ def ledger_rows(path: Path) -> list[Any]:
 
 @pytest.fixture
 def url() -> Iterator[str]:
-    with fresh_postgres("backup") as address:
+    with fresh_postgres("backup", with_tables=True) as address:
         filled(builders.installed(address, sites=("main", "north"))).close()
         yield address
 

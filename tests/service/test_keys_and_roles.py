@@ -316,7 +316,7 @@ def test_a_key_that_differs_in_one_letter_is_refused(door: Door) -> None:
 
 
 def test_a_revoked_key_is_refused_by_every_process_within_a_second(tmp_path: Path) -> None:
-    with fresh_postgres("revoked") as url:
+    with fresh_postgres("revoked", with_tables=True) as url:
         database = installed(url)
         admin, text = key_for(database, "admin"), key_for(database, "reader")
         key_id = visible_id(text)
