@@ -77,7 +77,6 @@ class LoadedWhenCalled(click.Group):
         try:
             found: click.Command = getattr(import_module(f"service.commands.{module}"), name)
         finally:
-            gc.freeze()
             gc.enable()
         return found
 
