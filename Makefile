@@ -6,6 +6,8 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 TESTS_STAMP := $(VENV)/installed-tests
 FUZZ_STAMP := $(VENV)/installed-fuzz
+# Where Python is told to keep no bytecode, as in many containers, each start would take half as long again.
+COMPILE := $(BIN)/python -m compileall -q demo service worker
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
 .PHONY: help install demo serve test test-thorough check bench calibrate chaos fuzz siege openapi texts clean
@@ -30,15 +32,19 @@ $(FUZZ_STAMP): $(TESTS_STAMP)
 	@touch $(FUZZ_STAMP)
 
 demo: $(STAMP) ## Play eight weeks of an invented shop and print its last week (ONCE=1 ends there)
+	@$(COMPILE)
 	$(BIN)/cutledger demo --port $(PORT) $(if $(ONCE),--once)
 
 serve: $(STAMP) ## Serve the folder data/ on 127.0.0.1:8750
+	@$(COMPILE)
 	$(BIN)/cutledger serve --port $(PORT)
 
 test: $(TESTS_STAMP) ## Run the tests
+	@$(COMPILE)
 	$(BIN)/python -m pytest -n auto --dist worksteal
 
 test-thorough: $(TESTS_STAMP) ## Run the tests with every long property at full length
+	@$(COMPILE)
 	CUTLEDGER_TEST_THOROUGH=1 $(BIN)/python -m pytest -n auto --dist worksteal
 
 check: $(TESTS_STAMP) ## Check style, types, import contracts, the API document, and for known vulnerabilities
@@ -50,19 +56,23 @@ check: $(TESTS_STAMP) ## Check style, types, import contracts, the API document,
 	$(BIN)/python -m tests.vulnerabilities
 
 bench: $(TESTS_STAMP) ## Measure, beside a floor in the same run
+	@$(COMPILE)
 	$(BIN)/python -m tests.bench
 
 calibrate: $(TESTS_STAMP) ## Simulate shops whose truth is known, and hold intervals and verdicts against it (minutes)
 	$(BIN)/python -m tests.calibrate
 
 chaos: $(TESTS_STAMP) ## Kill processes for minutes, and look for what is lost (needs PostgreSQL and Redis installed)
+	@$(COMPILE)
 	$(BIN)/python -m tests.chaos all
 
 fuzz: $(FUZZ_STAMP) ## Make 20,000 requests of the API document, and a million bodies, valid and not (minutes)
+	@$(COMPILE)
 	$(BIN)/python -m tests.fuzz
 	$(BIN)/python -m tests.fuzz.bodies
 
 siege: $(TESTS_STAMP) ## Attack the grown service in every way it must bear, and print what others see (needs PostgreSQL and Redis)
+	@$(COMPILE)
 	$(BIN)/python -m tests.siege
 
 openapi: $(STAMP) ## Write the API document

@@ -19,7 +19,7 @@ from rich.console import Console
 
 from demo.run import play
 from service.clock import now_us
-from service.server import prepare
+from service.preparing import prepare
 from worker.database import Database
 from worker.installing import FIRST_SITE
 from worker.keys import new_key

@@ -2,33 +2,29 @@
 
 from __future__ import annotations
 
-import fcntl
 import gc
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import IO, Any, Final
+from typing import Any, Final
 
 from flask import Flask
 from gunicorn.app.base import BaseApplication
 
 from service.app import create_app
 from service.broker import Broker
-from service.clock import now_us
 from service.connections import IDLE_SECONDS, PatientWorker, most_connections
 from service.drain import Drain
 from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
 from service.processes import DrainingArbiter, QuietLogger
 from service.rates import Limits, Rates
+from service.warming import warm_up
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database
 from worker.delivering import Deliverer
-from worker.installing import install
 from worker.loop import Loop
 from worker.rounds import Rounds
-from worker.schema import check, migrate
 from worker.settings import Installation
 
 THREADS: Final = 8
@@ -38,43 +34,6 @@ GRACE_SECONDS: Final = 20
 HUNG_SECONDS: Final = 60
 #: New objects that may be in circles before they are looked at: a batch of a thousand events makes some ten thousand.
 GARBAGE_THRESHOLD: Final = 20_000
-LOCK_FILE: Final = "serve.lock"
-
-
-class AlreadyServed(Exception):
-    """Another process serves this data folder."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(f"another process serves {folder}; stop it, or give another folder with --data")
-        self.folder = folder
-
-
-def hold(folder: Path) -> IO[str]:
-    """The lock of a data folder, held until the file is closed; raises AlreadyServed."""
-    folder.mkdir(parents=True, exist_ok=True)
-    lock = (folder / LOCK_FILE).open("a")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        lock.close()
-        raise AlreadyServed(folder) from None
-    return lock
-
-
-def prepare(installation: Installation) -> None:
-    """Make ready what an installation needs: tables, secret, first site.
-
-    An embedded one is brought to this release; raises SchemaBehind for a grown one that is not, and SchemaNotOurs.
-    """
-    database = Database(installation.database_url)
-    try:
-        if installation.embedded:
-            migrate(database)
-        with database.write() as connection:
-            check(connection)
-            install(connection, now_us=now_us())
-    finally:
-        database.close()
 
 
 def started_app(
@@ -95,8 +54,10 @@ def started_app(
     auditor.start()
     for one in besides:
         one.start()
+    warming = warm_up()
 
     def stop() -> None:
+        warming.cancel()
         auditor.stop()
         for one in besides:
             one.stop()

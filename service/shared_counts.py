@@ -12,13 +12,12 @@ import secrets
 import threading
 import time
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from limits.storage import Storage
-from redis import Redis
-from redis.backoff import NoBackoff
-from redis.exceptions import RedisError
-from redis.retry import Retry
+
+if TYPE_CHECKING:
+    from redis import Redis
 
 log = logging.getLogger(__name__)
 
@@ -140,6 +139,12 @@ class SharedCounts(Storage):
         self._exchange.start()
 
     def _go_on(self) -> None:
+        # Without a broker nothing is exchanged: an embedded server need not load what speaks to one.
+        from redis import Redis
+        from redis.backoff import NoBackoff
+        from redis.exceptions import RedisError
+        from redis.retry import Retry
+
         redis = Redis.from_url(
             self._broker,
             socket_timeout=_BROKER_SECONDS,

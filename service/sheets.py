@@ -9,12 +9,12 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 from io import BytesIO
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from xlsxwriter import Workbook
-from xlsxwriter.exceptions import FileCreateError
-from xlsxwriter.format import Format
-from xlsxwriter.worksheet import Worksheet
+if TYPE_CHECKING:
+    from xlsxwriter import Workbook
+    from xlsxwriter.format import Format
+    from xlsxwriter.worksheet import Worksheet
 
 #: Names of columns that hold production days; so do all that end in _day.
 _DAYS: Final = ("day", "since", "baseline_from", "baseline_to")
@@ -43,6 +43,10 @@ def workbook(names: Sequence[str], rows: Iterable[Mapping[str, Any]], whole: Map
 
 def made(fill: Callable[[Workbook, CellWriter], None]) -> bytes:
     """A workbook as `fill` writes it, each sheet from its first row on. Raises SheetUnwritable."""
+    # Few answers are workbooks: loaded when the first is made.
+    from xlsxwriter import Workbook
+    from xlsxwriter.exceptions import FileCreateError
+
     try:
         # Of its own, so that nothing is left there when it fills up.
         with TemporaryDirectory() as folder:

@@ -70,7 +70,10 @@ def pytest_collection_finish() -> None:
 def installation_on(engine: str, folder: Path, *, name: str = "test") -> Iterator[Database]:
     """A new installation on SQLite in a folder, or on the PostgreSQL of the tests (skips without one)."""
     with ExitStack() as stack:
-        opened = embedded(folder) if engine == "sqlite" else installed(stack.enter_context(fresh_postgres(name)))
+        if engine == "sqlite":
+            opened = embedded(folder)
+        else:
+            opened = installed(stack.enter_context(fresh_postgres(name, with_tables=True)))
         stack.callback(opened.close)
         if opened.is_sqlite:
             # Nothing is killed in these: what a power cut would lose of the tests' data, they can do without.

@@ -6,10 +6,11 @@ missing server fails instead.
 
 from __future__ import annotations
 
+import atexit
 import os
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from functools import cache
 from typing import NoReturn
 
@@ -18,6 +19,9 @@ from redis import Redis
 from redis.exceptions import RedisError
 from sqlalchemy import create_engine, make_url, text
 from sqlalchemy.exc import OperationalError
+
+from worker.database import Database
+from worker.schema import migrate
 
 POSTGRES = os.environ.get("CUTLEDGER_TEST_DATABASE_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 #: A database of Redis for the tests alone; its keys carry the application's prefix.
@@ -65,14 +69,18 @@ def _without(reason: str) -> NoReturn:
 
 
 @contextmanager
-def fresh_postgres(name: str = "test") -> Iterator[str]:
-    """Address of a new, empty database, which is dropped afterwards; skips the test without a server."""
+def fresh_postgres(name: str = "test", *, with_tables: bool = False) -> Iterator[str]:
+    """Address of a new database, which is dropped afterwards; skips the test without a server.
+
+    It is empty, or has the tables of this release with nothing in them.
+    """
     server = _psycopg(postgres_or_skip())
     database = f"cutledger_{name}_{uuid.uuid4().hex[:12]}"
+    template = f'TEMPLATE "{_with_tables()}"' if with_tables else ""
     engine = create_engine(server, isolation_level="AUTOCOMMIT")
     try:
         with engine.connect() as connection:
-            connection.execute(text(f'CREATE DATABASE "{database}"'))
+            connection.execute(text(f'CREATE DATABASE "{database}" {template}'))
             # Nothing is killed in these: what a power cut would lose of the tests' data, they can do without.
             connection.execute(text(f'ALTER DATABASE "{database}" SET synchronous_commit = off'))
         yield make_url(POSTGRES).set(database=database).render_as_string(hide_password=False)
@@ -80,6 +88,18 @@ def fresh_postgres(name: str = "test") -> Iterator[str]:
         with engine.connect() as connection:
             connection.execute(text(f'DROP DATABASE IF EXISTS "{database}" WITH (FORCE)'))
         engine.dispose()
+
+
+@cache
+def _with_tables() -> str:
+    """Name of a database that others are copied of, made once in a process of tests and dropped at its end."""
+    made = ExitStack()
+    url = made.enter_context(fresh_postgres("template"))
+    atexit.register(made.close)
+    database = Database(url)
+    migrate(database)
+    database.close()
+    return str(make_url(url).database)
 
 
 def _psycopg(url: str) -> str:

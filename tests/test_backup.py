@@ -192,7 +192,7 @@ def test_restore_refuses_a_folder_that_holds_data(data: Path, tmp_path: Path) ->
 
 
 def test_restore_refuses_while_the_folder_is_served(data: Path, tmp_path: Path) -> None:
-    from service.server import hold
+    from service.preparing import hold
 
     ok(run(backup, "--data", data, tmp_path / "copy.sqlite3"))
     with hold(tmp_path / "served"):
@@ -389,7 +389,7 @@ def ledger_rows(path: Path) -> list[Any]:
 
 @pytest.fixture
 def url() -> Iterator[str]:
-    with fresh_postgres("backup") as address:
+    with fresh_postgres("backup", with_tables=True) as address:
         filled(builders.installed(address, sites=("main", "north"))).close()
         yield address
 

@@ -271,7 +271,7 @@ class Terminal(threading.Thread):
             self.post(gzip.compress(json.dumps(told).encode()))
             self.answered.extend(str(one["id"]) for one in told)
             batch += 1
-            time.sleep(0.02)
+            time.sleep(0.1)
 
     def post(self, body: bytes) -> None:
         headers = {

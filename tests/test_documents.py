@@ -63,7 +63,10 @@ def commands(
 ) -> Iterator[tuple[tuple[str, ...], click.Command]]:
     """(words, command) of each command that does something."""
     if isinstance(command, click.Group):
-        for name, below in command.commands.items():
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            assert below is not None
             yield from commands(below, (*path, name))
     else:
         yield path, command

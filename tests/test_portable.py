@@ -139,7 +139,7 @@ def test_a_ledger_goes_to_postgresql_and_back_to_the_same_file_an_equal_audit_an
 ) -> None:
     at_home, back = address(tmp_path / "home"), address(tmp_path / "back")
     first, second, third = (tmp_path / f"{name}.ndjson.gz" for name in ("first", "second", "third"))
-    with closing(a_shop_of_two_sites(at_home)) as database, fresh_postgres("portable") as abroad:
+    with closing(a_shop_of_two_sites(at_home)) as database, fresh_postgres("portable", with_tables=True) as abroad:
         ran(export, at_home, "--with-secrets", first)
         with closing(installed(abroad)) as grown:
             ran(import_, abroad, first)

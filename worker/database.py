@@ -18,7 +18,6 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
-import psycopg
 from sqlalchemy import Connection, Engine, Pool, QueuePool, RootTransaction, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
@@ -480,6 +479,9 @@ def _unavailable_said() -> Iterator[None]:
 
 def copy_in(connection: Connection, statement: str, data: bytes) -> None:
     """Run a COPY ... FROM STDIN of PostgreSQL within the connection's transaction; raises DatabaseUnavailable."""
+    # An embedded installation does without.
+    import psycopg
+
     driver: Any = connection.connection.driver_connection
     try:
         with driver.cursor() as cursor, cursor.copy(statement) as copy:

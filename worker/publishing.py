@@ -47,6 +47,8 @@ WEEK_FIGURES: Final = (
 )  # fmt: skip
 #: (database, site, week) of weeks whose reports cannot be made: a fault of this release, of which the log tells once.
 _failed: set[tuple[str, str, str]] = set()
+#: By (database, site): at which revision, in the week that begins on which day, none was due.
+_none_due: dict[tuple[str, str], tuple[int, date]] = {}
 
 
 @dataclass(frozen=True)
@@ -157,13 +159,16 @@ def _next_due(reader: Reader, *, now_us: int) -> str | None:
     # Over for a day is a week when the production day of this time yesterday is of a later one.
     running = reader.today(now_us - REST_US)
     end = running - timedelta(days=running.weekday())
-    known = {each.week for each in weeks_published(reader.connection, reader.site, limit=LATEST_WEEKS + 1)}
-    mondays = (end - timedelta(weeks=ago) for ago in range(LATEST_WEEKS, 0, -1))
     here = (str(reader.connection.engine.url), reader.site)
+    if _none_due.get(here) == (reader.revision, end):
+        return None
+    known = {each.week for each in weeks_published(reader.connection, reader.site, limit=LATEST_WEEKS + 1)}
     known |= {week for url, site, week in _failed if (url, site) == here}
-    return next(
-        (iso_week(monday) for monday in mondays if iso_week(monday) not in known and _is_busy(reader, monday)), None
-    )
+    for monday in (end - timedelta(weeks=ago) for ago in range(LATEST_WEEKS, 0, -1)):
+        if iso_week(monday) not in known and _is_busy(reader, monday):
+            return iso_week(monday)
+    _none_due[here] = (reader.revision, end)
+    return None
 
 
 def _is_busy(reader: Reader, monday: date) -> bool:

@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
-
 #: The release that this is.
 RELEASE = version("cutledger")
 DATABASE_FILE = "cutledger.sqlite3"
@@ -57,6 +54,10 @@ def loopback_allowed(environment: Mapping[str, str] | None = None) -> bool:
 
 
 def _checked(url: str, password_file: str | None) -> str:
+    # The release is told without it.
+    from sqlalchemy.engine import make_url
+    from sqlalchemy.exc import ArgumentError
+
     try:
         parsed = make_url(url)
     except ArgumentError as error:

@@ -17,6 +17,7 @@ from service.api_document.named_words import with_named_words, word_shapes
 from service.api_document.operations import NOT_CHANGED, NOT_FOUND, PARAMETERS_WRONG
 from service.api_document.references import header_ref, parameter_ref, response_ref
 from service.api_document.refusals import REFUSALS, Refusal, headers
+from service.api_document.reporting import give_report_examples
 from service.api_document.shapes import OPENAPI, all_shapes, flowing
 from service.asking import PERMISSIONS, PUBLIC, permission_of
 from service.conditional import is_tagged
@@ -53,6 +54,7 @@ INFORMATION: Final[Shape] = {
 def complete(app: Flask, told: Shape) -> Shape:
     """The document; `told` is what the blueprints' routes say of themselves."""
     shapes = all_shapes()
+    give_report_examples(told["paths"]["/v1/reports/{name}"]["get"])
     for path, method, operation in operations_of(told):
         endpoint = _endpoint(app, path, method)
         operation.setdefault("operationId", app.view_functions[endpoint].__name__)

@@ -14,6 +14,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, SpinnerColumn, Te
 
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, refusal
+from service.preparing import AlreadyServed, hold
 from worker.administration import COMMAND_LINE, record
 from worker.backup import (
     EMBEDDED_SUFFIX,
@@ -123,8 +124,6 @@ def _record(database: Database, file: Path) -> int:
 
 
 def _restore_embedded(installation: Installation, file: Path) -> None:
-    from service.server import AlreadyServed, hold
-
     try:
         lock = hold(installation.data)
     except AlreadyServed as error:

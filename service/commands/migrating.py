@@ -6,6 +6,7 @@ import click
 
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, refusal
+from service.preparing import AlreadyServed, hold
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import install
 from worker.schema import HEAD, REVISIONS, SchemaNotOurs
@@ -22,8 +23,6 @@ def migrate(data: str | None, to: str) -> None:
 
     An embedded installation is brought up by serve itself. Stop what serves and counts before going back.
     """
-    from service.server import AlreadyServed, hold
-
     installation = named_installation(data)
     try:
         lock = hold(installation.data) if installation.embedded else None

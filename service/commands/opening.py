@@ -9,13 +9,10 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 import click
-from rich.console import Console
-from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from worker.audits import AuditRunning
+from service.preparing import prepare
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import SiteExists, site_names
-from worker.reports.reading import SiteUnknown
 from worker.schema import SchemaBehind, SchemaNotOurs
 from worker.settings import Installation, SettingWrong
 
@@ -59,8 +56,9 @@ def patiently(ready: Callable[[], T]) -> T:
 @contextmanager
 def opened(data: str | None) -> Iterator[Database]:
     """The installation's database, made when it is not there yet; errors leave as one clear sentence."""
-    # gunicorn is slow to import, and some commands do without.
-    from service.server import prepare
+    # Here and below: health checks, which come every few seconds, load neither reports nor what draws on a terminal.
+    from worker.audits import AuditRunning
+    from worker.reports.reading import SiteUnknown
 
     installation = named_installation(data)
     try:
@@ -76,6 +74,8 @@ def opened(data: str | None) -> Iterator[Database]:
 
 def sites_of(database: Database, named: str | None) -> list[str]:
     """All sites, or the named one; raises SiteUnknown."""
+    from worker.reports.reading import SiteUnknown
+
     with database.read() as connection:
         known = site_names(connection)
     if named is not None and named not in known:
@@ -86,6 +86,9 @@ def sites_of(database: Database, named: str | None) -> list[str]:
 @contextmanager
 def progress_of(what: str, things: str = "attempts") -> Iterator[Callable[[int], None]]:
     """A counter on the terminal for as long as something goes on; called with how many more are done."""
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
     columns = (
         SpinnerColumn(),
         TextColumn(f"{{task.description}}: {{task.completed:,.0f}} {things}"),

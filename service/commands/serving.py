@@ -10,7 +10,10 @@ import click
 from service import RELEASE
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, patiently, refusal
+from service.logs import log_to
+from service.preparing import AlreadyServed, hold, prepare
 from service.rates import FAILURES, RATE, Limits
+from service.server import Server, Serving
 from worker.auditing import audit_hours
 from worker.audits import give_up
 from worker.database import Database, DatabaseUnavailable
@@ -83,9 +86,6 @@ def serve(
     quiet: bool,
 ) -> None:
     """Answer requests, and count what they bring where no workers do. Logs go to standard error."""
-    from service.logs import log_to
-    from service.server import AlreadyServed, Server, Serving, hold, prepare
-
     installation = named_installation(data)
     if installation.embedded and (processes or 1) > 1:
         raise refusal(ONE_PROCESS)

@@ -8,17 +8,18 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Any, Final
-
-from xlsxwriter import Workbook
-from xlsxwriter.format import Format
-from xlsxwriter.worksheet import Worksheet
+from typing import TYPE_CHECKING, Any, Final
 
 from service.formats import harmless
 from service.pages.contents import Cell, Content, Kind, Section, Table
 from service.pages.languages import gettext
 from service.sheets import CellWriter, made
 from worker.reports.plain import plain_decimal
+
+if TYPE_CHECKING:
+    from xlsxwriter import Workbook
+    from xlsxwriter.format import Format
+    from xlsxwriter.worksheet import Worksheet
 
 #: How spreadsheets show numbers of a kind.
 _NUMBER_FORMATS: Final[dict[Kind, str]] = {

@@ -70,6 +70,12 @@ def _read(language: str) -> tuple[NullTranslations, frozenset[str]]:
     return Translations(compiled), frozenset(texts)
 
 
+def read_catalogues() -> None:
+    """Read the catalogue of each language, which takes a moment, before it is asked for."""
+    for code in languages():
+        _read(code)
+
+
 def language() -> str:
     """The language of the running request: what was chosen, else what the browser asks for, else English."""
     if "language" not in g:

@@ -163,10 +163,20 @@ def working(place: Place, workers: int, *, schedule: bool = True) -> Iterator[li
         yield [process.pid for process in begun]
 
 
+def bare_ready_after(place: Place) -> float:
+    """Seconds until the least application of the same libraries answers, under the same server."""
+    port = _free_port()
+    bound = ("--bind", f"{HOST}:{port}", "--threads", "8")
+    began = time.perf_counter()
+    with running(place, "bare", *bound, "tests.bench.bare_app:app", module="gunicorn") as process:
+        _wait(lambda: _answers(port, ""), process)
+        return time.perf_counter() - began
+
+
 @contextmanager
-def running(place: Place, name: str, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
+def running(place: Place, name: str, *arguments: str, module: str = "service") -> Iterator[subprocess.Popen[bytes]]:
     """A `cutledger` command on a place, whose output goes into a file of this name; ended with all its children."""
-    command = [sys.executable, "-m", "service", *arguments]
+    command = [sys.executable, "-m", module, *arguments]
     with (place.folder / f"{name}.log").open("wb") as log:
         process = subprocess.Popen(
             command, env=place.environment, stdout=log, stderr=log, start_new_session=True

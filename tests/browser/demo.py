@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from demo import hours
 from demo.shop import make_shop
-from service.server import prepare
+from service.preparing import prepare
 from service.settling import settle
 from tests.builders import append
 from tests.service.serving import Serving, serving

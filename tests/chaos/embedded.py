@@ -12,7 +12,7 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
-from service.server import prepare
+from service.preparing import prepare
 from tests.chaos.faults import CHOSEN
 from tests.chaos.figures import Figures
 from tests.chaos.grown import BATCH, SITES, Load, begin_load, figures_of, furnish, wait_until_counted, wait_until_ready

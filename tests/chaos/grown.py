@@ -154,9 +154,9 @@ def _services(
 
 
 def _one_process() -> list[str]:
-    from service.cli import main
+    from service.commands.serving import serve
 
-    known = {option for parameter in main.commands["serve"].params for option in parameter.opts}
+    known = {option for parameter in serve.params for option in parameter.opts}
     return ["--processes", "1"] if "--processes" in known else []
 
 

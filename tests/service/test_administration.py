@@ -41,8 +41,8 @@ def acts(door: Door, **asked: Any) -> list[dict[str, Any]]:
 @pytest.fixture
 def run(door: Door, monkeypatch: pytest.MonkeyPatch) -> Any:
     """Runs a command over the database of the door."""
-    for module in ("cli", "commands.voiding", "commands.exporting", "commands.importing"):
-        monkeypatch.setattr(f"service.{module}.opened", lambda _: nullcontext(door.database))
+    for module in ("exporting", "importing", "keeping_keys", "voiding"):
+        monkeypatch.setattr(f"service.commands.{module}.opened", lambda _: nullcontext(door.database))
 
     def command(*words: str) -> str:
         ran = CliRunner().invoke(main, words)

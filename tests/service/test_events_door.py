@@ -27,8 +27,8 @@ from sqlalchemy import func, select
 
 from service.app import create_app
 from service.bodies import ARRAY, LINES, MOST_ITEMS, ONE_EVENT, ONE_OR_ARRAY
+from service.preparing import prepare
 from service.routes.events import BODY_LIMIT
-from service.server import prepare
 from tests.builders import NOW_US, event
 from tests.conftest import installation_on
 from tests.independent_recount import recount

@@ -372,7 +372,15 @@ def test_a_look_says_up_to_which_event_it_saw(door: Door) -> None:
     assert said == {"position": last["position"], "at": "2027-01-15T08:00:00Z"}
 
 
-def test_a_look_is_due_after_a_change_and_a_rest_and_not_while_events_wait(door: Door) -> None:
+def test_a_look_is_due_after_a_change_and_a_rest_and_not_while_events_wait(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Quick:
+        def monotonic(self) -> float:
+            return 0.0
+
+    monkeypatch.setattr(findings, "time", Quick())
+
     def due(after_us: int) -> bool:
         with alone(door, "worker.findings"):
             return door.site in look_when_due(door.database, now_us=door.clock.now_us + after_us)

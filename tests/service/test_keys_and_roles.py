@@ -316,7 +316,7 @@ def test_a_key_that_differs_in_one_letter_is_refused(door: Door) -> None:
 
 
 def test_a_revoked_key_is_refused_by_every_process_within_a_second(tmp_path: Path) -> None:
-    with fresh_postgres("revoked") as url:
+    with fresh_postgres("revoked", with_tables=True) as url:
         database = installed(url)
         admin, text = key_for(database, "admin"), key_for(database, "reader")
         key_id = visible_id(text)
@@ -486,7 +486,7 @@ def test_a_key_whose_successor_was_lost_gets_another_that_holds_as_long(door: Do
 
 
 def test_the_command_replaces_a_key(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.cli.opened", lambda _: nullcontext(door.database))
+    monkeypatch.setattr("service.commands.keeping_keys.opened", lambda _: nullcontext(door.database))
     key_id = door.key("reader").split("_")[1]
     ran = CliRunner().invoke(main, ["key", "rotate", key_id, "--overlap-hours", "1"])
     assert ran.exit_code == 0, ran.output

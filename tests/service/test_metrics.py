@@ -170,7 +170,7 @@ def answered_by(lines: list[Mapping[str, Any]], route: str) -> set[int]:
 def test_processes_of_a_service_are_counted_as_one_also_when_one_dies(tmp_path: Path) -> None:
     assert SHARED_FOLDER not in os.environ
     before = shared_folders()
-    with fresh_postgres("metrics") as url:
+    with fresh_postgres("metrics", with_tables=True) as url:
         database = installed(url)
         key = key_for(database, "admin")
         with serving(tmp_path, "--processes", "2", environment={"CUTLEDGER_DATABASE_URL": url}) as server:

@@ -38,7 +38,7 @@ def embedded_server(folder: Path, *options: str) -> Iterator[tuple[Serving, Data
 
 @contextmanager
 def grown_server(folder: Path, *options: str) -> Iterator[tuple[Serving, Database]]:
-    with fresh_postgres("drain") as url:
+    with fresh_postgres("drain", with_tables=True) as url:
         database = installed(url)
         try:
             with serving(folder, *options, environment={"CUTLEDGER_DATABASE_URL": url}) as server:

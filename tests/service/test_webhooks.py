@@ -15,8 +15,9 @@ import pytest
 from sqlalchemy import select
 from standardwebhooks.webhooks import Webhook
 
+from service.preparing import prepare
 from service.routes import webhooks as routes
-from service.server import prepare, started_app
+from service.server import started_app
 from tests.builders import event
 from tests.receivers import HOST, OK, on_loopback, receiving, status
 from tests.service.conftest import Clock, Door, alone, cut

@@ -96,7 +96,7 @@ def taken(port: int) -> int:
 def grown(folder: Path) -> Iterator[tuple[Serving, Database]]:
     """A grown service of some processes on a database of its own, ended with the block."""
     broker_or_skip()
-    with fresh_postgres("siege") as url:
+    with fresh_postgres("siege", with_tables=True) as url:
         database = installed(url)
         settings = {"CUTLEDGER_DATABASE_URL": url, "CUTLEDGER_BROKER_URL": BROKER}
         try:

@@ -104,7 +104,7 @@ def test_a_follower_sees_every_event_once_while_writers_on_several_connections_c
 
 @pytest.fixture
 def grown() -> Iterator[Database]:
-    with fresh_postgres("feed") as url, closing(builders.installed(url)) as opened:
+    with fresh_postgres("feed", with_tables=True) as url, closing(builders.installed(url)) as opened:
         yield opened
 
 

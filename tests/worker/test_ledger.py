@@ -172,7 +172,7 @@ def test_append_knows_what_is_there_under_many_sources(database: Database) -> No
 
 
 def test_postgresql_looks_into_the_index_for_each_id_also_without_statistics() -> None:
-    with fresh_postgres("plan") as url, closing(installed(url)) as opened:
+    with fresh_postgres("plan", with_tables=True) as url, closing(installed(url)) as opened:
         append(opened, *(cut(f"A{number}") for number in range(3_000)))
         with opened.read() as connection:
             given = {"site": SITE, "sources": ["/terminals/bay-1"] * 2, "ids": ["x", "y"]}

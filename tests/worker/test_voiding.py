@@ -31,7 +31,7 @@ SHIFT = ("--source", BAY, "--from", "2026-03-04T06:00", "--to", "2026-03-04T14:0
 def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
     with ExitStack() as stack:
         file = f"sqlite:///{tmp_path / 'd' / 'cutledger.sqlite3'}"
-        url = file if request.param == "sqlite" else stack.enter_context(fresh_postgres("voiding"))
+        url = file if request.param == "sqlite" else stack.enter_context(fresh_postgres("voiding", with_tables=True))
         yield stack.enter_context(closing(installed(url)))
 
 

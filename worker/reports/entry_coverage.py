@@ -16,8 +16,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from scipy import special
-
 from worker.reports.comparing import described
 from worker.reports.entry_counts import (
     LACKS,
@@ -261,6 +259,8 @@ def _chance_of_none(pairs: Sequence[tuple[Clustered, Clustered]], alike: float |
     Beta-binomial, on effective counts: the others' share of failures has the posterior of Jeffreys' prior. None where
     no others are known.
     """
+    from scipy import special
+
     logs = []
     for own, others in pairs:
         if own.n and others.n:

@@ -17,8 +17,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final, Literal, NamedTuple
 
-from scipy import optimize, special
-
 from worker.measures import FIRST_PASS
 from worker.placing import mm
 from worker.plates import UNKNOWN
@@ -423,10 +421,14 @@ def _off(point: CurvePoint) -> CurvePoint:
 
 
 def _log_odds(share: float) -> float:
+    from scipy import special
+
     return float(special.logit(share))
 
 
 def _share(log_odds: float) -> float:
+    from scipy import special
+
     return float(special.expit(log_odds))
 
 
@@ -436,6 +438,8 @@ def telling_as_much(share: float, low: float, *, most: float) -> float:
     The posterior of Jeffreys' prior, Beta(x + 1/2, n - x + 1/2): what decides how many parts are started is the lower
     tail of the yield, so that is what is matched. From 0 to `most`.
     """
+    from scipy import optimize, special
+
     tail = (1 - CONFIDENCE) / 2
 
     def above(n: float) -> float:

@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-from scipy import special
 
 from worker.sentences import sentence
 from worker.stats.clustering import (
@@ -90,6 +89,8 @@ def against(counts: Counts, *, pooled: Correlation | None, target: float, margin
 
 def independent(counts: Counts, *, pooled: Correlation | None, confidence: float) -> tuple[Any, Any]:
     """(good, judged) independent parts that tell as much; see `effective` and `one_sided`. None pooled: TOGETHER."""
+    from scipy import special
+
     x, n = (np.asarray(values, dtype=float) for values in (counts.x, counts.n))
     pooled = TOGETHER if pooled is None else pooled
     singly = n <= counts.clusters
@@ -107,6 +108,8 @@ def independent(counts: Counts, *, pooled: Correlation | None, confidence: float
 
 def _at_least(x: Any, n: Any, share: float) -> Any:
     """Chances of x or more among n, each with this share; 1 where x is none."""
+    from scipy import special
+
     x = np.minimum(x, n)
     return np.where(x <= 0, 1.0, special.betainc(np.maximum(x, GUARD), n - x + 1, share))
 

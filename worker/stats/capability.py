@@ -8,8 +8,6 @@ from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from scipy import special
-
 from worker.sentences import sentence
 from worker.stats.lognormal import ClusterLogs, log_correlation
 from worker.stats.proportions import normal_quantile, quantile
@@ -123,6 +121,8 @@ class MeanDeviation:
     @property
     def p_value(self) -> float | None:
         """Chance of a mean as far from 0, were the truth 0; two-sided. None where it is not known."""
+        from scipy import special
+
         if self.mean is None or not self.error or self.degrees is None:
             return None
         return min(1.0, 2 * float(special.stdtr(self.degrees, -abs(self.mean) / self.error)))
@@ -182,6 +182,8 @@ def performance(values: Deviations, *, tolerance: float | None, confidence: floa
     is Bissell AF (1990), How reliable is your capability index?, Applied Statistics 39, 331-340. Both take the values
     for normal.
     """
+    from scipy import special
+
     if tolerance is None or tolerance <= 0:
         return Performance(None, None, NO_TOLERANCE)
     if values.reason or values.mean is None or values.deviation is None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from scipy.special import xlogy
-
 
 def likeliest_step(counts: Sequence[tuple[float, float]]) -> int | None:
     """Index of the first point after the likeliest step upward of x over n; None where no later share is larger.
@@ -33,5 +31,7 @@ def likeliest_step(counts: Sequence[tuple[float, float]]) -> int | None:
 
 def _fit(x: float, n: float) -> float:
     """Log likelihood of x of n at its own share, without what does not depend on the share."""
+    from scipy.special import xlogy
+
     good = max(0.0, n - x)
     return float(xlogy(x, x / n) + xlogy(good, good / n))

@@ -11,8 +11,6 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from scipy.special import gammaincc
-
 from worker.sentences import Sentence, counted, figure, sentence
 
 Method = Literal["p", "laney"]
@@ -151,6 +149,8 @@ def overdispersion(counts: Counts) -> Overdispersion | None:
     The centre is that of the same points, which keeps its level for small counts too. Equal n: Wetherill GB, Brown DW
     (1991), Statistical Process Control, 212-213.
     """
+    from scipy.special import gammaincc
+
     points, _ = _split(counts)
     centre = _centre(points)
     if len(points) < 2 or centre is None or not 0 < centre < 1:

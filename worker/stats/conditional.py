@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from scipy import special
 
 from worker.sentences import sentence
 
@@ -105,6 +104,8 @@ def _outcomes(tables: Sequence[tuple[int, int, int, int]]) -> tuple[int, int, An
 
 
 def _log_choose(n: int, x: Any) -> Any:
+    from scipy import special
+
     return special.gammaln(n + 1) - special.gammaln(x + 1) - special.gammaln(n - x + 1)
 
 

@@ -11,8 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from scipy import special
-
 from worker.sentences import sentence
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, NOTHING_JUDGED, Effective
 from worker.stats.proportions import exact_bound
@@ -54,6 +52,8 @@ def one_sided(counts: Effective, *, confidence: float) -> Bounds:
 
 def _for_few_clusters(counts: Effective, *, confidence: float) -> float:
     """What is left of one effective part when its design effect is not known well; at most 1."""
+    from scipy import special
+
     if counts.degrees is None or counts.reason == INDEPENDENCE_ASSUMED or confidence <= 0.5:
         return 1.0
     ratio = float(special.ndtri(confidence)) / float(special.stdtrit(counts.degrees, confidence))

@@ -15,8 +15,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.special import ndtr
 
 from worker.sentences import sentence
 from worker.stats.charts import Chart
@@ -111,6 +109,8 @@ def chart_ewma(chart: Chart, *, design: EwmaDesign | None = None) -> Ewma:
 @lru_cache(maxsize=64)
 def tuned_to(run_length: float = RUN_LENGTH, weight: float = WEIGHT) -> EwmaDesign:
     """The narrowest limits, to a thousandth, that in control give on average at least so many points to a signal."""
+    from scipy.optimize import brentq
+
     if not (0.05 <= weight <= 1 and 10 <= run_length <= 1e5):
         raise ValueError(f"weight {weight} must be from 0.05 to 1, run length {run_length} from 10 to 100,000")
     exact = brentq(lambda limit: math.log(average_run_length(limit, weight) / run_length), 0.1, 5.0, xtol=1e-6)
@@ -178,6 +178,8 @@ def _survivals(limit_sigmas: float, weight: float, shift: float) -> Iterator[_Su
 
 def _first_step(limit_sigmas: float, shift: float) -> float:
     """The first average is one normal value: its chance in closed form."""
+    from scipy.special import ndtr
+
     return float(ndtr(limit_sigmas - shift) - ndtr(-limit_sigmas - shift))
 
 

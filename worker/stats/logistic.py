@@ -13,9 +13,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh
-from scipy.optimize import brentq, linprog
-from scipy.special import expit, xlogy
 
 from worker.sentences import sentence
 
@@ -79,6 +76,8 @@ class Fit:
     @property
     def deviance(self) -> float:
         """Twice the log-likelihood that a share of its own for each row would gain."""
+        from scipy.special import expit, xlogy
+
         data, share = self.data, expit(self.data.design @ self.coefficients)
         bad = data.n - data.x
         terms = xlogy(data.x, data.x / data.n / share) + xlogy(bad, bad / data.n / (1 - share))
@@ -111,6 +110,8 @@ def separated(data: Binomial) -> bool:
     linear programming: is there a direction in which no row's likelihood falls, and one row's rises? Albert A, Anderson
     JA (1984), Biometrika 71, 1-10.
     """
+    from scipy.optimize import linprog
+
     good, bad = data.x > _GUARD * data.n, data.n - data.x > _GUARD * data.n
     mixed, pure = good & bad, good ^ bad
     # No direction but none at all leaves the log-odds of so many mixed rows as they are
@@ -212,6 +213,8 @@ def root_drop(fit: Fit, regressors: Sequence[float], value: float) -> float:
 
 def crossing(distance: Callable[[float], float], inside: float, outside: float) -> float:
     """Where a distance passes 0, from below 0 at `inside` to above at `outside`."""
+    from scipy.optimize import brentq
+
     return float(brentq(distance, inside, outside, xtol=1e-10, rtol=1e-12))
 
 
@@ -285,6 +288,8 @@ def _step(here: _Place, free: Matrix) -> Vector | None:
     Where the likelihood bends up, on a saddle between two summits, the step goes on to the higher ground as far as
     Newton's would go back.
     """
+    from scipy.linalg import eigh
+
     slope, (bent, *rough) = here.score @ free, (free.T @ curvature @ free for curvature in here.curvatures)
     inverse = _inverse(bent)
     if inverse is not None:

@@ -7,8 +7,6 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from scipy import special
-
 from worker.sentences import sentence
 from worker.stats.proportions import normal_quantile
 
@@ -52,6 +50,8 @@ def zou(mean_log: float, variance_log: float, n: float, *, confidence: float) ->
     From mean and variance (over n - 1) of the logarithms; n > 1 may be an effective number. The interval is that of Zou
     GY, Huo CY, Taleban J (2009), Environmetrics 20, 172-180.
     """
+    from scipy import special
+
     tail, degrees = (1 - confidence) / 2, n - 1
     centre = mean_log + variance_log / 2
     of_mean = normal_quantile(confidence) ** 2 * variance_log / n

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
-from scipy import fft, special
 
 from worker.sentences import sentence
 from worker.stats.clustering import INDEPENDENCE_ASSUMED, Clustered, Correlation, correlation, effective, few_degrees
@@ -140,6 +139,8 @@ class _Stratum:
 
     def chances(self) -> Any:
         """Chances of 0 to n failures."""
+        from scipy import special
+
         x = np.arange(self.n + 1)
         if self.alike < 1e-9:
             logs = special.xlogy(x, self.rate) + special.xlog1py(self.n - x, -self.rate)
@@ -162,7 +163,9 @@ def _convolved(one: Any, other: Any) -> Any:
     """Chances of the sum. Term by term, or by transforms where that would take too long: exact to about 1e-15 then."""
     if len(one) * len(other) <= MOST_TERMS:
         return np.convolve(one, other)
-    # As scipy.signal's fftconvolve, whose import makes every start of the service slower
+    # As scipy.signal's fftconvolve, whose import takes longer still.
+    from scipy import fft
+
     size = len(one) + len(other) - 1
     fast = fft.next_fast_len(size, real=True)
     return fft.irfft(fft.rfft(one, fast) * fft.rfft(other, fast), fast)[:size].clip(0, None)
@@ -206,6 +209,8 @@ def poisson_limits(expected: float, *, confidence: float) -> tuple[float, float]
 
     None when nothing is expected. Spiegelhalter DJ (2005), Statistics in Medicine 24, 1185-1202.
     """
+    from scipy import special
+
     if expected <= 0:
         return None
     tail = (1 - confidence) / 2

@@ -7,8 +7,6 @@ from functools import lru_cache
 from statistics import NormalDist
 from typing import Literal
 
-from scipy import special
-
 
 @lru_cache(maxsize=64)
 def normal_quantile(confidence: float) -> float:
@@ -21,6 +19,8 @@ def quantile(confidence: float, degrees: float | None = None) -> float:
     """Two-sided quantile of Student's t with these degrees of freedom (from 1); of the normal when they are None."""
     if degrees is None:
         return normal_quantile(confidence)
+    from scipy import special
+
     return float(special.stdtrit(degrees, (1 + confidence) / 2))
 
 
@@ -29,6 +29,8 @@ def by_student(p: float, degrees: float | None = None) -> float:
 
     The normal value as far out as p is read from t with these degrees of freedom (from 1); None: p itself.
     """
+    from scipy import special
+
     return p if degrees is None else min(1.0, 2 * float(special.stdtr(degrees, special.ndtri(p / 2))))
 
 
@@ -57,6 +59,8 @@ def exact_bound(x: float, n: float, *, side: Literal["lower", "upper"], confiden
     x and n may be effective counts, 0 <= x <= n (Korn EL, Graubard BI (1998), Survey Methodology 24, 193-201). After 0
     of n the upper one is 1 - (1 - confidence)^(1/n). Clopper CJ, Pearson ES (1934), Biometrika 26, 404-413.
     """
+    from scipy import special
+
     if n <= 0:
         return None
     if side == "upper":
@@ -81,6 +85,8 @@ def jeffreys(x: float, n: float, *, confidence: float) -> tuple[float, float] | 
     Its lower limit is 0 at x = 0, its upper one 1 at x = n, as Brown LD, Cai TT, DasGupta A (2001), Statistical Science
     16, 101-133, amend it: else it would leave out the share that was seen.
     """
+    from scipy import special
+
     if n <= 0:
         return None
     share, tail = x / n, (1 - confidence) / 2

@@ -11,8 +11,6 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from scipy.special import ndtr
-
 from worker.stats.charts import Chart, ChartPoint
 from worker.stats.tails import at_least, at_most
 
@@ -162,6 +160,8 @@ def _joined(rule: int, window: int, lasts: Sequence[int], z: Sequence[float]) ->
 
 
 def _far(point: ChartPoint, tail: float, sigmas: float, side: int) -> bool:
+    from scipy.special import ndtr
+
     return point.z is not None and point.z * side > sigmas + GUARD and tail <= float(ndtr(-sigmas)) + GUARD
 
 

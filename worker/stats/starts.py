@@ -15,7 +15,6 @@ from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
-from scipy import special
 
 from worker.sentences import sentence
 from worker.stats.clustering import NOTHING_JUDGED, Correlation, Effective
@@ -108,6 +107,8 @@ class Posterior:
 
     def rates(self, nodes: int) -> tuple[Any, Any]:
         """So many yields and their weights: an average over them is one over the distribution."""
+        from scipy import special
+
         places, weights = _places(nodes)
         return special.betaincinv(self.a, self.b, places), weights
 
@@ -173,6 +174,8 @@ def _of_a_plate(rates: Any, parts: int, correlation: float, wide: int) -> Any:
 
 def _beta_binomial(n: int, a: Any, b: Any) -> Any:
     """Chances of 0 to n, along the last axis; a and b are numbers, or columns of them."""
+    from scipy import special
+
     x = np.arange(n + 1)
     return _summing_to_one(_log_rising(a, n) + _log_rising(b, n)[..., ::-1] - special.betaln(x + 1, n - x + 1))
 
@@ -187,6 +190,8 @@ def _log_rising(share: Any, n: int) -> Any:
 
 
 def _binomial(n: int, rate: float) -> Any:
+    from scipy import special
+
     x = np.arange(n + 1)
     return _summing_to_one(special.xlogy(x, rate) + special.xlog1py(n - x, -rate) - special.betaln(x + 1, n - x + 1))
 

@@ -11,8 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from scipy import special
-
 from worker.sentences import sentence
 from worker.stats.clustering import Effective, joint_degrees, joint_reason, weighted
 from worker.stats.conditional import Conditional, conditional
@@ -160,6 +158,8 @@ def cochran_mantel_haenszel(strata: Sequence[Stratum], *, degrees: float | None 
 
 
 def _tail(chi2: float, degrees: float | None) -> float:
+    from scipy import special
+
     if degrees is None:
         return float(special.chdtrc(1, chi2))
     return min(1.0, 2 * float(special.stdtr(degrees, -math.sqrt(chi2))))
@@ -202,6 +202,8 @@ def breslow_day_tarone(strata: Sequence[Stratum], *, odds_ratio: float | None) -
 
     Breslow NE, Day NE (1980), IARC Scientific Publications 32; Tarone RE (1985), Biometrika 72, 91-95.
     """
+    from scipy import special
+
     kept = informative(strata)
     if len(kept) < 2:
         return Sameness(None, None, None, ONE_STRATUM)

@@ -6,11 +6,12 @@ x of n may be no whole numbers, 0 <= x <= n: then the incomplete beta function r
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import betainc, betaln, ndtri
 
 
 def at_least(x: float, n: float, share: float) -> float:
     """Probability of x or more among n, each with probability `share`."""
+    from scipy.special import betainc
+
     return 1.0 if x <= 0 else float(betainc(x, n - x + 1, share)) if x <= n else 0.0
 
 
@@ -21,6 +22,8 @@ def at_most(x: float, n: float, share: float) -> float:
 
 def at_least_like(k: int, n: int, bad: float, good: float) -> float:
     """Probability of k or more among n whose share is a draw of a beta distribution: as in bad of bad + good before."""
+    from scipy.special import betaln
+
     counts = np.arange(max(k, 0), n + 1)
     ways = -np.log(n + 1) - betaln(n - counts + 1, counts + 1)
     chances = np.exp(ways + betaln(counts + bad, n - counts + good) - betaln(bad, good))
@@ -39,4 +42,6 @@ def normal_score(x: float, n: float, share: float) -> float:
 
 def _quantile(tail: float) -> float:
     # Tails below the smallest float are as far out as that float
+    from scipy.special import ndtri
+
     return float(ndtri(max(tail, 5e-324)))
