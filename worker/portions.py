@@ -10,7 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import signal
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -34,10 +34,17 @@ _AHEAD: Final = 2
 
 
 class Rows(NamedTuple):
-    """Rows of a table: the names of their columns, and their values."""
+    """Rows of a table: the names of their columns, and their values; one of these is the attempt that each tells of."""
 
     names: tuple[str, ...]
     values: list[tuple[Any, ...]]
+    attempt: int
+
+    def without(self, attempts: Collection[str]) -> list[tuple[Any, ...]]:
+        """Those that tell of other attempts."""
+        if not attempts:
+            return self.values
+        return [values for values in self.values if values[self.attempt] not in attempts]
 
 
 @dataclass(frozen=True)
@@ -90,7 +97,8 @@ def _portion(site: str, found: Folded) -> Portion:
     for name, rows in tables.items():
         if rows:
             names = tuple(rows[0])
-            portion.rows[name] = Rows(names, list(map(itemgetter(*names), rows)))
+            attempt = names.index("subject" if name == "findings" else "attempt")
+            portion.rows[name] = Rows(names, list(map(itemgetter(*names), rows)), attempt)
     return portion
 
 

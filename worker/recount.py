@@ -181,9 +181,12 @@ class Recount:
         """Write what a portion gives; with those of other portions that have to do with it all is folded again."""
         related = self._attempts_with("piece_key", sorted(portion.pieces))
         related |= self._attempts_with("retry_of", portion.attempts)
-        related |= self._attempts_with("attempt", sorted(portion.retried.difference(portion.attempts)))
+        related |= self._attempts_with("attempt", sorted(portion.retried.union(portion.attempts)))
+        # Those of its own that are stored already were folded before, with one of another portion.
+        stored = related.intersection(portion.attempts)
         for name, rows in portion.rows.items():
-            insert_values(self.connection, getattr(self.derived, name), *rows)
+            if values := rows.without(stored):
+                insert_values(self.connection, getattr(self.derived, name), rows.names, values)
         self.counting.touches.update(portion.touches)
         self._fold_attempts(sorted(related))
 
