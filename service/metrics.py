@@ -238,6 +238,11 @@ def remove_left(place: Path) -> None:
             continue
 
 
+def counting_observer() -> Observer:
+    """What is to be told of each claim that is counted in this process, whose figures others answer."""
+    return CountingMetrics(CollectorRegistry()).observe
+
+
 def serve_counting(host: str, port: int) -> Observer:
     """Answer what counting takes in this process and those that it becomes, on a port of its own.
 

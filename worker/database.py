@@ -257,10 +257,6 @@ class Database:
         with self.write() as connection:
             return work(connection)
 
-    def most_waited(self) -> int:
-        """How many works of `write_together` waited at once at most, since this was last asked."""
-        return 0 if self._together is None else self._together.most_waited()
-
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """One snapshot to read from."""

@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
-#: So many who wait to write while a claim is counted are a crowd: then the door goes first for some times as long.
+#: So many appends while a claim is counted are those of a crowd: then the door goes first for some times as long.
 CROWD: Final = 6
 CROWD_REST_SHARE: Final = 4
 CROWD_REST_SECONDS: Final = 0.2
@@ -140,6 +140,7 @@ class Loop:
     def __init__(self, database: Database, *, observe: Observer | None = None) -> None:
         self.database = database
         self._observe = observe
+        self._nudged = 0
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-worker", daemon=True)
@@ -148,8 +149,9 @@ class Loop:
         """Begin counting."""
         self._thread.start()
 
-    def nudge(self) -> None:
-        """Say that something was appended. Carries no data, may be said too often or not at all."""
+    def nudge(self, times: int = 1) -> None:
+        """Say that something was appended, so many times. Carries no data, may be said too often or not at all."""
+        self._nudged += times
         self._woken.set()
 
     def stop(self, timeout: float = 10.0) -> None:
@@ -167,7 +169,8 @@ class Loop:
 
     def _let_pass(self, took: float) -> None:
         """Leave the only writer to a crowd at the door: what it brings is counted together, at much less each."""
-        if self.database.most_waited() >= CROWD:
+        nudged, self._nudged = self._nudged, 0
+        if nudged >= CROWD:
             self._stopping.wait(min(CROWD_REST_SHARE * took, CROWD_REST_SECONDS))
 
     def _count(self) -> None:
