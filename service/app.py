@@ -6,6 +6,7 @@ import re
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from flask import Flask, Response, current_app, g, request
 from flask_smorest import Api
@@ -16,7 +17,7 @@ from service.asking import Gate, guard, hold_to_site
 from service.broker import Broker
 from service.conditional import settled
 from service.drain import Drain
-from service.headers import protect
+from service.headers import Protected
 from service.metrics import Metrics
 from service.pages.signing_in import shown
 from service.pages.wiring import serve_pages
@@ -67,6 +68,14 @@ class Parts:
     rates: Rates
 
 
+class Application(Flask):
+    """Flask without what only coroutines need: each function is called as it is."""
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """The function: none is a coroutine."""
+        return func
+
+
 def create_app(
     database: Database,
     nudge: Callable[[], None],
@@ -81,7 +90,7 @@ def create_app(
 
     proxy_hops: so many proxies stand before it, and say in X-Forwarded-For, -Proto and -Host who asked.
     """
-    app = Flask(__name__, static_folder=None)
+    app = Application(__name__, static_folder=None)
     app.config.update(API_TITLE="Cutledger", API_VERSION=RELEASE, OPENAPI_VERSION="3.1.0", PROPAGATE_EXCEPTIONS=False)
     rates = rates or Rates(Limits())
     gate, sessions = Gate(database, rates), Sessions(database)
@@ -103,7 +112,7 @@ def create_app(
     app.after_request(_finish)
     # Before _finish: they run from the last to the first.
     app.after_request(hold_to_site)
-    app.wsgi_app = KeepEncodedSlashes(app.wsgi_app)  # type: ignore[method-assign]
+    app.wsgi_app = Protected(KeepEncodedSlashes(app.wsgi_app))  # type: ignore[method-assign]
     if proxy_hops:
         forwarded = {"x_for": proxy_hops, "x_proto": proxy_hops, "x_host": proxy_hops}
         app.wsgi_app = ProxyFix(app.wsgi_app, **forwarded)  # type: ignore[method-assign]
@@ -118,18 +127,18 @@ def _name_request() -> None:
 
 def _refuse_nul() -> None:
     """No text may hold a NUL, which one of the databases does not take."""
-    wrong = [
-        Wrong(name, sentence("must not hold a NUL")) for name, values in request.args.lists() if "\0" in "".join(values)
-    ]
-    if wrong:
-        raise QuestionUnanswerable(wrong)
-    if any("\0" in str(value) for value in (request.view_args or {}).values()):
+    asked = request
+    if asked.query_string:
+        given = asked.args.lists()
+        wrong = [Wrong(name, sentence("must not hold a NUL")) for name, values in given if "\0" in "".join(values)]
+        if wrong:
+            raise QuestionUnanswerable(wrong)
+    if asked.view_args and any("\0" in str(value) for value in asked.view_args.values()):
         raise not_found("there is nothing under an id with a NUL in it")
 
 
 def _finish(response: Response) -> Response:
     response = settled(response)
     response.headers["X-Request-Id"] = g.get("request_id") or str(uuid.uuid4())
-    protect(response)
     access.note(response, current_app.extensions["cutledger"].metrics)
     return response
