@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 import uuid
 from collections.abc import Callable
@@ -121,7 +122,8 @@ def create_app(
 
 def _name_request() -> None:
     found = _TRACE.fullmatch(request.headers.get("traceparent", ""))
-    g.request_id = str(uuid.UUID(found[1])) if found else str(uuid.uuid4())
+    # Drawn without a call of the system, during which other threads would run: an id is no secret.
+    g.request_id = str(uuid.UUID(found[1]) if found else uuid.UUID(int=random.getrandbits(128), version=4))
     access.begin(g.request_id)
 
 
