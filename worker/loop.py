@@ -23,16 +23,22 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
-#: So many appends while a claim is counted are those of a crowd: then the door goes first for some times as long.
-CROWD: Final = 6
-CROWD_REST_SHARE: Final = 4
-CROWD_REST_SECONDS: Final = 0.2
+#: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
+CLAIM_SECONDS: Final = 0.06
+LEAST_EVENTS: Final = 50
+#: And after it counting rests for as long as it took where that was this, longer the longer it took, at most so long:
+#: what is short hinders nobody.
+SHORT_SECONDS: Final = 0.02
+LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
 FOLD_REST_SECONDS: Final = 600
 _RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictionary()
 
 #: Told of each claim that counted something: how many seconds it took, how many events it held.
 Observer = Callable[[float, int], None]
+#: Told after each turn of all sites how many seconds it took, and how many events it counted; returns how many a claim
+#: of the next one may hold.
+Pace = Callable[[float, int], int]
 
 
 def count_owed(
@@ -40,11 +46,9 @@ def count_owed(
     *,
     limit: int = tallies.CLAIM_EVENTS,
     observe: Observer | None = None,
-    pause: Callable[[float], object] = lambda seconds: None,
+    pace: Pace | None = None,
 ) -> int:
     """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many.
-
-    `pause` is called after each turn of all sites with the seconds that it took.
 
     A site that another worker is counting is left to it. Raises DatabaseUnavailable.
     """
@@ -60,7 +64,8 @@ def count_owed(
         if not step:
             return counted
         counted += step
-        pause(time.monotonic() - began)
+        if pace is not None:
+            limit = pace(time.monotonic() - began, step)
 
 
 def fold_again(database: Database) -> None:
@@ -141,6 +146,7 @@ class Loop:
         self.database = database
         self._observe = observe
         self._nudged = 0
+        self._limit = LEAST_EVENTS
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-worker", daemon=True)
@@ -167,11 +173,16 @@ class Loop:
             self._woken.clear()
             self._count()
 
-    def _let_pass(self, took: float) -> None:
-        """Leave the only writer to a crowd at the door: what it brings is counted together, at much less each."""
+    def _pace(self, took: float, counted: int) -> int:
+        """Leave the only writer to the door while something is appended: it goes first."""
         nudged, self._nudged = self._nudged, 0
-        if nudged >= CROWD:
-            self._stopping.wait(min(CROWD_REST_SHARE * took, CROWD_REST_SECONDS))
+        if nudged:
+            self._stopping.wait(min(took * took / SHORT_SECONDS, LONGEST_REST_SECONDS))
+            limit = int(counted * CLAIM_SECONDS / took)
+        else:
+            limit = 2 * self._limit
+        self._limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
+        return self._limit
 
     def _count(self) -> None:
         try:
@@ -186,7 +197,7 @@ class Loop:
 
     def _count_or_fold_back(self) -> None:
         try:
-            count_owed(self.database, observe=self._observe, pause=self._let_pass)
+            count_owed(self.database, limit=self._limit, observe=self._observe, pace=self._pace)
         except DatabaseUnavailable:
             # On a full disk the write-ahead log may be what fills it.
             with suppress(DatabaseUnavailable):
