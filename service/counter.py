@@ -19,7 +19,7 @@ from worker.rounds import Rounds
 from worker.settings import Installation
 
 #: So much readier than it are the processes that answer to be given a processor.
-NICENESS: Final = 10
+NICENESS: Final = 2
 #: It looks this often whether it has a parent still.
 _LOOK_SECONDS: Final = 1.0
 #: More than a pipe holds.

@@ -28,7 +28,8 @@ from worker.installing import install
 from worker.schema import check, migrate
 from worker.settings import Installation
 
-THREADS: Final = 8
+#: Most wait for a commit: so many posts of one event each may share one.
+THREADS: Final = 16
 #: Once it takes no new connections, a server waits so long for answers that are being made.
 GRACE_SECONDS: Final = 20
 #: A process of several that gives no sign of life for so long is replaced.

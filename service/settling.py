@@ -18,7 +18,7 @@ from worker import ledger
 from worker.administration import COMMAND_LINE, SITE_SET, Actor, record_settings
 from worker.database import DatabaseUnavailable
 from worker.events import HANDED_OVER
-from worker.installing import people_generation, people_key
+from worker.installing import people_key, people_secret
 from worker.proof_plans import impossibility, plan_of
 from worker.records import by_value
 from worker.reports.proof_trials import plans
@@ -32,8 +32,9 @@ _ID_BYTES: Final = 6
 
 def people_of(connection: Connection, site: str, *, now_us: int) -> People:
     """What a site keeps of people's names now."""
-    settings = calendar_of(connection, site).place(now_us).settings
-    return People(settings.values["people"], people_key(connection, site), people_generation(connection, site))
+    held = people_secret(connection, site)
+    settings = calendar_of(connection, site, held.revision).place(now_us).settings
+    return People(settings.values["people"], held.key, held.generation)
 
 
 def refuse_old_key(connection: Connection, site: str, people: People) -> None:

@@ -97,13 +97,13 @@ class Prepared:
     def __call__(self, connection: Connection, given: Mapping[str, Any], *of: Any) -> Sequence[Any]:
         """Run it with these values; returns its rows, or none."""
         text = self._text(connection, of)
-        return _run(connection, text.text, text.values(given))
+        return run(connection, text.text, text.values(given))
 
     def each(self, connection: Connection, given: Sequence[Mapping[str, Any]], *of: Any) -> None:
         """Run it with each of these values, if there are any."""
         if given:
             text = self._text(connection, of)
-            _run(connection, text.text, [text.values(one) for one in given], many=True)
+            run(connection, text.text, [text.values(one) for one in given], many=True)
 
     def _text(self, connection: Connection, of: tuple[Any, ...]) -> _Text:
         key = (connection.dialect.name, *of)
@@ -120,11 +120,11 @@ def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str
         names = tuple(rows[0])
         text = _insertion(table, names, connection.dialect.name, connection.dialect.paramstyle)
         pick = itemgetter(*names)
-        _run(connection, text, [pick(row) for row in rows], many=True)
+        run(connection, text, [pick(row) for row in rows], many=True)
 
 
-def _run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
-    """Rows of a statement that the driver runs within the connection's transaction; raises DBAPIError."""
+def run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
+    """Rows of a statement that the driver runs, in its words, within the transaction at hand; raises DBAPIError."""
     if not connection.in_transaction():
         connection.begin()
     if connection.dispatch.before_cursor_execute:
