@@ -117,6 +117,7 @@ class _Next:
         self._path = path
         # Made by the first who writes: what is only read stays as it is.
         self._file = -1
+        self._is_held = False
 
     def among(self, writer: Engine) -> None:
         """Wait whenever this engine is about to write."""
@@ -136,11 +137,13 @@ class _Next:
             except BlockingIOError:
                 time.sleep(NEXT_PAUSE_SECONDS)
             else:
+                self._is_held = True
                 return
 
     def leave(self, *_: object) -> None:
         """Let another be next."""
-        if self._file >= 0:
+        if self._is_held:
+            self._is_held = False
             fcntl.flock(self._file, fcntl.LOCK_UN)
 
     def close(self) -> None:

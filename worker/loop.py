@@ -25,7 +25,7 @@ SWEEP_SECONDS: Final = 1.0
 REST_SECONDS: Final = 2.0
 #: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
 CLAIM_SECONDS: Final = 0.06
-LEAST_EVENTS: Final = 50
+LEAST_EVENTS: Final = 20
 #: And after it counting rests for as long as it took where that was this, longer the longer it took, at most so long:
 #: what is short hinders nobody.
 SHORT_SECONDS: Final = 0.02
