@@ -121,6 +121,8 @@ def append(
     positions = dict(zip(wanted, inserted, strict=True))
     if None in inserted:
         held |= _stored(connection, site, [key for key, position in positions.items() if position is None])
+    if not held and not refused and len(firsts) == len(new):
+        return [Verdict(ACCEPTED, position) for position in inserted]
     answers: list[Verdict] = []
     for index, event in enumerate(new):
         key = (event.source, event.id)
@@ -152,6 +154,10 @@ def _candidates(
     stored = _stored(connection, site, asked) if asked else {}
     firsts: dict[Key, int] = {}
     refused: dict[int, Verdict] = {}
+    if not voids:
+        for index, event in enumerate(new):
+            firsts.setdefault((event.source, event.id), index)
+        return firsts, refused
     for index, event in enumerate(new):
         key = (event.source, event.id)
         if key in firsts:
