@@ -6,7 +6,7 @@ import random
 import re
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from flask import Flask, Response, current_app, g, request
@@ -14,6 +14,7 @@ from flask_smorest import Api
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service import RELEASE, access
+from service.acceptance import People
 from service.asking import Gate, guard, hold_to_site
 from service.broker import Broker
 from service.conditional import settled
@@ -57,6 +58,7 @@ class Parts:
     """What the application works with: its database, how it says that something was appended, and who it knows.
 
     For those who watch it: what it measures, whether it is about to end, and the broker of its workers, if any.
+    people: what sites kept of people's names when that was last asked; what is judged by it is held against it again.
     """
 
     database: Database
@@ -67,6 +69,7 @@ class Parts:
     broker: Broker | None
     sessions: Sessions
     rates: Rates
+    people: dict[str, People] = field(default_factory=dict)
 
 
 class Application(Flask):

@@ -46,6 +46,16 @@ def refuse_old_key(connection: Connection, site: str, people: People) -> None:
         raise DatabaseUnavailable(f"the key for people of site {site} was destroyed meanwhile")
 
 
+class PeopleOld(DatabaseUnavailable):
+    """Events were judged by what their site does not keep of people's names any more."""
+
+
+def refuse_old_people(connection: Connection, site: str, people: People, *, now_us: int) -> None:
+    """Raise PeopleOld unless a site keeps of people's names what events were judged by; the site's turn is taken."""
+    if people_of(connection, site, now_us=now_us) != people:
+        raise PeopleOld(f"what site {site} keeps of people's names has changed meanwhile")
+
+
 class SettingsWrong(ValueError):
     """Settings that cannot be taken. `pointer`: from the start of the settings."""
 

@@ -229,7 +229,7 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self.url = url
-        self._together: Together | None = None
+        self._together: dict[str, Together] = {}
         self.is_sqlite = make_url(url).get_backend_name() == "sqlite"
         if self.is_sqlite:
             self.path = Path(make_url(url).database or "")
@@ -239,7 +239,6 @@ class Database:
             self._next.among(self._writer)
             self._turn = _Turn(self.path.with_name(TURN_FILE), self._writer)
             self._reader = _sqlite_engine(url, writes=False)
-            self._together = Together(self.write, hopeless=DatabaseUnavailable)
         else:
             self._writer = _postgresql_engine(url)
             self._reader = self._writer.execution_options(isolation_level="REPEATABLE READ")
@@ -250,15 +249,19 @@ class Database:
         with _unavailable_said(), self._writer.begin() as connection:
             yield connection
 
-    def write_together(self, work: Callable[[Connection], T]) -> T:
-        """What a work returns that writes in a transaction: on SQLite, of which one writes at a time, shared.
+    def write_together(self, work: Callable[[Connection], T], *, of: str) -> T:
+        """What a work returns that writes in a transaction, which it shares with what else waits to write.
 
-        The work may be called again, after its first transaction was undone for another's fault.
+        of: the site that it writes to. On PostgreSQL those of one site, who would take turns, share a transaction, and
+        no others: two that held each other's site would wait for ever. The work may be called again, after its first
+        transaction was undone for another's fault.
         """
-        if self._together is not None:
-            return self._together.write(work)
-        with self.write() as connection:
-            return work(connection)
+        name = "" if self.is_sqlite else of
+        together = self._together.get(name)
+        if together is None:
+            # Of two at once both keep the first.
+            together = self._together.setdefault(name, Together(self.write, hopeless=DatabaseUnavailable))
+        return together.write(work)
 
     @contextmanager
     def read(self) -> Iterator[Connection]:

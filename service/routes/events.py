@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from functools import partial
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -25,7 +26,7 @@ from service.formats import json_response
 from service.problems import Problem
 from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
-from service.settling import people_of, refuse_old_key
+from service.settling import PeopleOld, people_of, refuse_old_people
 from worker import ledger
 from worker.administration import SITE_SET, record_settings
 from worker.events import VOIDED
@@ -60,8 +61,18 @@ def post_events() -> Response:
         encoding=request.headers.get("Content-Encoding"),
         limit=BODY_LIMIT,
     )
+    known = current_app.extensions["cutledger"].people
+    if site in known:
+        # Read once for many posts; when that has changed meanwhile, all is judged again.
+        with suppress(PeopleOld):
+            return _taken(body, site, known[site])
     with database().read() as connection:
-        people = people_of(connection, site, now_us=now_us())
+        known[site] = people_of(connection, site, now_us=now_us())
+    return _taken(body, site, known[site])
+
+
+def _taken(body: bytes, site: str, people: People) -> Response:
+    """Take what is right of a body into the ledger; raises PeopleOld, with nothing written."""
     quickly = partial(taken_quickly, now_us=now_us(), people=people)
     batch = parse_items(body, request.headers.get("Content-Type", ""), quickly)
     shown, judged = _judged(batch, site, asker(), people)
@@ -73,12 +84,12 @@ def post_events() -> Response:
             now = now_us()
             unvoidable = () if administers else ADMINISTERED
             verdicts = ledger.append(connection, site, sent, received_us=now, unvoidable=unvoidable)
-            refuse_old_key(connection, site, people)
+            refuse_old_people(connection, site, people, now_us=now)
             if administers:
                 record_settings(connection, site, sent, verdicts, actor=actor, now_us=now)
             return verdicts
 
-        verdicts = database().write_together(appended)
+        verdicts = database().write_together(appended, of=site)
         for (index, event), verdict in zip(judged, verdicts, strict=True):
             shown[index] = _shown(index, event.id, verdict, batch.items[index].pointer)
         current_app.extensions["cutledger"].nudge()
