@@ -40,11 +40,12 @@ class WakeUp:
         with suppress(BlockingIOError):
             os.write(self._says, b"\0")
 
-    def wait(self, seconds: float) -> int:
-        """How often that was said; 0 when so many seconds have passed."""
-        if not select.select([self._hears], [], [], seconds)[0]:
-            return 0
-        return len(os.read(self._hears, _MOST_NUDGES))
+    def wait(self, seconds: float) -> bool:
+        """True once that was said, however often; False when so many seconds have passed."""
+        is_told = bool(select.select([self._hears], [], [], seconds)[0])
+        if is_told:
+            os.read(self._hears, _MOST_NUDGES)
+        return is_told
 
 
 class Counter:
@@ -61,9 +62,9 @@ class Counter:
         for part in self._parts:
             part.start()
 
-    def nudge(self, times: int) -> None:
-        """Say how often something was appended."""
-        self._loop.nudge(times)
+    def nudge(self) -> None:
+        """Say that something was appended."""
+        self._loop.nudge()
 
     def stop(self) -> None:
         """End what is at hand."""
@@ -89,6 +90,6 @@ def count_until_told(installation: Installation, wake_up: WakeUp) -> None:
     settle_memory()
     counter.start()
     while not ending.is_set() and os.getppid() == parent:
-        if times := wake_up.wait(_LOOK_SECONDS):
-            counter.nudge(times)
+        if wake_up.wait(_LOOK_SECONDS):
+            counter.nudge()
     counter.stop()

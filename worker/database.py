@@ -146,6 +146,18 @@ class _Next:
             self._is_held = False
             fcntl.flock(self._file, fcntl.LOCK_UN)
 
+    def is_taken(self) -> bool:
+        """True when somebody is next, of whichever process."""
+        # Not by this one's own file: its lock would be given up.
+        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        finally:
+            os.close(file)
+        return False
+
     def close(self) -> None:
         """Close the file, and with it give up the lock."""
         if self._file >= 0:
@@ -262,6 +274,10 @@ class Database:
             # Of two at once both keep the first.
             together = self._together.setdefault(name, Together(self.write, hopeless=DatabaseUnavailable))
         return together.write(work)
+
+    def is_waited_for(self) -> bool:
+        """True when somebody waits to write to an embedded file."""
+        return self.is_sqlite and self._next.is_taken()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:

@@ -184,7 +184,12 @@ def take_turn(connection: Connection, site: str) -> None:
     anyway.
     """
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(site))))
+        _take_turn(connection, {"of_site": site})
+
+
+@Prepared
+def _take_turn(_: Lists) -> Any:
+    return select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(bindparam("of_site", type_=Text))))
 
 
 def _again(event: NewEvent, content_hash: bytes, position: int | None) -> Verdict:

@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
-#: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
+#: While others wait to write a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
 CLAIM_SECONDS: Final = 0.06
 LEAST_EVENTS: Final = 20
 #: And after it counting rests for as long as it took where that was this, longer the longer it took, at most so long:
@@ -145,7 +145,6 @@ class Loop:
     def __init__(self, database: Database, *, observe: Observer | None = None) -> None:
         self.database = database
         self._observe = observe
-        self._nudged = 0
         self._limit = LEAST_EVENTS
         self._woken = threading.Event()
         self._stopping = threading.Event()
@@ -155,9 +154,8 @@ class Loop:
         """Begin counting."""
         self._thread.start()
 
-    def nudge(self, times: int = 1) -> None:
-        """Say that something was appended, so many times. Carries no data, may be said too often or not at all."""
-        self._nudged += times
+    def nudge(self) -> None:
+        """Say that something was appended. Carries no data, may be said too often or not at all."""
         self._woken.set()
 
     def stop(self, timeout: float = 10.0) -> None:
@@ -174,9 +172,8 @@ class Loop:
             self._count()
 
     def _pace(self, took: float, counted: int) -> int:
-        """Leave the only writer to the door while something is appended: it goes first."""
-        nudged, self._nudged = self._nudged, 0
-        if nudged:
+        """Leave the only writer to the door where a claim kept it waiting: it goes first."""
+        if self.database.is_waited_for():
             self._stopping.wait(min(took * took / SHORT_SECONDS, LONGEST_REST_SECONDS))
             limit = int(counted * CLAIM_SECONDS / took)
         else:
