@@ -34,7 +34,8 @@ WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
 TURN_FILE = "write.lock"
 NEXT_FILE = "next.lock"
-NEXT_PAUSE_SECONDS = 0.002
+#: Who waits to write looks again this often.
+PAUSE_SECONDS = 0.001
 POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
@@ -95,21 +96,44 @@ def _sqlite_engine(url: str, *, writes: bool) -> Engine:
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         connection.execute("PRAGMA trusted_schema = OFF")
         connection.execute("PRAGMA cache_size = -32000")
-        if not writes:
+        if writes:
+            # `_begin_to_write` waits.
+            connection.execute("PRAGMA busy_timeout = 0")
+        else:
             connection.execute("PRAGMA query_only = ON")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        if not (writes and _begin_to_write(connection)):
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _begin_to_write(connection: Connection) -> bool:
+    """Begin a transaction that writes as soon as the one that runs has ended; False when that takes too long.
+
+    SQLite itself would look again after up to 100 ms: longer than most transactions take.
+    """
+    raw: Any = connection.connection.dbapi_connection
+    until = time.monotonic() + BUSY_TIMEOUT_MS / 1_000
+    while time.monotonic() < until:
+        try:
+            raw.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                return False
+            time.sleep(PAUSE_SECONDS)
+        else:
+            return True
+    return False
 
 
 class _Next:
     """Sees to it that whoever waits to write is next, whichever process it is of.
 
-    SQLite's waiters look again now and then, up to 100 ms apart: one beside a process that writes without a pause may
-    find the file taken every time until it gives up. So who is about to begin holds a file until it has begun, and who
+    Waiters look again now and then: one beside a process that writes without a pause may find the file taken every
+    time until it gives up. So who is about to begin holds a file until it has begun, and who
     has just ended waits behind it. One that holds it too long, since its process was stopped, is passed by.
     """
 
@@ -135,7 +159,7 @@ class _Next:
             try:
                 fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
-                time.sleep(NEXT_PAUSE_SECONDS)
+                time.sleep(PAUSE_SECONDS)
             else:
                 self._is_held = True
                 return
@@ -329,15 +353,12 @@ class Database:
             # Around the engine's BEGIN. It holds the writers' connection, so it waits for no reader: what one still
             # needs is left for the next time.
             raw: Any = connection.connection.dbapi_connection
-            raw.execute("PRAGMA busy_timeout = 0")
             rows: list[Any] = []
             try:
                 for statement in statements:
                     rows = raw.execute(statement).fetchall()
             except sqlite3.OperationalError as error:
                 raise DatabaseUnavailable(str(error)) from error
-            finally:
-                raw.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
             return rows
 
     # --- erasing ------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Final
+from typing import Final, NamedTuple
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import select
@@ -23,11 +23,11 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
-#: While others wait to write a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
+#: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
 CLAIM_SECONDS: Final = 0.06
 LEAST_EVENTS: Final = 20
-#: And after it counting rests for as long as it took where that was this, longer the longer it took, at most so long:
-#: what is short hinders nobody.
+#: After one that kept others waiting counting rests: for as long as it took where that was SHORT_SECONDS, longer the
+#: longer it took. What is short hinders nobody.
 SHORT_SECONDS: Final = 0.02
 LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
@@ -36,9 +36,16 @@ _RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictiona
 
 #: Told of each claim that counted something: how many seconds it took, how many events it held.
 Observer = Callable[[float, int], None]
-#: Told after each turn of all sites how many seconds it took, and how many events it counted; returns how many a claim
-#: of the next one may hold.
-Pace = Callable[[float, int], int]
+#: Told after each turn of all sites how many seconds it took, how many events it counted, and whether it kept others
+#: waiting; returns how many a claim of the next one may hold.
+Pace = Callable[[float, int, bool], int]
+
+
+class Claimed(NamedTuple):
+    """A claim that was counted: how many events were counted or set aside, and whether others waited to write."""
+
+    events: int
+    kept_waiting: bool
 
 
 def count_owed(
@@ -58,14 +65,16 @@ def count_owed(
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
         began = time.monotonic()
-        step = sum(_observed_claim(database, site, limit, observe) for site in owing)
+        claims = [_observed_claim(database, site, limit, observe) for site in owing]
+        step = sum(claim.events for claim in claims)
         # Here, not at the end: under a steady load there is none, and the log would grow for as long.
         database.checkpoint()
         if not step:
             return counted
         counted += step
         if pace is not None:
-            limit = pace(time.monotonic() - began, step)
+            kept_waiting = any(claim.kept_waiting for claim in claims)
+            limit = pace(time.monotonic() - began, step, kept_waiting)
 
 
 def fold_again(database: Database) -> None:
@@ -93,25 +102,27 @@ def fold_again(database: Database) -> None:
             log.info("site %s: %d events counted again", site, counted)
 
 
-def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> int:
+def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> Claimed:
     began = time.monotonic()
-    counted = count_claim(database, site, limit=limit)
-    if counted and observe is not None:
-        observe(time.monotonic() - began, counted)
-    return counted
+    claimed = count_claim(database, site, limit=limit)
+    if claimed.events and observe is not None:
+        observe(time.monotonic() - began, claimed.events)
+    return claimed
 
 
-def count_claim(database: Database, site: str, *, limit: int) -> int:
-    """Count one claim of a site; returns how many events were counted or set aside.
+def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
+    """Count one claim of a site.
 
     A claim that the fold cannot bear is halved until the event that it fails on stands alone; that one is set aside
     with the reason, and the rest goes on.
     """
     if limit == 1:
-        return _count_one(database, site)
+        return Claimed(_count_one(database, site), False)
     try:
         with database.write() as connection:
-            return tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
+            counted = tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
+            # Before it is committed: from then on who waited is at work.
+            return Claimed(counted, database.is_waited_for())
     except DatabaseUnavailable:
         raise
     except Exception:
@@ -171,13 +182,14 @@ class Loop:
             self._woken.clear()
             self._count()
 
-    def _pace(self, took: float, counted: int) -> int:
+    def _pace(self, took: float, counted: int, kept_waiting: bool) -> int:
         """Leave the only writer to the door where a claim kept it waiting: it goes first."""
-        if self.database.is_waited_for():
+        is_busy = kept_waiting or self._woken.is_set()
+        # Before the owed events are read again.
+        self._woken.clear()
+        if kept_waiting:
             self._stopping.wait(min(took * took / SHORT_SECONDS, LONGEST_REST_SECONDS))
-            limit = int(counted * CLAIM_SECONDS / took)
-        else:
-            limit = 2 * self._limit
+        limit = int(counted * CLAIM_SECONDS / took) if is_busy else 2 * self._limit
         self._limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
         return self._limit
 
