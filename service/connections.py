@@ -11,7 +11,6 @@ import logging
 import resource
 import selectors
 import socket
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -60,9 +59,6 @@ LARGE_BYTES: Final = 1024 * 1024
 LARGE_PACKED_BYTES: Final = 64 * 1024
 LARGE_THREADS: Final = 2
 RETRY_SECONDS: Final = 5
-#: A thread that computes leaves the interpreter to one that waits for it after this time: a commit lets go of it at
-#: each call of the database, and all others wait for the commit.
-SWITCH_SECONDS: Final = 0.0005
 _OTHER_FILES: Final = 256
 _ENFORCE_EVERY_SECONDS: Final = 0.25
 _READ: Final = 64 * 1024
@@ -167,7 +163,6 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         """Begin in the process that answers."""
         # gunicorn looks each setting up by way of two functions, and dozens of them for each request.
         self.cfg.__dict__.update({name: setting.get() for name, setting in self.cfg.settings.items()})
-        sys.setswitchinterval(SWITCH_SECONDS)
         super().init_process()
 
     def run(self) -> None:
