@@ -57,13 +57,15 @@ def settled(response: Response) -> Response:
 
 
 def _takes_etag(response: Response) -> bool:
+    asked = request
     return (
-        request.method in ("GET", "HEAD")
+        asked.method in ("GET", "HEAD")
         and response.status_code == 200
-        and not {"ETag", "Cache-Control"} & set(response.headers.keys())
+        and asked.endpoint is not None
+        and is_tagged(current_app.view_functions[asked.endpoint])
+        and "ETag" not in response.headers
+        and "Cache-Control" not in response.headers
         and not response.is_streamed
-        and request.endpoint is not None
-        and is_tagged(current_app.view_functions[request.endpoint])
     )
 
 

@@ -14,17 +14,19 @@ import socket
 import time
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from email.utils import formatdate
 from enum import Enum
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, Final
 
+from gunicorn.http import wsgi
 from gunicorn.workers.gthread import ThreadWorker
 
 from service.bodies import unpacks_beyond
 from service.intake import Asked, Held, Intake, Refusal
 from service.outgoing import Outgoing
 from service.rates import shortened
+from service.threads import Deferred, Threads
 
 log = logging.getLogger(__name__)
 
@@ -123,6 +125,24 @@ class Connection:
         self.intake = Intake(self.cfg, self.client)
 
 
+class Answer(wsgi.Response):  # type: ignore[misc]
+    """gunicorn's answer, which does not put the date into words once more for each that it gives in a second."""
+
+    def default_headers(self) -> list[str]:
+        """What each answer begins with."""
+        major, minor = self.req.version
+        return [
+            f"HTTP/{major}.{minor} {self.status}\r\n",
+            f"Server: {self.version}\r\n",
+            f"Date: {_in_words(int(time.time()))}\r\n",
+            f"Connection: {'close' if self.should_close() else 'keep-alive'}\r\n",
+            *(["Transfer-Encoding: chunked\r\n"] if self.chunked else []),
+        ]
+
+
+_in_words = lru_cache(maxsize=1)(partial(formatdate, usegmt=True))
+
+
 class PatientWorker(ThreadWorker):  # type: ignore[misc]
     """A worker whose threads are given whole requests, and hand their answers on, so that no client holds one."""
 
@@ -131,12 +151,19 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.bounds_addresses = True
+        self.method_queue = Deferred()
         self._connections: set[Connection] = set()
         self._by_address: Counter[str] = Counter()
         self._held = 0
         self._enforce_at = 0.0
 
     # --- the loop -----------------------------------------------------------------------------------------------
+
+    def init_process(self) -> None:
+        """Begin in the process that answers."""
+        # gunicorn looks each setting up by way of two functions, and dozens of them for each request.
+        self.cfg.__dict__.update({name: setting.get() for name, setting in self.cfg.settings.items()})
+        super().init_process()
 
     def run(self) -> None:
         """Serve until told to end; then take no more, answer what was begun, and end."""
@@ -162,25 +189,31 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         self.method_queue.close()
 
     def _turn(self) -> None:
-        self.notify()
         for key, _ in self.poller.select(_ENFORCE_EVERY_SECONDS if self._connections else 1.0):
             key.data(key.fileobj)
         now = time.monotonic()
         if now >= self._enforce_at:
             self._enforce_at = now + _ENFORCE_EVERY_SECONDS
+            self.notify()
             for connection in [each for each in self._connections if each.deadline <= now]:
                 self._overdue(connection)
 
-    def get_thread_pool(self) -> ThreadPoolExecutor:
+    def get_thread_pool(self) -> Threads:
         """The threads that answer, and beside them those that read large bodies."""
-        self._large = ThreadPoolExecutor(max_workers=LARGE_THREADS, thread_name_prefix="large")
-        pool: ThreadPoolExecutor = super().get_thread_pool()
-        return pool
+        self._large = Threads(LARGE_THREADS, "large")
+        return Threads(self.cfg.threads, "answering")
 
     def enqueue_req(self, conn: Connection) -> None:
         """Give a whole request to a thread."""
-        done = (self._large if _is_large(conn.request, conn.source) else self.tpool).submit(self.handle, conn)
-        done.add_done_callback(lambda future: self.method_queue.defer(self.finish_request, conn, future))
+        threads = self._large if _is_large(conn.request, conn.source) else self.tpool
+        threads.submit(partial(self._answer, conn))
+
+    def _answer(self, connection: Connection) -> None:
+        keep = False
+        try:
+            keep = self.handle(connection)
+        finally:
+            self.method_queue.defer(partial(self.finish_request, connection, keep))
 
     def set_accept_enabled(self, enabled: bool) -> None:
         """Take new connections, or no more: the door is closed when it begins to end, not when it has ended."""
@@ -224,6 +257,10 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
 
     def _readable(self, connection: Connection, _sock: object) -> None:
         """Take what has come, and look whether it is a request."""
+        if connection.state is State.ANSWER:
+            # What comes before the answer is looked at after it: most send nothing, and are watched on at no cost.
+            self._unwatch(connection)
+            return
         try:
             data = connection.accepted.recv(_READ)
         except BlockingIOError:
@@ -246,7 +283,6 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             self._refuse(connection, refusal)
             return
         if is_whole:
-            self._unwatch(connection)
             connection.request, connection.source = intake.take()
             # gunicorn would say it once more.
             connection.request._expected_100_continue = False
@@ -262,6 +298,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
                 connection.enter(State.BODY)
                 if intake.expects_continue:
                     connection.sock.sendall(_CONTINUE)
+                    connection.sock.flush()
             connection.progress(intake.body_bytes)
         self._watch(connection, selectors.EVENT_READ, self._readable)
         self._bound_held()
@@ -278,11 +315,9 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
     def handle(self, conn: Connection) -> bool:
         """Answer a whole request, in a thread; True when the connection may be used again."""
         try:
-            return bool(self.handle_request(conn.request, conn)) and conn.source.is_used_up(conn.request)
+            return self.handle_request(conn.request, conn) and conn.source.is_used_up(conn.request)
         except OSError:
             log.debug("the client was gone before its answer")
-        except StopIteration:
-            log.debug("an answer was broken off")
         except Exception:
             log.exception("a request ended in an error outside the application")
             if not conn.sock.is_used:
@@ -291,10 +326,32 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             conn.source.release()
         return False
 
-    def finish_request(self, conn: Connection, fs: Future[bool]) -> None:
+    def handle_request(self, req: Asked, conn: Connection) -> bool:
+        """Let the application answer; True when it may answer more on the same connection."""
+        self.cfg.pre_request(self, req)
+        answer, environ = wsgi.create(req, conn.sock, conn.client, conn.server, self.cfg, Answer)
+        environ["wsgi.multithread"] = True
+        if not self.alive:
+            answer.force_close()
+        parts = self.wsgi(environ, answer.start_response)
+        try:
+            for part in parts:
+                answer.write(part)
+            answer.close()
+            conn.sock.flush()
+        except Exception:
+            if answer.headers_sent:
+                conn.sock.close()
+            raise
+        finally:
+            if hasattr(parts, "close"):
+                parts.close()
+        return not answer.should_close()
+
+    def finish_request(self, conn: Connection, keep: bool) -> None:
         """Send what is left of an answer, and wait for what comes next."""
         conn.request = conn.source = None
-        conn.keep = not fs.cancelled() and fs.result()
+        conn.keep = keep
         self._hold(conn, len(conn.intake.buffer) - conn.held)
         self._flush(conn, conn.accepted)
 

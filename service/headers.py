@@ -6,9 +6,8 @@ proxy that ends TLS: it binds a whole host name, with all else that is served un
 
 from __future__ import annotations
 
-from typing import Final
-
-from flask import Response
+from collections.abc import Callable, Iterable
+from typing import Any, Final
 
 #: For answers that are no pages: nothing of them is ever loaded, framed, or sent from.
 _POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -31,7 +30,21 @@ HEADERS: Final = {
 }
 
 
-def protect(response: Response) -> None:
-    """Give an answer what it does not say itself."""
-    for name, value in HEADERS.items():
-        response.headers.setdefault(name, value)
+_BY_LOWER_NAME: Final = tuple((name.lower(), (name, value)) for name, value in HEADERS.items())
+
+
+class Protected:
+    """WSGI middleware: gives each answer what it does not say itself."""
+
+    def __init__(self, app: Callable[..., Iterable[bytes]]) -> None:
+        self.app = app
+
+    def __call__(  # noqa: D102
+        self, environ: dict[str, Any], start_response: Callable[..., Any]
+    ) -> Iterable[bytes]:
+        def start_protected(status: str, headers: list[tuple[str, str]], *error: Any) -> Any:
+            said = {name.lower() for name, _ in headers}
+            headers += [header for name, header in _BY_LOWER_NAME if name not in said]
+            return start_response(status, headers, *error)
+
+        return self.app(environ, start_protected)

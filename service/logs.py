@@ -11,6 +11,7 @@ import logging
 import re
 import sys
 from collections.abc import Iterator
+from contextvars import ContextVar
 from types import TracebackType
 from typing import Any, Final, TextIO
 
@@ -25,6 +26,8 @@ FIELDS: Final = (
 )  # fmt: skip
 #: Attribute of a record that carries fields.
 SAID: Final = "cutledger"
+#: The id of the request that is being answered, if one is.
+REQUEST_ID: Final[ContextVar[str | None]] = ContextVar("request_id", default=None)
 _KEY: Final = re.compile(r"(?i)\bcut_([a-z0-9]{8})_[\w%.~-]+", re.ASCII)
 _BEARER: Final = re.compile(r"(?i)\b(bearer|basic)\s+[^\s\"',;]+")
 #: Up to the last @: a password that is not encoded as it should be may hold others.
@@ -67,7 +70,6 @@ def formatter(*, for_people: bool) -> logging.Formatter:
     renderer: Processor = structlog.dev.ConsoleRenderer(colors=True) if for_people else _json
     return structlog.stdlib.ProcessorFormatter(
         foreign_pre_chain=[
-            structlog.contextvars.merge_contextvars,
             structlog.stdlib.add_logger_name,
             structlog.stdlib.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True, key="timestamp" if for_people else "ts"),
@@ -88,6 +90,7 @@ def _as_json(found: re.Match[str]) -> str:
 def _with_said_fields(_logger: Any, _name: str, line: EventDict) -> EventDict:
     record: logging.LogRecord = line["_record"]
     line["pid"] = record.process
+    line["request_id"] = REQUEST_ID.get()
     line.update(getattr(record, SAID, {}))
     return line
 

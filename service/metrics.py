@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections import Counter as Tally
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Final
 
@@ -86,18 +87,21 @@ class Metrics:
         self._events = Counter(
             "cutledger_events", "Events at the door, by type and verdict", ("type", "verdict"), registry=self._registry
         )
+        # Each look-up of a label's figure costs more than to note something in it.
+        self._of_requests = lru_cache(maxsize=1024)(self._requests.labels)
+        self._of_events = lru_cache(maxsize=1024)(self._events.labels)
         self._broker_error = _broker_error(self._registry) if broker_too else None
 
     def note_request(self, *, route: str | None, method: str, status: int, seconds: float) -> None:
         """Note that a request was answered."""
         method = method if method in METHODS else OTHER
-        self._requests.labels(route or OTHER, method, f"{status // 100}xx").observe(seconds)
+        self._of_requests(route or OTHER, method, f"{status // 100}xx").observe(seconds)
 
     def note_events(self, verdicts: Iterable[tuple[str | None, str]]) -> None:
         """Note (the type that an event gave, the verdict on it) of each event of a request."""
         for (kind, verdict), count in Tally(verdicts).items():
             known = kind if kind in EVENT_TYPES else OTHER
-            self._events.labels(known, verdict).inc(count)
+            self._of_events(known, verdict).inc(count)
 
     def note_broker_error(self) -> None:
         """Note that the broker failed just now."""
@@ -236,6 +240,11 @@ def remove_left(place: Path) -> None:
         except OSError:
             # Another service's, or one that is being made.
             continue
+
+
+def counting_observer() -> Observer:
+    """What is to be told of each claim that is counted in this process, whose figures others answer."""
+    return CountingMetrics(CollectorRegistry()).observe
 
 
 def serve_counting(host: str, port: int) -> Observer:

@@ -4,10 +4,20 @@ from __future__ import annotations
 
 import socket
 from collections import deque
+from itertools import islice
+from typing import Final
+
+#: So much is gathered before it is sent: to send header and body each by itself costs as much again.
+AT_ONCE: Final = 64 * 1024
+#: A system takes no more pieces in one call than some hundred.
+_PIECES: Final = 64
 
 
 class Outgoing:
-    """Stands for a connection's socket while a thread answers: sends what can be sent, keeps the rest, never waits."""
+    """Stands for a connection's socket while a thread answers: takes all, sends what can be sent, never waits.
+
+    What is less than AT_ONCE is sent with what follows, or by `flush`.
+    """
 
     def __init__(self, sock: socket.socket) -> None:
         self._sock = sock
@@ -26,20 +36,20 @@ class Outgoing:
         return bool(self.sent or self.unread or self.is_broken)
 
     def sendall(self, data: bytes) -> None:
-        """Send, or keep until the client reads; raises BrokenPipeError when it is gone."""
+        """Take what is to be sent; raises BrokenPipeError when the client is gone."""
         if self.is_broken:
             raise BrokenPipeError
         if data:
             self._parts.append(memoryview(data))
             self.unread += len(data)
-        if len(self._parts) == 1:
+        if self.unread >= AT_ONCE:
             self.flush()
 
     def flush(self) -> None:
         """Send what the client takes now."""
         while self._parts and not self.is_broken:
             try:
-                sent = self._sock.send(self._parts[0])
+                sent = self._sock.sendmsg(islice(self._parts, _PIECES))
             except BlockingIOError:
                 return
             except OSError:
@@ -47,10 +57,11 @@ class Outgoing:
                 return
             self.sent += sent
             self.unread -= sent
-            if sent == len(self._parts[0]):
-                self._parts.popleft()
-            else:
-                self._parts[0] = self._parts[0][sent:]
+            while sent:
+                part = self._parts.popleft()
+                if sent < len(part):
+                    self._parts.appendleft(part[sent:])
+                sent = max(0, sent - len(part))
 
     def shutdown(self, _how: int) -> None:
         """There is no waiting for the client to close: whoever asks for that closes at once."""

@@ -13,14 +13,15 @@ import math
 import re
 import time
 from dataclasses import dataclass
-from typing import Final, cast
+from functools import lru_cache
+from typing import Final
 
 from flask import Flask, Response, g, request
-from flask_limiter import Limiter, RequestLimit
 from limits import RateLimitItemPerSecond
+from limits.strategies import FixedWindowRateLimiter
 
 from service.problems import Problem
-from service.shared_counts import SCHEME, SharedCounts
+from service.shared_counts import SharedCounts
 
 WINDOW_SECONDS: Final = 10
 #: What may be spent within WINDOW_SECONDS, a second: more than one process can answer of what costs least.
@@ -41,8 +42,8 @@ COSTS: Final = {
     "pages.change": 10, "pages.recipes": 10, "pages.findings": 10, "pages.finding": 10, "pages.precheck": 10,
     "pages.job": 10, "pages.plate": 10, "pages.attempt": 10,
 }  # fmt: skip
-#: What requests that lead nowhere count as.
-_NOWHERE: Final = "nowhere"
+#: What the name of a limit ends with that holds for all that somebody asks.
+_ALL: Final = "global"
 #: A host has at least this part of an address of version 6 to itself.
 _PREFIX_BITS: Final = 64
 #: Some proxies add the port.
@@ -70,46 +71,39 @@ class Rates:
     """The limits of an application, and what was spent of them."""
 
     def __init__(self, limits: Limits, *, broker_url: str | None = None) -> None:
-        self._quota = limits.rate * WINDOW_SECONDS
-        self._limiter = Limiter(
-            _asker,
-            application_limits=[f"{self._quota} per {WINDOW_SECONDS} second"] if limits.rate else [],
-            application_limits_cost=self._cost,
-            request_identifier=lambda: request.endpoint or _NOWHERE,
-            storage_uri=f"{SCHEME}://",
-            storage_options={"broker": broker_url or ""},
-            on_breach=_refuse,
-            strategy="fixed-window",
-        )
+        self._counts = SharedCounts(broker=broker_url or "")
+        self._limiter = FixedWindowRateLimiter(self._counts)
+        self._quota = RateLimitItemPerSecond(limits.rate * WINDOW_SECONDS, WINDOW_SECONDS)
         self._failures = limits.failures
         self._looks = RateLimitItemPerSecond(LOOKS, 1)
 
     def hold(self, app: Flask) -> None:
         """Hold an application's requests to the limits, from here on in their course."""
-        self._limiter.init_app(app)
-        app.after_request(self._tell)
+        if self._quota.amount:
+            app.before_request(self._spend)
+            app.after_request(self._tell)
 
     def close(self) -> None:
         """End what goes on beside the answers."""
-        cast(SharedCounts, self._limiter.storage).close()
+        self._counts.close()
 
     def failed(self, address: str | None, key_id: str | None) -> None:
         """Count a wrong key: by the address that sent it, with the visible id in it and without."""
         for who in self._suspects(address, key_id):
-            self._limiter.limiter.hit(who.limit, *who.names)
+            self._limiter.hit(who.limit, *who.names)
 
     def too_many_failures(self, address: str | None, key_id: str | None) -> Problem | None:
         """A Problem 429 when too many wrong keys came from this address."""
         for who in self._suspects(address, key_id):
-            if not self._limiter.limiter.test(who.limit, *who.names):
-                ends = self._limiter.limiter.get_window_stats(who.limit, *who.names).reset_time
+            if not self._limiter.test(who.limit, *who.names):
+                ends = self._limiter.get_window_stats(who.limit, *who.names).reset_time
                 return _too_many(f"too many wrong keys came from this address{who.said}", ends)
         return None
 
     def may_look(self, address: str | None, key_id: str | None) -> bool:
         """True for the first few keys of each second from an address that sent too many wrong ones."""
-        over = [who for who in self._suspects(address, key_id) if not self._limiter.limiter.test(who.limit, *who.names)]
-        return all(self._limiter.limiter.hit(self._looks, *who.names) for who in over)
+        over = [who for who in self._suspects(address, key_id) if not self._limiter.test(who.limit, *who.names)]
+        return all(self._limiter.hit(self._looks, *who.names) for who in over)
 
     def _suspects(self, address: str | None, key_id: str | None) -> list[_Suspect]:
         if not self._failures:
@@ -119,23 +113,32 @@ class Rates:
         said = " under the id of this key" if key_id else " without the id of a key"
         return [_Suspect(one, ("id", place, key_id or ""), said), _Suspect(all_, ("address", place), "")]
 
+    def _spend(self) -> None:
+        """Count the running request; raises a Problem 429 when that is too much."""
+        known = "asker" in g
+        who = f"key:{g.asker.key.key_id}" if known else f"address:{shortened(request.remote_addr)}"
+        count = self._quota.key_for(who, _ALL)
+        spent = self._counts.incr(count, WINDOW_SECONDS, self._cost() if known else 1)
+        ends = self._counts.get_expiry(count)
+        policy = "key" if known else "address"
+        g.spent = policy, max(0, self._quota.amount - spent), ends
+        if spent > self._quota.amount:
+            raise _too_many(f"this {policy} asked for too much within {WINDOW_SECONDS} s", ends)
+
     def _cost(self) -> int:
         """What the running request costs; never more than there is, which a small rate would never allow."""
-        if "asker" not in g:
-            return 1
         cost = COSTS.get(request.endpoint or "") or COSTS.get(request.blueprint or "", 1)
-        return min(cost, self._quota)
+        return min(cost, self._quota.amount)
 
     def _tell(self, response: Response) -> Response:
-        limit = self._limiter.current_limit
-        if limit is not None:
-            policy = _policy()
-            left = f"r={limit.remaining};t={_seconds_until(limit.window.reset_time)}"
-            response.headers["RateLimit-Policy"] = f'"{policy}";q={limit.limit.amount};w={WINDOW_SECONDS}'
-            response.headers["RateLimit"] = f'"{policy}";{left}'
+        if "spent" in g:
+            policy, left, ends = g.spent
+            response.headers["RateLimit-Policy"] = f'"{policy}";q={self._quota.amount};w={WINDOW_SECONDS}'
+            response.headers["RateLimit"] = f'"{policy}";r={left};t={_seconds_until(ends)}'
         return response
 
 
+@lru_cache(maxsize=4096)
 def shortened(address: str | None) -> str:
     """What stands for who asks: the address; of version 6 its network, within which a host takes any."""
     address = address or ""
@@ -148,19 +151,6 @@ def shortened(address: str | None) -> str:
     if found.version == 6 and (mapped := found.ipv4_mapped) is not None:
         found = mapped
     return str(found) if found.version == 4 else str(ipaddress.ip_network((found, _PREFIX_BITS), strict=False))
-
-
-def _policy() -> str:
-    return "key" if "asker" in g else "address"
-
-
-def _asker() -> str:
-    return f"key:{g.asker.key.key_id}" if "asker" in g else f"address:{shortened(request.remote_addr)}"
-
-
-def _refuse(limit: RequestLimit) -> None:
-    who = "this key" if _policy() == "key" else "this address"
-    raise _too_many(f"{who} asked for too much within {WINDOW_SECONDS} s", limit.window.reset_time)
 
 
 def _too_many(what: str, ends: float) -> Problem:

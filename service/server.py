@@ -1,11 +1,11 @@
-"""The server: gunicorn, whose processes answer, and count where no workers do."""
+"""The server: gunicorn, whose processes answer, and one beside them that counts where no workers do."""
 
 from __future__ import annotations
 
-import gc
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 from flask import Flask
@@ -14,54 +14,47 @@ from gunicorn.app.base import BaseApplication
 from service.app import create_app
 from service.broker import Broker
 from service.connections import IDLE_SECONDS, PatientWorker, most_connections
+from service.counter import WakeUp, count_until_told
 from service.drain import Drain
 from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
-from service.processes import DrainingArbiter, QuietLogger
+from service.processes import DrainingArbiter, QuietLogger, settle_memory
 from service.rates import Limits, Rates
 from service.warming import warm_up
-from worker.auditing import Auditor, audit_hours
 from worker.database import Database
-from worker.delivering import Deliverer
-from worker.loop import Loop
-from worker.rounds import Rounds
 from worker.settings import Installation
 
-THREADS: Final = 8
+#: Most wait for a commit: so many posts of one event each may share one.
+THREADS: Final = 16
 #: Once it takes no new connections, a server waits so long for answers that are being made.
 GRACE_SECONDS: Final = 20
 #: A process of several that gives no sign of life for so long is replaced.
 HUNG_SECONDS: Final = 60
-#: New objects that may be in circles before they are looked at: a batch of a thousand events makes some ten thousand.
-GARBAGE_THRESHOLD: Final = 20_000
 
 
 def started_app(
-    installation: Installation, *, drain: Drain | None = None, limits: Limits | None = None, proxy_hops: int = 0
+    installation: Installation,
+    wake_up: WakeUp | None,
+    *,
+    drain: Drain | None = None,
+    limits: Limits | None = None,
+    proxy_hops: int = 0,
 ) -> tuple[Flask, Callable[[], None]]:
-    """(application with what counts for it running, how to stop that). Called in the process that answers."""
+    """(application, how to stop what goes on beside its answers). Called in the process that answers.
+
+    wake_up: of the process that counts; None where the workers of a broker do.
+    """
     database = Database(installation.database_url)
     metrics = Metrics(broker_too=installation.broker_url is not None)
     broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
     rates = Rates(limits or Limits(), broker_url=installation.broker_url)
-    counter = _counter(installation, database, metrics)
-    # Where workers count, they audit, make the rounds and deliver too.
-    auditor = Auditor(database, every_hours=audit_hours() if installation.broker_url is None else 0)
-    besides: list[Rounds | Deliverer] = (
-        [Rounds(database), Deliverer(database)] if installation.broker_url is None else []
-    )
-    counter.start()
-    auditor.start()
-    for one in besides:
-        one.start()
+    nudger: Any = wake_up or _nudger(installation, metrics)
     warming = warm_up()
 
     def stop() -> None:
         warming.cancel()
-        auditor.stop()
-        for one in besides:
-            one.stop()
-        counter.stop()
+        if nudger is not wake_up:
+            nudger.stop()
         if broker:
             broker.close()
         rates.close()
@@ -69,31 +62,24 @@ def started_app(
 
     app = create_app(
         database,
-        counter.nudge,
+        nudger.nudge,
         metrics=metrics,
         drain=drain,
         broker=broker or None,
         rates=rates,
         proxy_hops=proxy_hops,
     )
-    _settle_memory()
+    settle_memory()
     return app, stop
 
 
-def _settle_memory() -> None:
-    """Let collections of garbage look at what requests make, not at all that was loaded for them each time."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(GARBAGE_THRESHOLD, 20, 20)
-
-
-def _counter(installation: Installation, database: Database, metrics: Metrics) -> Any:
-    if installation.broker_url is None:
-        return Loop(database, observe=metrics.counting.observe)
+def _nudger(installation: Installation, metrics: Metrics) -> Any:
     # Celery is slow to import; an embedded server does without.
     from worker.tasks import Nudger
 
-    return Nudger(installation.broker_url, failed=metrics.note_broker_error)
+    nudger = Nudger(str(installation.broker_url), failed=metrics.note_broker_error)
+    nudger.start()
+    return nudger
 
 
 @dataclass(frozen=True)
@@ -121,11 +107,12 @@ class Server(BaseApplication):  # type: ignore[misc]
         self.serving = serving
         self.drain = Drain()
         self._made_by = os.getpid()
-        self._figures = SharedFolder() if serving.processes > 1 else None
+        self._wake_up = WakeUp() if installation.broker_url is None else None
+        self._figures = SharedFolder() if serving.processes > 1 or self._wake_up else None
         self.options = _options(serving) | {
             "pre_request": self._close_when_draining,
             "post_worker_init": self._bound_addresses,
-            "worker_exit": _stop_counting,
+            "worker_exit": _stop,
             "child_exit": self._forget,
         }
         super().__init__()
@@ -139,15 +126,21 @@ class Server(BaseApplication):  # type: ignore[misc]
         """The application, made in the worker process: threads and connections do not outlive a fork."""
         serving = self.serving
         app, stop = started_app(
-            self.installation, drain=self.drain, limits=serving.limits, proxy_hops=serving.proxy_hops
+            self.installation,
+            self._wake_up,
+            drain=self.drain,
+            limits=serving.limits,
+            proxy_hops=serving.proxy_hops,
         )
         app.extensions["cutledger.stop"] = stop
         return app
 
     def run(self) -> None:
         """Serve until a signal ends it; leaves by SystemExit."""
+        drain_seconds = self.serving.drain_seconds
+        beside = None if self._wake_up is None else partial(count_until_told, self.installation, self._wake_up)
         try:
-            DrainingArbiter(self, self.drain, drain_seconds=self.serving.drain_seconds).run()
+            DrainingArbiter(self, self.drain, drain_seconds=drain_seconds, beside=beside).run()
         finally:
             if self._figures is not None and os.getpid() == self._made_by:
                 self._figures.remove()
@@ -192,7 +185,7 @@ def _options(serving: Serving) -> dict[str, Any]:
     }
 
 
-def _stop_counting(_arbiter: object, worker: Any) -> None:
+def _stop(_arbiter: object, worker: Any) -> None:
     app = getattr(worker, "wsgi", None)
     stop = getattr(app, "extensions", {}).get("cutledger.stop")
     if stop is not None:

@@ -18,7 +18,7 @@ from worker import ledger
 from worker.administration import COMMAND_LINE, SITE_SET, Actor, record_settings
 from worker.database import DatabaseUnavailable
 from worker.events import HANDED_OVER
-from worker.installing import people_generation, people_key
+from worker.installing import people_key, people_secret
 from worker.proof_plans import impossibility, plan_of
 from worker.records import by_value
 from worker.reports.proof_trials import plans
@@ -32,8 +32,9 @@ _ID_BYTES: Final = 6
 
 def people_of(connection: Connection, site: str, *, now_us: int) -> People:
     """What a site keeps of people's names now."""
-    settings = calendar_of(connection, site).place(now_us).settings
-    return People(settings.values["people"], people_key(connection, site), people_generation(connection, site))
+    held = people_secret(connection, site)
+    settings = calendar_of(connection, site, held.revision).place(now_us).settings
+    return People(settings.values["people"], held.key, held.generation)
 
 
 def refuse_old_key(connection: Connection, site: str, people: People) -> None:
@@ -43,6 +44,16 @@ def refuse_old_key(connection: Connection, site: str, people: People) -> None:
     """
     if people_key(connection, site) != people.key:
         raise DatabaseUnavailable(f"the key for people of site {site} was destroyed meanwhile")
+
+
+class PeopleOld(DatabaseUnavailable):
+    """Events were judged by what their site does not keep of people's names any more."""
+
+
+def refuse_old_people(connection: Connection, site: str, people: People, *, now_us: int) -> None:
+    """Raise PeopleOld unless a site keeps of people's names what events were judged by; the site's turn is taken."""
+    if people_of(connection, site, now_us=now_us) != people:
+        raise PeopleOld(f"what site {site} keeps of people's names has changed meanwhile")
 
 
 class SettingsWrong(ValueError):

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-#: How to name this storage to a limiter.
+#: Begins the names of counts at the broker.
 SCHEME: Final = "cutledger-counts"
 EXCHANGE_SECONDS: Final = 0.5
 #: A broker that did not answer is asked again after this time.

@@ -30,7 +30,7 @@ from tests.worker.state import state
 from worker import ledger, portable
 from worker.administration import COMMAND_LINE
 from worker.database import Database
-from worker.installing import people_generation, people_key
+from worker.installing import people_key, people_secret
 from worker.keys import new_key
 from worker.loop import count_owed
 from worker.portable_reading import FileDamaged, FileNotKnown, lines_of, take, verify
@@ -233,7 +233,7 @@ def test_of_which_generation_pseudonyms_are_travels_with_the_secret_and_is_passe
         ran(import_, again, onward)
         for url, generation in zip((there, again), generations, strict=True):
             with closing(Database(url)) as database, database.read() as connection:
-                assert people_generation(connection, SITE) == generation
+                assert people_secret(connection, SITE).generation == generation
 
 
 def test_a_site_with_events_of_its_own_keeps_its_secret_and_says_so(tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ class _Stopped(BaseException):
 
 
 class Auditor:
-    """Audits by schedule within the process that answers, in a thread of its own beside the loop that counts."""
+    """Audits by schedule within a process, in a thread of its own beside the loop that counts."""
 
     def __init__(self, database: Database, *, every_hours: float, check_seconds: float = CHECK_SECONDS) -> None:
         self.database = database

@@ -34,7 +34,8 @@ WRITER_QUEUE_SECONDS = 15
 CHECKPOINT_BYTES = 4 * 1024 * 1024
 TURN_FILE = "write.lock"
 NEXT_FILE = "next.lock"
-NEXT_PAUSE_SECONDS = 0.002
+#: Who waits to write looks again this often.
+PAUSE_SECONDS = 0.001
 POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
@@ -98,21 +99,44 @@ def _sqlite_engine(url: str, *, writes: bool) -> Engine:
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         connection.execute("PRAGMA trusted_schema = OFF")
         connection.execute("PRAGMA cache_size = -32000")
-        if not writes:
+        if writes:
+            # `_begin_to_write` waits.
+            connection.execute("PRAGMA busy_timeout = 0")
+        else:
             connection.execute("PRAGMA query_only = ON")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        if not (writes and _begin_to_write(connection)):
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _begin_to_write(connection: Connection) -> bool:
+    """Begin a transaction that writes as soon as the one that runs has ended; False when that takes too long.
+
+    SQLite itself would look again after up to 100 ms: longer than most transactions take.
+    """
+    raw: Any = connection.connection.dbapi_connection
+    until = time.monotonic() + BUSY_TIMEOUT_MS / 1_000
+    while time.monotonic() < until:
+        try:
+            raw.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                return False
+            time.sleep(PAUSE_SECONDS)
+        else:
+            return True
+    return False
 
 
 class _Next:
     """Sees to it that whoever waits to write is next, whichever process it is of.
 
-    SQLite's waiters look again now and then, up to 100 ms apart: one beside a process that writes without a pause may
-    find the file taken every time until it gives up. So who is about to begin holds a file until it has begun, and who
+    Waiters look again now and then: one beside a process that writes without a pause may find the file taken every
+    time until it gives up. So who is about to begin holds a file until it has begun, and who
     has just ended waits behind it. One that holds it too long, since its process was stopped, is passed by.
     """
 
@@ -120,6 +144,7 @@ class _Next:
         self._path = path
         # Made by the first who writes: what is only read stays as it is.
         self._file = -1
+        self._is_held = False
 
     def among(self, writer: Engine) -> None:
         """Wait whenever this engine is about to write."""
@@ -137,14 +162,28 @@ class _Next:
             try:
                 fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
-                time.sleep(NEXT_PAUSE_SECONDS)
+                time.sleep(PAUSE_SECONDS)
             else:
+                self._is_held = True
                 return
 
     def leave(self, *_: object) -> None:
         """Let another be next."""
-        if self._file >= 0:
+        if self._is_held:
+            self._is_held = False
             fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def is_taken(self) -> bool:
+        """True when somebody is next, of whichever process."""
+        # Not by this one's own file: its lock would be given up.
+        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        finally:
+            os.close(file)
+        return False
 
     def close(self) -> None:
         """Close the file, and with it give up the lock."""
@@ -229,7 +268,7 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self.url = url
-        self._together: Together | None = None
+        self._together: dict[str, Together] = {}
         self.is_sqlite = make_url(url).get_backend_name() == "sqlite"
         if self.is_sqlite:
             self.path = Path(make_url(url).database or "")
@@ -239,7 +278,6 @@ class Database:
             self._next.among(self._writer)
             self._turn = _Turn(self.path.with_name(TURN_FILE), self._writer)
             self._reader = _sqlite_engine(url, writes=False)
-            self._together = Together(self.write, hopeless=DatabaseUnavailable)
         else:
             self._until_look: int | None = None
             self._since_look = 0
@@ -252,19 +290,23 @@ class Database:
         with _unavailable_said(), self._writer.begin() as connection:
             yield connection
 
-    def write_together(self, work: Callable[[Connection], T]) -> T:
-        """What a work returns that writes in a transaction: on SQLite, of which one writes at a time, shared.
+    def write_together(self, work: Callable[[Connection], T], *, of: str) -> T:
+        """What a work returns that writes in a transaction, which it shares with what else waits to write.
 
-        The work may be called again, after its first transaction was undone for another's fault.
+        of: the site that it writes to. On PostgreSQL those of one site, who would take turns, share a transaction, and
+        no others: two that held each other's site would wait for ever. The work may be called again, after its first
+        transaction was undone for another's fault.
         """
-        if self._together is not None:
-            return self._together.write(work)
-        with self.write() as connection:
-            return work(connection)
+        name = "" if self.is_sqlite else of
+        together = self._together.get(name)
+        if together is None:
+            # Of two at once both keep the first.
+            together = self._together.setdefault(name, Together(self.write, hopeless=DatabaseUnavailable))
+        return together.write(work)
 
-    def most_waited(self) -> int:
-        """How many works of `write_together` waited at once at most, since this was last asked."""
-        return 0 if self._together is None else self._together.most_waited()
+    def is_waited_for(self) -> bool:
+        """True when somebody waits to write to an embedded file."""
+        return self.is_sqlite and self._next.is_taken()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -334,15 +376,12 @@ class Database:
             # Around the engine's BEGIN. It holds the writers' connection, so it waits for no reader: what one still
             # needs is left for the next time.
             raw: Any = connection.connection.dbapi_connection
-            raw.execute("PRAGMA busy_timeout = 0")
             rows: list[Any] = []
             try:
                 for statement in statements:
                     rows = raw.execute(statement).fetchall()
             except sqlite3.OperationalError as error:
                 raise DatabaseUnavailable(str(error)) from error
-            finally:
-                raw.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
             return rows
 
     # --- erasing ------------------------------------------------------------------------------------------------

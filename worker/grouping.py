@@ -47,7 +47,6 @@ class Together:
         self._lock = threading.Lock()
         self._waiting: deque[_Asked] = deque()
         self._is_led = False
-        self._most_waited = 0
 
     def write(self, work: Callable[[Connection], T]) -> T:
         """What `work` returns once all it wrote is committed; what it raises, with nothing written.
@@ -57,7 +56,6 @@ class Together:
         asked = _Asked(work)
         with self._lock:
             self._waiting.append(asked)
-            self._most_waited = max(self._most_waited, len(self._waiting))
             asked.leads, self._is_led = not self._is_led, True
         if not asked.leads:
             asked.told.acquire()
@@ -67,12 +65,6 @@ class Together:
             raise asked.error
         result: T = asked.result
         return result
-
-    def most_waited(self) -> int:
-        """How many waited at once at most, since this was last asked."""
-        with self._lock:
-            most, self._most_waited = self._most_waited, len(self._waiting)
-        return most
 
     def _lead(self) -> None:
         """Carry out a group that begins with what the leader asked for, and let the next one be led."""

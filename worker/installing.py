@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import secrets
-from typing import Final
+from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from worker.administration import COMMAND_LINE, Actor, record
+from worker.prepared import Lists, Prepared
 from worker.tables import FOLD, installation, new_series, sites
 
 FIRST_SITE: Final = "main"
@@ -34,14 +35,32 @@ def installation_secret(connection: Connection) -> bytes:
     return bytes(connection.execute(select(installation.c.secret)).scalar_one())
 
 
+class PeopleSecret(NamedTuple):
+    """What a site's people are given pseudonyms by.
+
+    generation: how many keys were destroyed, or stayed elsewhere, before this one; revision: that of the site's counts.
+    """
+
+    key: bytes
+    generation: int
+    revision: int
+
+
+def people_secret(connection: Connection, site: str) -> PeopleSecret:
+    """By what a site's people are given pseudonyms now."""
+    ((key, generation, revision),) = _people_secret(connection, {"of_site": site})
+    return PeopleSecret(bytes(key), generation, revision)
+
+
 def people_key(connection: Connection, site: str) -> bytes:
-    """The secret by which a site's people are given pseudonyms."""
-    return bytes(connection.execute(select(sites.c.people_key).where(sites.c.site == site)).scalar_one())
+    """The key by which a site's people are given pseudonyms now."""
+    return people_secret(connection, site).key
 
 
-def people_generation(connection: Connection, site: str) -> int:
-    """How many of a site's keys for people were destroyed, or stayed elsewhere, before the one that it has."""
-    return int(connection.execute(select(sites.c.people_generation).where(sites.c.site == site)).scalar_one())
+@Prepared
+def _people_secret(_: Lists) -> Any:
+    columns = (sites.c.people_key, sites.c.people_generation, sites.c.revision)
+    return select(*columns).where(sites.c.site == bindparam("of_site"))
 
 
 def site_names(connection: Connection) -> list[str]:

@@ -36,7 +36,7 @@ from worker.batches import in_batches
 from worker.binary_copy import Kind, rows_in_binary
 from worker.database import copy_in
 from worker.events import EVENT_TYPES, VOIDED
-from worker.prepared import Lists, Prepared
+from worker.prepared import Lists, Prepared, run
 from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
@@ -121,6 +121,8 @@ def append(
     positions = dict(zip(wanted, inserted, strict=True))
     if None in inserted:
         held |= _stored(connection, site, [key for key, position in positions.items() if position is None])
+    if not held and not refused and len(firsts) == len(new):
+        return [Verdict(ACCEPTED, position) for position in inserted]
     answers: list[Verdict] = []
     for index, event in enumerate(new):
         key = (event.source, event.id)
@@ -152,6 +154,10 @@ def _candidates(
     stored = _stored(connection, site, asked) if asked else {}
     firsts: dict[Key, int] = {}
     refused: dict[int, Verdict] = {}
+    if not voids:
+        for index, event in enumerate(new):
+            firsts.setdefault((event.source, event.id), index)
+        return firsts, refused
     for index, event in enumerate(new):
         key = (event.source, event.id)
         if key in firsts:
@@ -178,7 +184,12 @@ def take_turn(connection: Connection, site: str) -> None:
     anyway.
     """
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(site))))
+        _take_turn(connection, {"of_site": site})
+
+
+@Prepared
+def _take_turn(_: Lists) -> Any:
+    return select(func.pg_advisory_xact_lock(_APPEND_LOCK, func.hashtext(bindparam("of_site", type_=Text))))
 
 
 def _again(event: NewEvent, content_hash: bytes, position: int | None) -> Verdict:
@@ -276,7 +287,11 @@ _ONCE: Final = "ON CONFLICT (site, source, id) DO NOTHING"
 _NAMES: Final = ", ".join(_COLUMNS)
 #: The statements of each database's own driver: what SQLAlchemy adds to a row costs more than storing it.
 _SQLITE_INSERT: Final = f"INSERT INTO events ({_NAMES}) VALUES ({', '.join('?' * len(_COLUMNS))}) {_ONCE}"  # noqa: S608
-_PG_INSERT: Final = f"INSERT INTO events ({_NAMES}) VALUES ({', '.join(['%s'] * len(_COLUMNS))}) {_ONCE}"  # noqa: S608
+_ONE: Final = f"INSERT INTO events ({', '.join(list(_COLUMNS)[1:])}) VALUES ({{}}) {_ONCE} RETURNING position"  # noqa: S608
+_INSERT_ONE: Final = {
+    "sqlite": _ONE.format(", ".join("?" * (len(_COLUMNS) - 1))),
+    "postgresql": _ONE.format(", ".join(f"${number}" for number in range(1, len(_COLUMNS)))),
+}
 _PG_COPY: Final = f"COPY events ({_NAMES}) FROM STDIN (FORMAT BINARY)"
 _PG_POSITIONS: Final = (
     "SELECT array_agg(nextval(pg_get_serial_sequence('events', 'position'))) FROM generate_series(1, %(count)s)"
@@ -289,25 +304,24 @@ def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int
     The caller has the turn of the site, so that positions that are taken first are committed first, and has looked up
     what is known where `_looks_first` says so.
     """
-    if not new:
-        return []
-    positions = _next_positions(connection, len(new))
     rows = [
         (
-            position, site, event.source, event.id, event.type, EVENT_TYPES[event.type], event.subject, event.time_us,
+            site, event.source, event.id, event.type, EVENT_TYPES[event.type], event.subject, event.time_us,
             received_us, OWED, event.content_hash, *(event.void_target or (None, None)), event.payload,
         )
-        for position, (event, received_us) in zip(positions, new, strict=True)
+        for event, received_us in new
     ]  # fmt: skip
-    if connection.dialect.name != "postgresql":
-        inserted = connection.exec_driver_sql(_SQLITE_INSERT, rows).rowcount
-    elif len(rows) > FEW:
+    if len(rows) <= FEW:
+        one = _INSERT_ONE[connection.dialect.name]
+        return [position for row in rows for (position,) in run(connection, one, row) or [(None,)]]
+    positions = _next_positions(connection, len(new))
+    rows = [(position, *row) for position, row in zip(positions, rows, strict=True)]
+    if connection.dialect.name == "postgresql":
         # Nobody else appends to this site: what was not known a moment ago is not known now.
         columns = list(zip(*rows, strict=True))
         copy_in(connection, _PG_COPY, rows_in_binary(list(_COLUMNS.values()), columns))
-        inserted = len(rows)
-    else:
-        inserted = sum(connection.exec_driver_sql(_PG_INSERT, row).rowcount for row in rows)
+        return list(positions)
+    inserted = connection.exec_driver_sql(_SQLITE_INSERT, rows).rowcount
     if inserted == len(rows):
         return list(positions)
     there: set[int] = set()

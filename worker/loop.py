@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Final
+from typing import Final, NamedTuple
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import select
@@ -23,16 +23,29 @@ log = logging.getLogger(__name__)
 SWEEP_SECONDS: Final = 1.0
 #: After a fault the loop rests this long.
 REST_SECONDS: Final = 2.0
-#: So many who wait to write while a claim is counted are a crowd: then the door goes first for some times as long.
-CROWD: Final = 6
-CROWD_REST_SHARE: Final = 4
-CROWD_REST_SECONDS: Final = 0.2
+#: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
+CLAIM_SECONDS: Final = 0.06
+LEAST_EVENTS: Final = 20
+#: After one that kept others waiting counting rests: for as long as it took where that was SHORT_SECONDS, longer the
+#: longer it took. What is short hinders nobody.
+SHORT_SECONDS: Final = 0.02
+LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
 FOLD_REST_SECONDS: Final = 600
 _RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictionary()
 
 #: Told of each claim that counted something: how many seconds it took, how many events it held.
 Observer = Callable[[float, int], None]
+#: Told after each turn of all sites how many seconds it took, how many events it counted, and whether it kept others
+#: waiting; returns how many a claim of the next one may hold.
+Pace = Callable[[float, int, bool], int]
+
+
+class Claimed(NamedTuple):
+    """A claim that was counted: how many events were counted or set aside, and whether others waited to write."""
+
+    events: int
+    kept_waiting: bool
 
 
 def count_owed(
@@ -40,11 +53,9 @@ def count_owed(
     *,
     limit: int = tallies.CLAIM_EVENTS,
     observe: Observer | None = None,
-    pause: Callable[[float], object] = lambda seconds: None,
+    pace: Pace | None = None,
 ) -> int:
     """Count all owed events of all sites, one claim a transaction, sites in turn; returns how many.
-
-    `pause` is called after each turn of all sites with the seconds that it took.
 
     A site that another worker is counting is left to it. Raises DatabaseUnavailable.
     """
@@ -54,14 +65,17 @@ def count_owed(
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
         began = time.monotonic()
-        step = sum(_observed_claim(database, site, limit, observe) for site in owing)
+        claims = [_observed_claim(database, site, limit, observe) for site in owing]
+        step = sum(claim.events for claim in claims)
         # Here, not at the end: under a steady load there is none, and the log would grow for as long.
         database.checkpoint()
         database.look_at_growth(step)
         if not step:
             return counted
         counted += step
-        pause(time.monotonic() - began)
+        if pace is not None:
+            kept_waiting = any(claim.kept_waiting for claim in claims)
+            limit = pace(time.monotonic() - began, step, kept_waiting)
 
 
 def fold_again(database: Database) -> None:
@@ -89,25 +103,27 @@ def fold_again(database: Database) -> None:
             log.info("site %s: %d events counted again", site, counted)
 
 
-def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> int:
+def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> Claimed:
     began = time.monotonic()
-    counted = count_claim(database, site, limit=limit)
-    if counted and observe is not None:
-        observe(time.monotonic() - began, counted)
-    return counted
+    claimed = count_claim(database, site, limit=limit)
+    if claimed.events and observe is not None:
+        observe(time.monotonic() - began, claimed.events)
+    return claimed
 
 
-def count_claim(database: Database, site: str, *, limit: int) -> int:
-    """Count one claim of a site; returns how many events were counted or set aside.
+def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
+    """Count one claim of a site.
 
     A claim that the fold cannot bear is halved until the event that it fails on stands alone; that one is set aside
     with the reason, and the rest goes on.
     """
     if limit == 1:
-        return _count_one(database, site)
+        return Claimed(_count_one(database, site), False)
     try:
         with database.write() as connection:
-            return tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
+            counted = tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
+            # Before it is committed: from then on who waited is at work.
+            return Claimed(counted, database.is_waited_for())
     except DatabaseUnavailable:
         raise
     except Exception:
@@ -141,6 +157,7 @@ class Loop:
     def __init__(self, database: Database, *, observe: Observer | None = None) -> None:
         self.database = database
         self._observe = observe
+        self._limit = LEAST_EVENTS
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-worker", daemon=True)
@@ -166,10 +183,16 @@ class Loop:
             self._woken.clear()
             self._count()
 
-    def _let_pass(self, took: float) -> None:
-        """Leave the only writer to a crowd at the door: what it brings is counted together, at much less each."""
-        if self.database.most_waited() >= CROWD:
-            self._stopping.wait(min(CROWD_REST_SHARE * took, CROWD_REST_SECONDS))
+    def _pace(self, took: float, counted: int, kept_waiting: bool) -> int:
+        """Leave the only writer to the door where a claim kept it waiting: it goes first."""
+        is_busy = kept_waiting or self._woken.is_set()
+        # Before the owed events are read again.
+        self._woken.clear()
+        if kept_waiting:
+            self._stopping.wait(min(took * took / SHORT_SECONDS, LONGEST_REST_SECONDS))
+        limit = int(counted * CLAIM_SECONDS / took) if is_busy else 2 * self._limit
+        self._limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
+        return self._limit
 
     def _count(self) -> None:
         try:
@@ -184,7 +207,7 @@ class Loop:
 
     def _count_or_fold_back(self) -> None:
         try:
-            count_owed(self.database, observe=self._observe, pause=self._let_pass)
+            count_owed(self.database, limit=self._limit, observe=self._observe, pace=self._pace)
         except DatabaseUnavailable:
             # On a full disk the write-ahead log may be what fills it.
             with suppress(DatabaseUnavailable):

@@ -131,13 +131,13 @@ class Prepared:
     def __call__(self, connection: Connection, given: Mapping[str, Any], *of: Any) -> Sequence[Any]:
         """Run it with these values; returns its rows, or none."""
         text = self._text(connection, of)
-        return _run(connection, text.text, text.values(given))
+        return run(connection, text.text, text.values(given))
 
     def each(self, connection: Connection, given: Sequence[Mapping[str, Any]], *of: Any) -> None:
         """Run it with each of these values, if there are any."""
         if given:
             text = self._text(connection, of)
-            _run(connection, text.text, [text.values(one) for one in given], many=True)
+            run(connection, text.text, [text.values(one) for one in given], many=True)
 
     def _text(self, connection: Connection, of: tuple[Any, ...]) -> _Text:
         key = (connection.dialect.name, *of)
@@ -162,11 +162,14 @@ def insert_values(connection: Connection, table: Table, names: tuple[str, ...], 
         with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
             copy.write(rows_in_binary(kinds, list(zip(*rows, strict=True))))
     else:
-        _run(connection, _insertion(table, names, connection.dialect.name), rows, many=True)
+        run(connection, _insertion(table, names, connection.dialect.name), rows, many=True)
 
 
-def _run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
-    """Rows of a statement that the driver runs within the connection's transaction; raises DBAPIError."""
+def run(connection: Connection, text: str, values: Any, *, many: bool = False) -> Sequence[Any]:
+    """Rows of a statement that the driver runs, in its words, within the transaction at hand; raises DBAPIError.
+
+    Values of a statement of PostgreSQL are numbered: $1, $2.
+    """
     with _cursor(connection, text) as cursor:
         if many:
             cursor.executemany(text, values)

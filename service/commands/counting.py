@@ -25,7 +25,7 @@ def count_owed(database: Database, *, count: bool) -> None:
         return
     with bar("counting", sum(owing.values())) as progress:
         for site in owing:
-            while step := count_claim(database, site, limit=tallies.CLAIM_EVENTS):
+            while step := count_claim(database, site, limit=tallies.CLAIM_EVENTS).events:
                 progress(step)
                 database.checkpoint()
     for site in owing:

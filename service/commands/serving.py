@@ -39,7 +39,7 @@ ONE_PROCESS = (
     type=click.IntRange(1, 64),
     help=f"Processes that answer; {GROWN_PROCESSES} by default, 1 for an embedded installation.",
 )
-@click.option("--threads", default=8, show_default=True, type=click.IntRange(1, 64), help="Threads of each process.")
+@click.option("--threads", default=16, show_default=True, type=click.IntRange(1, 64), help="Threads of each process.")
 @click.option(
     "--proxy-hops",
     default=0,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
 from functools import partial
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -19,17 +19,18 @@ from service.acceptance import Judged, People, judge, taken_quickly
 from service.api_document.operations import Reply, operation
 from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs, only_site
-from service.bodies import LARGEST_BODY, Batch, Item, parse_items, read_body
+from service.bodies import LARGEST_BODY, Batch, parse_items, read_body
 from service.clock import now_us
 from service.faults import Fault
 from service.formats import json_response
 from service.problems import Problem
 from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
-from service.settling import people_of, refuse_old_key
+from service.settling import PeopleOld, people_of, refuse_old_people
 from worker import ledger
 from worker.administration import SITE_SET, record_settings
-from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, Verdict
+from worker.events import VOIDED
+from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, REFUSED, Verdict
 from worker.reports.reading import instant
 
 BODY_LIMIT: Final = LARGEST_BODY
@@ -38,28 +39,10 @@ INVALID: Final = "invalid"
 OWN_SOURCES: Final = "/keys/"
 #: Types that have doors of their own, for those who may administer.
 ADMINISTERED: Final = (SITE_SET, "cutledger.finding.noted", "cutledger.proof.planned")
+#: Whether a key may say these depends on more than their source and type.
+_LOOKED_AT_EACH: Final = (SITE_SET, VOIDED)
 
 blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened: the one door in, and the feed")
-
-
-@dataclass
-class Answer:
-    """The verdict on one item of a request."""
-
-    index: int
-    id: str | None
-    status: str
-    position: int | None = None
-    errors: list[Fault] = field(default_factory=list)
-
-    def shown(self) -> dict[str, Any]:
-        """As it leaves."""
-        shown: dict[str, Any] = {"index": self.index, "id": self.id, "status": self.status}
-        if self.position is not None:
-            shown["position"] = self.position
-        if self.errors:
-            shown["errors"] = [{"pointer": fault.pointer, "detail": fault.detail} for fault in self.errors]
-        return shown
 
 
 @blueprint.route("/events", methods=["POST"])
@@ -78,11 +61,21 @@ def post_events() -> Response:
         encoding=request.headers.get("Content-Encoding"),
         limit=BODY_LIMIT,
     )
+    known = current_app.extensions["cutledger"].people
+    if site in known:
+        # Read once for many posts; when that has changed meanwhile, all is judged again.
+        with suppress(PeopleOld):
+            return _taken(body, site, known[site])
     with database().read() as connection:
-        people = people_of(connection, site, now_us=now_us())
+        known[site] = people_of(connection, site, now_us=now_us())
+    return _taken(body, site, known[site])
+
+
+def _taken(body: bytes, site: str, people: People) -> Response:
+    """Take what is right of a body into the ledger; raises PeopleOld, with nothing written."""
     quickly = partial(taken_quickly, now_us=now_us(), people=people)
     batch = parse_items(body, request.headers.get("Content-Type", ""), quickly)
-    answers, judged = _judged(batch, site, asker(), people)
+    shown, judged = _judged(batch, site, asker(), people)
     if judged:
         sent, administers = [event for _, event in judged], asker().may("administer")
         actor = asker().actor
@@ -91,34 +84,41 @@ def post_events() -> Response:
             now = now_us()
             unvoidable = () if administers else ADMINISTERED
             verdicts = ledger.append(connection, site, sent, received_us=now, unvoidable=unvoidable)
-            refuse_old_key(connection, site, people)
+            refuse_old_people(connection, site, people, now_us=now)
             if administers:
                 record_settings(connection, site, sent, verdicts, actor=actor, now_us=now)
             return verdicts
 
-        verdicts = database().write_together(appended)
-        for (index, _), verdict in zip(judged, verdicts, strict=True):
-            answers[index] = _answer(batch.items[index], index, verdict)
+        verdicts = database().write_together(appended, of=site)
+        for (index, event), verdict in zip(judged, verdicts, strict=True):
+            shown[index] = _shown(index, event.id, verdict, batch.items[index].pointer)
         current_app.extensions["cutledger"].nudge()
-    current_app.extensions["cutledger"].metrics.note_events(
-        (item.type, answers[index].status) for index, item in enumerate(batch.items)
-    )
-    return _answered([answers[index] for index in range(len(batch.items))])
+    statuses = [one["status"] for one in shown]
+    types = (item.type for item in batch.items)
+    current_app.extensions["cutledger"].metrics.note_events(zip(types, statuses, strict=True))
+    return _answered(shown, Counter(statuses))
 
 
-def _judged(batch: Batch, site: str, who: Asker, people: People) -> tuple[dict[int, Answer], list[tuple[int, Judged]]]:
-    answers: dict[int, Answer] = {}
+def _judged(
+    batch: Batch, site: str, who: Asker, people: People
+) -> tuple[list[dict[str, Any]], list[tuple[int, Judged]]]:
+    """(what is said of each item, of those that go on to the ledger nothing yet; these, by index)."""
+    shown: list[dict[str, Any]] = [{}] * len(batch.items)
     judged: list[tuple[int, Judged]] = []
+    may_say: set[tuple[str, str]] = set()
     now = now_us()
     for index, item in enumerate(batch.items):
         found = item.taken or item.faults or judge(item.value, now_us=now, people=people, pointer=item.pointer)
-        if isinstance(found, Judged):
-            found = _not_allowed(found, who, site, item.pointer) or found
+        if isinstance(found, Judged) and (found.source, found.type) not in may_say:
+            faults = _not_allowed(found, who, site, item.pointer)
+            if not faults and found.type not in _LOOKED_AT_EACH:
+                may_say.add((found.source, found.type))
+            found = faults or found
         if isinstance(found, Judged):
             judged.append((index, found))
         else:
-            answers[index] = Answer(index, item.id, INVALID, errors=found)
-    return answers, judged
+            shown[index] = {"index": index, "id": item.id, "status": INVALID, "errors": _told(found)}
+    return shown, judged
 
 
 def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fault]:
@@ -141,21 +141,27 @@ def _not_allowed(event: Judged, who: Asker, site: str, pointer: str) -> list[Fau
     return []
 
 
-def _answer(item: Item, index: int, verdict: Verdict) -> Answer:
-    if verdict.status in (ACCEPTED, DUPLICATE):
-        return Answer(index, item.id, verdict.status, verdict.position)
-    status = CONFLICT if verdict.status == CONFLICT else INVALID
-    return Answer(index, item.id, status, verdict.position, [Fault(item.pointer + verdict.pointer, verdict.reason)])
+def _shown(index: int, event_id: str, verdict: Verdict, pointer: str) -> dict[str, Any]:
+    """The verdict on an event as it leaves."""
+    status, position, reason, within = verdict
+    shown: dict[str, Any] = {"index": index, "id": event_id, "status": INVALID if status == REFUSED else status}
+    if position is not None:
+        shown["position"] = position
+    if reason:
+        shown["errors"] = _told([Fault(pointer + within, reason)])
+    return shown
 
 
-def _answered(answers: Sequence[Answer]) -> Response:
-    counts = Counter(answer.status for answer in answers)
-    shown = [answer.shown() for answer in answers]
+def _told(faults: Sequence[Fault]) -> list[dict[str, str]]:
+    return [{"pointer": fault.pointer, "detail": fault.detail} for fault in faults]
+
+
+def _answered(shown: Sequence[dict[str, Any]], counts: Counter[str]) -> Response:
     body: dict[str, Any] = {status: counts[status] for status in (ACCEPTED, DUPLICATE, CONFLICT, INVALID)}
     body["items"] = shown
     taken = counts[ACCEPTED] + counts[DUPLICATE]
-    if taken or not answers:
-        return json_response(body, 202 if taken == len(answers) else 207)
+    if taken or not shown:
+        return json_response(body, 202 if taken == len(shown) else 207)
     errors = [error for one in shown for error in one["errors"]]
     slug, status = ("events-refused", 422) if counts[INVALID] else ("events-conflict", 409)
     detail = "; ".join(f"{error['pointer'] or 'the event'} {error['detail']}" for error in errors[:3])

@@ -59,18 +59,18 @@ def _counted_before_the_fold() -> None:
     from worker.recount import Recount
     from worker.tables import LIVE
 
-    def count_claim(database: Any, site: str, *, limit: int) -> int:
+    def count_claim(database: Any, site: str, *, limit: int) -> loop.Claimed:
         with database.write() as connection:
             if not tallies.take(connection, site):
-                return 0
+                return loop.Claimed(0, False)
             positions = ledger.claim(connection, site, limit=min(limit, 200))
         if not positions:
-            return 0
+            return loop.Claimed(0, False)
         time.sleep(0.05)
         with database.write() as connection:
             Recount(ledger.View(connection, site), LIVE).of_events(positions)
             tallies._raise_revision(connection, site, positions[-1])
-        return len(positions)
+        return loop.Claimed(len(positions), False)
 
     _put(loop, "count_claim", count_claim)
 

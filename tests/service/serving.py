@@ -92,16 +92,32 @@ class Serving:
             return False
 
     def children(self) -> list[int]:
-        """The processes that answer; skips the test where the system does not tell."""
+        """All processes that it started; skips the test where the system does not tell."""
         told = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
         if not told.exists():
             pytest.skip("the system does not tell the children of a process")
         return [int(each) for each in told.read_text().split()]
 
+    def answering(self) -> list[int]:
+        """The processes that answer."""
+        return sorted(set(self.children()) - set(self.counters()))
+
+    def counters(self) -> list[int]:
+        """The processes that count: after the others in line for a processor."""
+        of_the_others = os.getpriority(os.PRIO_PROCESS, self.process.pid)
+        return [each for each in self.children() if _priority(each) > of_the_others]
+
     def end(self) -> int:
         """Tell it to end; its exit status."""
         self.process.send_signal(signal.SIGTERM)
         return self.process.wait(DEADLINE_SECONDS)
+
+
+def _priority(process: int) -> int:
+    try:
+        return os.getpriority(os.PRIO_PROCESS, process)
+    except ProcessLookupError:
+        return -1
 
 
 def command(*arguments: str) -> list[str]:

@@ -229,6 +229,7 @@ def test_an_answer_to_a_client_that_is_gone_is_broken_off(pair: tuple[socket.soc
     theirs.close()
     out = Outgoing(ours)
     out.sendall(b"x")
+    out.flush()
     assert out.is_broken
     with pytest.raises(BrokenPipeError):
         out.sendall(b"y")

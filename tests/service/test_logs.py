@@ -322,7 +322,7 @@ def test_no_log_holds_a_key_or_what_was_posted_or_asked(logged: tuple[Serving, s
     assert SECRET not in server.log
     assert [secret for secret in made if secret in server.log] == []
     assert key not in server.log
-    assert key.rpartition("_")[2] not in server.log
+    assert key.split("_", 2)[2] not in server.log
 
 
 def test_each_line_of_a_server_holds_known_fields_alone(logged: tuple[Serving, str, list[str]]) -> None:
@@ -417,4 +417,4 @@ def test_a_request_that_fails_logs_nothing_of_what_it_brought(tmp_path: Path, er
     lines = [json.loads(line) for line in out.getvalue().splitlines()]
     assert len([line for line in lines if "exception" in line]) == 4
     assert SECRET not in out.getvalue()
-    assert key.rpartition("_")[2] not in out.getvalue()
+    assert key.split("_", 2)[2] not in out.getvalue()

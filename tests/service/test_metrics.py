@@ -186,9 +186,9 @@ def test_processes_of_a_service_are_counted_as_one_also_when_one_dies(tmp_path: 
             wait_until(both_answered, what="an answer of each process")
             assert len(shared_folders() - before) == 1
             assert accepted(server.ask("GET", "/metrics", key=key).body) == posted
-            victim = server.children()[0]
+            victim = server.answering()[0]
             os.kill(victim, signal.SIGKILL)
-            wait_until(lambda: len(set(server.children()) - {victim}) == 2, what="its successor")
+            wait_until(lambda: len(set(server.answering()) - {victim}) == 2, what="its successor")
             wait_until(server.alive, what="the server")
             with closing(server.connect()) as connection:
                 assert accepted(ask(connection, "GET", "/metrics", key=key).body) == posted

@@ -187,7 +187,7 @@ def test_a_draining_server_is_not_ready_and_still_answers(tmp_path: Path) -> Non
 
 def test_connections_that_nobody_has_taken_yet_are_answered(tmp_path: Path) -> None:
     with embedded_server(tmp_path) as (server, database):
-        key, (worker,) = key_for(database, "erp"), server.children()
+        key, (worker,) = key_for(database, "erp"), server.answering()
         os.kill(worker, signal.SIGSTOP)
         try:
             waiting = [sent_whole(server, key, f"early-{number}") for number in range(5)]

@@ -15,9 +15,9 @@ import pytest
 from sqlalchemy import select
 from standardwebhooks.webhooks import Webhook
 
+from service.counter import Counter
 from service.preparing import prepare
 from service.routes import webhooks as routes
-from service.server import started_app
 from tests.builders import event
 from tests.receivers import HOST, OK, on_loopback, receiving, status
 from tests.service.conftest import Clock, Door, alone, cut
@@ -482,9 +482,10 @@ def test_the_readme_tells_each_topic_and_the_schedule() -> None:
 def test_an_embedded_server_delivers_until_it_is_stopped(tmp_path: Path) -> None:
     installation = Installation(tmp_path, f"sqlite:///{tmp_path / 'test.sqlite3'}", None)
     prepare(installation)
-    _, stop = started_app(installation)
+    counter = Counter(installation)
+    counter.start()
     try:
         assert "cutledger-deliverer" in {thread.name for thread in threading.enumerate()}
     finally:
-        stop()
+        counter.stop()
     assert "cutledger-deliverer" not in {thread.name for thread in threading.enumerate()}

@@ -250,7 +250,7 @@ def test_an_event_that_is_set_aside_is_confirmed_when_it_is_counted_after_all(
     with monkeypatch.context() as patch:
         patch.setattr("worker.confirming.counted.minutes_e3", lambda _: 1 // 0)
         builders.append(sites.database, [cut("A", job="J"), cut("B")], site=site)
-        while loop.count_claim(sites.database, site, limit=10):
+        while loop.count_claim(sites.database, site, limit=10).events:
             pass
     with sites.database.read() as connection:
         assert increments(connection, site) == []

@@ -91,6 +91,23 @@ def test_who_waits_to_write_is_next_however_busy_another_is(embedded: Database) 
     assert median(passed_by) <= 2, passed_by
 
 
+def test_whoever_writes_knows_whether_another_waits(embedded: Database) -> None:
+    def write() -> None:
+        with closing(Database(embedded.url)) as other, other.write():
+            pass
+
+    waiting = threading.Thread(target=write)
+    with embedded.write():
+        assert not embedded.is_waited_for()
+        waiting.start()
+        end = time.monotonic() + 60
+        while not embedded.is_waited_for():
+            assert time.monotonic() < end
+            time.sleep(0.001)
+    waiting.join()
+    assert not embedded.is_waited_for()
+
+
 @pytest.mark.parametrize("way", ["write", "begin_write"])
 def test_who_is_stopped_just_before_it_writes_holds_up_others_for_a_while_only(
     embedded: Database, monkeypatch: pytest.MonkeyPatch, way: str

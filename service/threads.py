@@ -1,0 +1,85 @@
+"""Threads that are given work, and what they leave to a loop that waits for other things too, at little cost."""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from queue import SimpleQueue
+from typing import Final
+
+log = logging.getLogger(__name__)
+
+Work = Callable[[], object]
+_ANY: Final = 1024
+
+
+class Threads:
+    """A few threads that do what they are given, in the order in which it came."""
+
+    def __init__(self, count: int, name: str) -> None:
+        self._work: SimpleQueue[Work | None] = SimpleQueue()
+        self._count = count
+        for number in range(count):
+            threading.Thread(target=self._run, name=f"{name}_{number}", daemon=True).start()
+
+    def submit(self, work: Work) -> None:
+        """Let one of them do it."""
+        self._work.put(work)
+
+    def shutdown(self, wait: bool = False) -> None:
+        """Let them end once all is done that they were given. Nobody waits for that."""
+        for _ in range(self._count):
+            self._work.put(None)
+
+    def _run(self) -> None:
+        while (work := self._work.get()) is not None:
+            try:
+                work()
+            except BaseException:
+                log.exception("a thread went on after a fault in what it was given")
+
+
+class Deferred:
+    """Calls that any thread leaves to the one that waits for a file to be readable."""
+
+    def __init__(self) -> None:
+        self._calls: deque[Work] = deque()
+        self._is_told = False
+        self._hears = self._says = -1
+
+    def init(self) -> None:
+        """Make the file; after a fork, so that each process has its own."""
+        self._hears, self._says = os.pipe()
+        for end in (self._hears, self._says):
+            os.set_blocking(end, False)
+
+    def fileno(self) -> int:
+        """What is readable when there are calls."""
+        return self._hears
+
+    def defer(self, call: Work) -> None:
+        """Leave a call."""
+        self._calls.append(call)
+        if not self._is_told:
+            self._is_told = True
+            with suppress(OSError):
+                os.write(self._says, b"\0")
+
+    def run_callbacks(self, _file: object) -> None:
+        """Make all calls that were left."""
+        with suppress(BlockingIOError):
+            os.read(self._hears, _ANY)
+        # Before they are made: whoever leaves one from here on says so.
+        self._is_told = False
+        while self._calls:
+            self._calls.popleft()()
+
+    def close(self) -> None:
+        """Close the file."""
+        for end in (self._hears, self._says):
+            with suppress(OSError):
+                os.close(end)
