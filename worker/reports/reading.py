@@ -240,9 +240,15 @@ def rework_groups(reader: Reader, question: Question, *, most: int | None = None
     return _grouped(reader.connection, query, question, REWORK_SUMS, most=most)
 
 
-def conditions_of(reader: Reader, question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
-    """Site, window and filters of a question, as SQL over these columns: for a report with a query of its own."""
-    return (columns.site == reader.site, *window_of(question, columns), *asked_of(question, columns))
+def conditions_of(reader: Reader, question: Question, a: Any) -> tuple[ColumnElement[bool], ...]:
+    """Site, window and filters of a question, as SQL over attempts: for a report with a query of its own."""
+    mine = (a.site == reader.site, *window_of(question, a))
+    if question.needs_attempts or question.left_out:
+        return (*mine, *asked_of(question, a))
+    # Asked of the combinations, so that attempts are found by their index of clusters alone.
+    c = reader.tables.combinations.c
+    asked = tuple(asked_of(question, c))
+    return (*mine, a.combination.in_(select(c.combination).where(c.site == reader.site, *asked))) if asked else mine
 
 
 def window_of(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, Final
 
-from sqlalchemy import Select, and_, case, func, literal, or_, select
+from sqlalchemy import Select, Text, and_, case, cast, func, literal, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from worker.measures import COUNT, E3, E6, MINUTES, SHARE, ShareOf
@@ -106,16 +106,12 @@ class Minutes:
 
 
 def reworked_attempts(reader: Reader, question: Question) -> dict[Group, Minutes]:
-    """Minutes of the attempts with rework by group. Attempts that lost nothing are never looked at."""
-    a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
-    by, joined, where = _of_lossy(reader, question)
-    query = select(*by, lost.day, lost.combination, lost.rework_minutes_e3).select_from(joined).where(*where)
-    groups = _minutes(reader, question, query.where(lost.rework_minutes_e3 > 0))
-    by, joined, where = _of_lossy(reader, question, attempts=True)
-    unbooked = select(*by, func.count()).select_from(joined).where(*where, lost.rework_minutes_e3 == 0, a.rework > 0)
-    for row in reader.connection.execute(unbooked.group_by(*by)):
-        groups.setdefault(tuple(row[:-1]), Minutes()).without += row[-1]
-    return groups
+    """Minutes of the attempts with rework by group."""
+    a = reader.tables.attempts.c
+    by, joined, where = _of_finished(reader, question)
+    reworked = or_(a.rework_minutes_e3 > 0, a.rework > 0)
+    query = select(*by).select_from(joined).where(*where, reworked)
+    return _minutes(reader, question, query, a, func.nullif(a.rework_minutes_e3, 0))
 
 
 def entries(reader: Reader, question: Question) -> dict[Group, Minutes]:
@@ -130,36 +126,39 @@ def entries(reader: Reader, question: Question) -> dict[Group, Minutes]:
         c = reader.tables.combinations.c
         columns = {column.name: column for column in (*c, r.day, r.week, r.operation)}
         source = source.join(reader.tables.combinations, and_(c.site == r.site, c.combination == r.combination))
-    query = select(*divided_by(question, columns), r.day, r.combination, r.minutes_e3).select_from(source)
     where = (r.site == reader.site, r.planned == 0, *window_of(question, r), *asked_of(question, columns))
-    return _minutes(reader, question, query.where(*where))
+    query = select(*divided_by(question, columns)).select_from(source).where(*where)
+    return _minutes(reader, question, query, r, r.minutes_e3)
 
 
-def _minutes(reader: Reader, question: Question, query: Select[Any]) -> dict[Group, Minutes]:
+def _minutes(
+    reader: Reader, question: Question, query: Select[Any], columns: Any, minutes_e3: Expression
+) -> dict[Group, Minutes]:
+    """Minutes by the dimensions that a query selects. Those of a cluster are read as one text, since a year has many."""
     groups: dict[Group, Minutes] = {}
-    width = len(question.by)
-    for row in reader.connection.execute(query).all():
-        day, combination, minutes_e3 = row[width:]
+    width, cluster = len(question.by), (columns.day, columns.combination)
+    told = func.aggregate_strings(cast(minutes_e3, Text), ",")
+    without = func.count() - func.count(minutes_e3)
+    grouped = query.add_columns(*cluster, told, without).group_by(*query.selected_columns, *cluster)
+    for row in reader.connection.execute(grouped):
+        day, combination, text, none = row[width:]
         minutes = groups.setdefault(tuple(row[:width]), Minutes())
-        minutes.by_cluster.setdefault((day, combination), []).append(minutes_e3)
+        minutes.without += none
+        if text is not None:
+            minutes.by_cluster[day, combination] = [int(each) for each in text.split(",")]
     return groups
 
 
-def _of_lossy(
-    reader: Reader, question: Question, *, attempts: bool = False
-) -> tuple[list[Expression], FromClause, list[Expression]]:
-    """(dimensions, what to select from, conditions) of the attempts of the window that lost parts or time.
+def _of_finished(reader: Reader, question: Question) -> tuple[list[Expression], FromClause, list[Expression]]:
+    """(dimensions, what to select from, conditions) of the finished attempts of the window.
 
-    Each is the one row of `lost_parts` that bears all it lost by cause; joined with `attempts` when asked for.
+    Dimensions that tallies carry are the combination's, so that attempts are read off their index of clusters.
     """
-    a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
-    bears = or_(lost.parts_lost > 0, lost.rework_minutes_e3 > 0)
-    where = [lost.site == reader.site, lost.sort == "cause", bears, *window_of(question, lost)]
-    source: FromClause = reader.tables.lost_parts
+    a = reader.tables.attempts.c
+    where = [a.site == reader.site, a.state == "finished", *window_of(question, a)]
+    source: FromClause = reader.tables.attempts
     columns: Any = a
-    if attempts or question.needs_attempts:
-        source = source.join(reader.tables.attempts, and_(a.site == lost.site, a.attempt == lost.attempt))
-    else:
+    if not question.needs_attempts:
         columns, source = with_dimensions(reader, question, source)
     return divided_by(question, columns), source, [*where, *asked_of(question, columns)]
 
@@ -218,10 +217,11 @@ def at_equal_age(reader: Reader, question: Question, *, days: int) -> dict[Group
 
     The question is divided by week among others.
     """
-    r, lost = reader.tables.rework.c, reader.tables.lost_parts.c
-    by, joined, where = _of_lossy(reader, question)
-    joined = joined.join(reader.tables.rework, and_(r.site == lost.site, r.attempt == lost.attempt))
-    query = select(*by, r.day, total(r.minutes_e3)).select_from(joined).where(*where, r.planned == 0)
+    r, a = reader.tables.rework.c, reader.tables.attempts.c
+    by, joined, where = _of_finished(reader, question)
+    joined = joined.join(reader.tables.rework, and_(r.site == a.site, r.attempt == a.attempt))
+    where += [a.rework_minutes_e3 > 0, r.planned == 0]
+    query = select(*by, r.day, total(r.minutes_e3)).select_from(joined).where(*where)
     place, width = question.by.index(DIMENSIONS["week"]), len(question.by)
     sums: dict[Group, int] = defaultdict(int)
     for row in reader.connection.execute(query.group_by(*by, r.day)):

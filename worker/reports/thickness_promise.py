@@ -375,7 +375,8 @@ def _plates(reader: Reader, question: Question, groups: Iterable[Group]) -> Mapp
             select(a.combination, func.min(a.cluster), func.max(a.cluster))
             .where(*conditions_of(reader, question, a), a.combination.in_(some))
             .where(a.is_first == 1, a.state == "finished", a.good + a.rework + a.scrap + a.not_made > 0)
-            .group_by(a.combination)
+            # By day too: so the index has them in order.
+            .group_by(a.day, a.combination)
         )
         for combination, *clusters in reader.connection.execute(query):
             found[of_group[combination]].update(clusters)
