@@ -13,7 +13,6 @@ from worker.reports.questions import Question
 from worker.reports.reading import Reader
 from worker.sums import Expression
 
-
 #: What names a cluster: within a production day and a combination, as for the tallies.
 CLUSTER: Final = ("day", "combination", "cluster")
 

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, Final
 
-from sqlalchemy import Select, Text, and_, case, cast, func, literal, or_, select
+from sqlalchemy import Select, Text, and_, case, cast, func, literal, literal_column, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from worker.measures import COUNT, E3, E6, MINUTES, SHARE, ShareOf
@@ -108,9 +108,8 @@ class Minutes:
 def reworked_attempts(reader: Reader, question: Question) -> dict[Group, Minutes]:
     """Minutes of the attempts with rework by group."""
     a = reader.tables.attempts.c
-    by, joined, where = _of_finished(reader, question)
-    reworked = or_(a.rework_minutes_e3 > 0, a.rework > 0)
-    query = select(*by).select_from(joined).where(*where, reworked)
+    by, joined, where = _of_reworked(reader, question)
+    query = select(*by).select_from(joined).where(*where)
     return _minutes(reader, question, query, a, func.nullif(a.rework_minutes_e3, 0))
 
 
@@ -134,7 +133,7 @@ def entries(reader: Reader, question: Question) -> dict[Group, Minutes]:
 def _minutes(
     reader: Reader, question: Question, query: Select[Any], columns: Any, minutes_e3: Expression
 ) -> dict[Group, Minutes]:
-    """Minutes by the dimensions that a query selects. Those of a cluster are read as one text, since a year has many."""
+    """Minutes by the dimensions that a query selects; those of a cluster are read as one text, for a year has many."""
     groups: dict[Group, Minutes] = {}
     width, cluster = len(question.by), (columns.day, columns.combination)
     told = func.aggregate_strings(cast(minutes_e3, Text), ",")
@@ -149,13 +148,12 @@ def _minutes(
     return groups
 
 
-def _of_finished(reader: Reader, question: Question) -> tuple[list[Expression], FromClause, list[Expression]]:
-    """(dimensions, what to select from, conditions) of the finished attempts of the window.
-
-    Dimensions that tallies carry are the combination's, so that attempts are read off their index of clusters.
-    """
-    a = reader.tables.attempts.c
-    where = [a.site == reader.site, a.state == "finished", *window_of(question, a)]
+def _of_reworked(reader: Reader, question: Question) -> tuple[list[Expression], FromClause, list[Expression]]:
+    """(dimensions, what to select from, conditions) of the attempts of the window with rework: parts or minutes."""
+    a, nothing = reader.tables.attempts.c, literal_column("0")
+    # Literals, since the index of these attempts is found by them.
+    reworked = or_(a.rework_minutes_e3 > nothing, a.rework > nothing)
+    where = [a.site == reader.site, *window_of(question, a), reworked]
     source: FromClause = reader.tables.attempts
     columns: Any = a
     if not question.needs_attempts:
@@ -218,10 +216,9 @@ def at_equal_age(reader: Reader, question: Question, *, days: int) -> dict[Group
     The question is divided by week among others.
     """
     r, a = reader.tables.rework.c, reader.tables.attempts.c
-    by, joined, where = _of_finished(reader, question)
+    by, joined, where = _of_reworked(reader, question)
     joined = joined.join(reader.tables.rework, and_(r.site == a.site, r.attempt == a.attempt))
-    where += [a.rework_minutes_e3 > 0, r.planned == 0]
-    query = select(*by, r.day, total(r.minutes_e3)).select_from(joined).where(*where)
+    query = select(*by, r.day, total(r.minutes_e3)).select_from(joined).where(*where, r.planned == 0)
     place, width = question.by.index(DIMENSIONS["week"]), len(question.by)
     sums: dict[Group, int] = defaultdict(int)
     for row in reader.connection.execute(query.group_by(*by, r.day)):

@@ -222,7 +222,11 @@ def _of_firsts(
         "right": total(_if(_is_right(a))),
     }
     c = by_cluster(reader, question, where, sums).cte("firsts").c
-    unnamed = by_cluster(reader, question, (*where, a.piece_key.is_(None)), {"n": sums["pieces"]}).cte("unnamed").c
+    # Looked for only where any is: no index tells which of a window these are.
+    nameless = reader.tables.attempts.alias("nameless").c
+    is_any = exists().where(nameless.site == reader.site, nameless.piece_key.is_(None), nameless.attempt_no == 1)
+    not_named = (*where, is_any, a.piece_key.is_(None))
+    unnamed = by_cluster(reader, question, not_named, {"n": sums["pieces"]}).cte("unnamed").c
     of_series = ((_PIECES, c.pieces), (_FIRST_STEP, c.judged), (_DECIDED, c.right))
     *plain, decided = [_series([c[name] for name in names], number, n, c.right) for number, n in of_series]
     return [_series([unnamed[name] for name in names], _UNNAMED, unnamed.n, unnamed.n), *plain], decided

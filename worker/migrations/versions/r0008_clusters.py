@@ -1,9 +1,10 @@
-"""Reports read attempts off two indexes: by cluster all that is counted there, by piece the number of the attempt."""
+"""Reports read attempts off their indexes: what is counted by cluster, the numbers on a piece, minutes of rework."""
 
 from __future__ import annotations
 
 from typing import Final
 
+import sqlalchemy as sa
 from alembic import op
 
 revision = "0008"
@@ -17,6 +18,7 @@ _COUNTED: Final = [
     "cluster", "job", "state", "is_first", "attempt_no", "quantity", "outcome", "mode", "tried", "good", "rework",
     "scrap", "not_made", "pending", "seconds_ms", "rework_minutes_e3",
 ]  # fmt: skip
+_REWORKED: Final = sa.text("rework_minutes_e3 > 0 OR rework > 0")
 
 
 def upgrade() -> None:
@@ -25,10 +27,18 @@ def upgrade() -> None:
     op.create_index("ix_attempts_clusters", "attempts", [*_BY_DAY, *_COUNTED])
     op.drop_index("ix_attempts_site_piece_key", table_name="attempts")
     op.create_index("ix_attempts_site_piece_key_attempt_no", "attempts", [*_BY_PIECE, "attempt_no"])
+    op.create_index(
+        "ix_attempts_reworked",
+        "attempts",
+        [*_BY_DAY, "rework_minutes_e3", "rework"],
+        sqlite_where=_REWORKED,
+        postgresql_where=_REWORKED,
+    )
 
 
 def downgrade() -> None:
     """Back to the one before."""
+    op.drop_index("ix_attempts_reworked", table_name="attempts")
     op.drop_index("ix_attempts_clusters", table_name="attempts")
     op.create_index("ix_attempts_site_day_combination", "attempts", _BY_DAY)
     op.drop_index("ix_attempts_site_piece_key_attempt_no", table_name="attempts")
