@@ -13,7 +13,7 @@ from sqlalchemy import Select, Text, and_, case, cast, func, literal, literal_co
 from sqlalchemy.sql.selectable import FromClause
 
 from worker.measures import COUNT, E3, E6, MINUTES, SHARE, ShareOf
-from worker.reports.by_combination import divided_by, with_dimensions
+from worker.reports.by_combination import divided_by, told_apart_by, with_dimensions
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
 from worker.reports.reading import INTERVAL, Group, Reader, Sums, asked_of, conditions_of, window_of
@@ -135,11 +135,12 @@ def _minutes(
 ) -> dict[Group, Minutes]:
     """Minutes by the dimensions that a query selects; those of a cluster are read as one text, for a year has many."""
     groups: dict[Group, Minutes] = {}
-    width, cluster = len(question.by), (columns.day, columns.combination)
+    width = len(question.by)
     told = func.aggregate_strings(cast(minutes_e3, Text), ",")
     without = func.count() - func.count(minutes_e3)
-    grouped = query.add_columns(*cluster, told, without).group_by(*query.selected_columns, *cluster)
-    for row in reader.connection.execute(grouped):
+    found = query.add_columns(columns.day, columns.combination, told, without)
+    within = (*told_apart_by(question, columns, ("day", "combination")), *query.selected_columns)
+    for row in reader.connection.execute(found.group_by(*within)):
         day, combination, text, none = row[width:]
         minutes = groups.setdefault(tuple(row[:width]), Minutes())
         minutes.without += none
@@ -150,9 +151,9 @@ def _minutes(
 
 def _of_reworked(reader: Reader, question: Question) -> tuple[list[Expression], FromClause, list[Expression]]:
     """(dimensions, what to select from, conditions) of the attempts of the window with rework: parts or minutes."""
-    a, nothing = reader.tables.attempts.c, literal_column("0")
+    a = reader.tables.attempts.c
     # Literals, since the index of these attempts is found by them.
-    reworked = or_(a.rework_minutes_e3 > nothing, a.rework > nothing)
+    reworked = or_(a.rework_minutes_e3 > literal_column("0"), a.rework > literal_column("0"))
     where = [a.site == reader.site, *window_of(question, a), reworked]
     source: FromClause = reader.tables.attempts
     columns: Any = a

@@ -31,6 +31,7 @@ from sqlalchemy import func, select
 
 from worker.batches import in_batches
 from worker.measures import FIRST_PASS
+from worker.reports.by_combination import told_apart_by
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.holding import LEAST_PLATES, OPEN, PROVEN, Again, Change, Course, Daily, Rule, changes, courses
 from worker.reports.options import YIELD_TARGET
@@ -276,7 +277,7 @@ def _clusters_of_several(reader: Reader, question: Question) -> Iterator[Iterabl
     first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished")
     judged = a.good + a.rework + a.scrap + a.not_made
     # Told apart in the order of their index, which does not know what was lost otherwise: there are far fewer of them.
-    apart = select(a.cluster, a.day, a.combination).where(*first, judged > 0).distinct().subquery("apart").c
+    apart = select(*told_apart_by(question, a)).where(*first, judged > 0).distinct().subquery("apart").c
     several = select(apart.cluster).group_by(apart.cluster).having(func.count() > 1)
     names: dict[str, list[str]] = defaultdict(list)
     for owner, _, name in (cluster.partition(":") for cluster in reader.connection.execute(several).scalars()):
