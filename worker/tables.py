@@ -167,8 +167,7 @@ COUNTS: Final = (
 COUNTS_OR_NONE: Final = ("seconds_ms", "lost_us", "pierces", "failed_pierces", "cost_e6")
 #: What reports count of an attempt within its cluster, besides its dimensions.
 COUNTED_BY_CLUSTER: Final = (
-    "job", "state", "is_first", "attempt_no", "quantity", "outcome", "mode", "tried", "good", "rework", "scrap",
-    "not_made", "pending", "seconds_ms", "rework_minutes_e3",
+    "state", "is_first", "attempt_no", "quantity", "tried", "good", "rework", "scrap", "not_made", "pending",
 )  # fmt: skip
 #: The dimensions of a tally, besides its production day.
 DIMENSIONS: Final = (

@@ -12,7 +12,7 @@ from sqlalchemy import and_, case, func, select
 
 from worker.batches import in_batches
 from worker.measures import E3, FAILED_PIERCES, FIRST_PASS
-from worker.reports.by_combination import CLUSTER, told_apart_by
+from worker.reports.by_combination import told_apart_by
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.process_parts import ProcessParts, process_parts
 from worker.reports.questions import Question
@@ -150,8 +150,7 @@ def _fill(reader: Reader, parts: ProcessParts, cells: Mapping[str, Mapping[Strat
         total(a.tried),
     )
     found: list[Any] = []
-    # In the order of the index of clusters, by which alone they are found
-    within = told_apart_by(parts.question, a, (*CLUSTER, "job"))
+    within = (*told_apart_by(parts.question, a), a.job)
     for some in in_batches(sorted(of_combination)):
         query = select(a.combination, a.cluster, a.job, *sums).where(
             *conditions_of(reader, parts.question, a), a.state == "finished", a.combination.in_(some)

@@ -15,8 +15,7 @@ depends_on = None
 _BY_DAY: Final = ["site", "day", "combination"]
 _BY_PIECE: Final = ["site", "piece_key"]
 _COUNTED: Final = [
-    "cluster", "job", "state", "is_first", "attempt_no", "quantity", "outcome", "mode", "tried", "good", "rework",
-    "scrap", "not_made", "pending", "seconds_ms", "rework_minutes_e3",
+    "cluster", "state", "is_first", "attempt_no", "quantity", "tried", "good", "rework", "scrap", "not_made", "pending",
 ]  # fmt: skip
 _REWORKED: Final = sa.text("rework_minutes_e3 > 0 OR rework > 0")
 
