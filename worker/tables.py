@@ -165,6 +165,10 @@ COUNTS: Final = (
 )  # fmt: skip
 #: Counts that an attempt may not know.
 COUNTS_OR_NONE: Final = ("seconds_ms", "lost_us", "pierces", "failed_pierces", "cost_e6")
+#: What reports count of an attempt within its cluster, besides its dimensions.
+COUNTED_BY_CLUSTER: Final = (
+    "state", "is_first", "attempt_no", "quantity", "tried", "good", "rework", "scrap", "not_made", "pending",
+)  # fmt: skip
 #: The dimensions of a tally, besides its production day.
 DIMENSIONS: Final = (
     "thickness_nm", "material", "machine", "gas", "recipe", "surface", "thermal_history", "bevel_mdeg", "purpose",
@@ -292,8 +296,9 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         Column("settings", Text),
         # Parts that the first verdict lost to a confirmed cause that is not the process
         Column("lost_otherwise", BigInteger, nullable=False, server_default=text("0")),
-        Index(None, "site", "day", "combination"),
-        Index(None, "site", "piece_key"),
+        # By it a cluster is found and counted without its rows
+        Index(f"ix_{prefix}attempts_clusters", "site", "day", "combination", "cluster", *COUNTED_BY_CLUSTER),
+        Index(None, "site", "piece_key", "attempt_no"),
         Index(None, "site", "retry_of"),
         Index(None, "site", "job", "day"),
         Index(None, "site", "run", "day"),
@@ -313,6 +318,16 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
             "day",
             sqlite_where=text("lost_otherwise > 0"),
             postgresql_where=text("lost_otherwise > 0"),
+        ),
+        Index(
+            f"ix_{prefix}attempts_reworked",
+            "site",
+            "day",
+            "combination",
+            "rework_minutes_e3",
+            "rework",
+            sqlite_where=text("rework_minutes_e3 > 0 OR rework > 0"),
+            postgresql_where=text("rework_minutes_e3 > 0 OR rework > 0"),
         ),
         Index(None, "site", "plate", "day"),
         Index(None, "site", "machine", "started_us", "attempt", "ended_us", "run"),

@@ -92,7 +92,9 @@ def main(
         "batch": lambda folder, console: large_batches.measure(folder, console, seed=seed),
         "growth": lambda folder, console: growth.measure(folder, console, attempts=many, seed=seed),
         "door": lambda folder, console: door.measure(folder, console, kinds=kinds, seed=seed),
-        "attempts": lambda folder, console: reading_attempts.measure(folder, console, attempts=many, seed=seed),
+        "attempts": lambda folder, console: reading_attempts.measure(
+            folder, console, kinds=kinds, attempts=many, seed=seed
+        ),
         "week": lambda folder, console: week_page.measure(folder, console, seed=seed),
         "counted": lambda folder, console: counted.measure(folder, console, kinds=kinds, seed=seed),
         "mixed": lambda folder, console: mixed.measure(folder, console, kinds=kinds, seed=seed),

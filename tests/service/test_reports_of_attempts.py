@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import event, text
 
 from tests.service.conftest import Door, alone, cut, opened, received
+from tests.service.test_kept_answers import READY
 from tests.worker.test_measures import NOTHING, SUMS
 from worker.answers import make_answers
 from worker.measures import MEASURES
@@ -69,8 +70,8 @@ def test_a_measure_needs_no_sum_beside_those_that_are_summed_for_it(name: str) -
 ASKED = [
     (name, report)
     for name in FEW
-    for report in ("yield", "pierces", "lots", "coverage")
-    if name != "supplier" or report == "coverage"
+    for report in ("yield", "pierces", "lots", "retries", "limit", "standing", "recipes", "coverage")
+    if name != "supplier" or report not in ("yield", "pierces", "lots")
 ]
 
 
@@ -141,5 +142,5 @@ def test_a_kept_answer_that_would_have_too_many_rows_by_now_is_passed_over(
     with door.database.read() as connection:
         query = text("SELECT report, revision FROM kept_answers WHERE site = :site ORDER BY report")
         kept = dict(connection.execute(query, {"site": door.site}).all())
-    assert set(kept) == {"coverage", "lots", "retries", "yield"}
+    assert set(kept) == {*READY, "yield"}
     assert kept["yield"] < kept["lots"]

@@ -58,7 +58,7 @@ class Entry:
     tells: Callable[[Question], tuple[str, ...]] = lambda question: ()
     #: What it reads beside its window.
     also_reads: Callable[[Question], tuple[Question, ...]] = lambda question: ()
-    #: Its rows are read off attempts, not tallies: the worker has the answer to its plain question ready.
+    #: It reads attempts, not tallies alone: the worker has the answer to its plain question ready.
     reads_attempts: bool = False
     #: Its window when none is asked for, and the purposes it counts when none is asked for; nothing: all.
     last: str = DEFAULT_LAST
@@ -166,6 +166,7 @@ _ENTRIES: Final = (
         keys=recipe_comparison.KEYS,
         last="26w",
         purposes=(),
+        reads_attempts=True,
         advises=True,
         weekly=False,
         example=recipe_comparison.example,
@@ -192,6 +193,7 @@ _ENTRIES: Final = (
         last="26w",
         purposes=(),
         of_targets=True,
+        reads_attempts=True,
         advises=True,
         weekly=False,
         example=thickness_promise.example,
@@ -209,6 +211,7 @@ _ENTRIES: Final = (
         last="26w",
         purposes=STANDING_PURPOSES,
         of_targets=True,
+        reads_attempts=True,
         advises=True,
         weekly=False,
         example=standing.example,

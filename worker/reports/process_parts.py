@@ -90,9 +90,8 @@ def _leave_out(reader: Reader, question: Question, groups: dict[Group, Sums]) ->
     """Take parts lost to other causes than the process out of the groups; returns how many."""
     a = reader.tables.attempts.c
     first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished")
-    # A literal, since the index of these few attempts is found by it.
-    otherwise = a.lost_otherwise > literal_column("0")
-    affected = select(a.cluster, a.day, a.combination).where(*first, otherwise).distinct()
+    # A literal, since the index of these few attempts is found by it; not told apart, lest another seems as good.
+    affected = select(a.cluster, a.day, a.combination).where(*first, a.lost_otherwise > literal_column("0"))
     clusters = {tuple(row) for row in reader.connection.execute(affected)}
     by: list[ColumnElement[Any]] = [
         stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by

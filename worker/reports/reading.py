@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
@@ -147,7 +148,7 @@ def attempt_groups(
         columns = {column.name: column for column in (*t, *c)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         query = (
-            select(*by, *(total(t[name]).label(name) for name in names))
+            select(*by, *_totals(tallies, tuple(names)))
             .select_from(
                 tallies.join(reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination))
             )
@@ -155,6 +156,12 @@ def attempt_groups(
             .group_by(*by)
         )
     return _grouped(reader.connection, query, question, names, most=most)
+
+
+@lru_cache(maxsize=256)
+def _totals(tallies: Table, names: tuple[str, ...]) -> tuple[ColumnElement[int], ...]:
+    """These sums over tallies, labelled; kept, since it takes longer to say them than to add up a week."""
+    return tuple(total(tallies.c[name]).label(name) for name in names)
 
 
 def tallies_for(tables: Derived, question: Question) -> Table | None:
@@ -228,7 +235,7 @@ def rework_groups(reader: Reader, question: Question, *, most: int | None = None
         columns = {column.name: column for column in (*c, t.day, t.week, t.operation)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         query = (
-            select(*by, *(total(t[name]).label(name) for name in REWORK_SUMS))
+            select(*by, *_totals(reader.tables.rework_tallies, REWORK_SUMS))
             .select_from(
                 reader.tables.rework_tallies.join(
                     reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
@@ -240,9 +247,15 @@ def rework_groups(reader: Reader, question: Question, *, most: int | None = None
     return _grouped(reader.connection, query, question, REWORK_SUMS, most=most)
 
 
-def conditions_of(reader: Reader, question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:
-    """Site, window and filters of a question, as SQL over these columns: for a report with a query of its own."""
-    return (columns.site == reader.site, *window_of(question, columns), *asked_of(question, columns))
+def conditions_of(reader: Reader, question: Question, a: Any) -> tuple[ColumnElement[bool], ...]:
+    """Site, window and filters of a question, as SQL over attempts: for a report with a query of its own."""
+    mine = (a.site == reader.site, *window_of(question, a))
+    if question.needs_attempts or question.left_out:
+        return (*mine, *asked_of(question, a))
+    # Asked of the combinations, so that attempts are found by their index of clusters alone.
+    c = reader.tables.combinations.c
+    asked = tuple(asked_of(question, c))
+    return (*mine, a.combination.in_(select(c.combination).where(c.site == reader.site, *asked))) if asked else mine
 
 
 def window_of(question: Question, columns: Any) -> tuple[ColumnElement[bool], ...]:

@@ -12,6 +12,7 @@ from sqlalchemy import and_, case, func, select
 
 from worker.batches import in_batches
 from worker.measures import E3, FAILED_PIERCES, FIRST_PASS
+from worker.reports.by_combination import told_apart_by
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.process_parts import ProcessParts, process_parts
 from worker.reports.questions import Question
@@ -133,8 +134,14 @@ def cell_of(counts: Sums, sums: Mapping[str, int]) -> Cell:
 
 def _fill(reader: Reader, parts: ProcessParts, cells: Mapping[str, Mapping[Stratum, Cell]]) -> None:
     """What the attempts on each plate took. Only cuts from start to end tell a time, not those given up or resumed."""
-    a = reader.tables.attempts.c
-    by = [stored_expression(DIMENSIONS[name], a).label(f"by_{name}") for name in STRATUM]
+    a, c = reader.tables.attempts.c, reader.tables.combinations.c
+    by = [stored_expression(DIMENSIONS[name], c) for name in ("recipe", *STRATUM)]
+    known = reader.connection.execute(select(c.combination, *by).where(c.site == reader.site))
+    of_combination = {
+        combination: cell
+        for combination, recipe, *stratum in known
+        if (cell := cells.get(recipe, {}).get(tuple(stratum))) is not None
+    }
     whole = and_(a.outcome == "severed", a.mode != "resume", a.seconds_ms.is_not(None), a.tried > 0)
     sums = (
         total(case((whole, a.seconds_ms), else_=0)),
@@ -143,24 +150,22 @@ def _fill(reader: Reader, parts: ProcessParts, cells: Mapping[str, Mapping[Strat
         total(a.tried),
     )
     found: list[Any] = []
-    for some in in_batches(sorted(cells)):
-        query = select(a.recipe, *by, a.cluster, a.job, *sums).where(
-            *conditions_of(reader, parts.question, a), a.state == "finished", a.recipe.in_(some)
+    within = (*told_apart_by(parts.question, a), a.job)
+    for some in in_batches(sorted(of_combination)):
+        query = select(a.combination, a.cluster, a.job, *sums).where(
+            *conditions_of(reader, parts.question, a), a.state == "finished", a.combination.in_(some)
         )
-        found += reader.connection.execute(query.group_by(a.recipe, *by, a.cluster, a.job)).all()
-    lengths = _lengths_nm(reader, {row[-5] for row in found if row[-5] is not None})
-    for recipe, *stratum, cluster, job, whole_ms, whole_parts, rework_e3, tried in found:
-        cell = cells[recipe].get(tuple(stratum))
-        if cell is None:
-            continue
-        plate = cell.plates[cluster]
-        plate.whole_ms += int(whole_ms)
-        plate.whole_parts += int(whole_parts)
-        plate.rework_e3 += int(rework_e3)
-        plate.parts += int(tried)
-        if (length_nm := lengths.get(job)) and whole_parts:
-            plate.cut_ms += int(whole_ms)
-            plate.cut_nm += length_nm * int(whole_parts)
+        found += reader.connection.execute(query.group_by(*within)).all()
+    lengths = _lengths_nm(reader, {job for _, _, job, *_ in found if job is not None})
+    for combination, cluster, job, whole_ms, whole_parts, rework_e3, tried in found:
+        plate = of_combination[combination].plates[cluster]
+        plate.whole_ms += whole_ms
+        plate.whole_parts += whole_parts
+        plate.rework_e3 += rework_e3
+        plate.parts += tried
+        if whole_parts and (length_nm := lengths.get(job)):
+            plate.cut_ms += whole_ms
+            plate.cut_nm += length_nm * whole_parts
 
 
 def _lengths_nm(reader: Reader, jobs: Iterable[str]) -> dict[str, int]:

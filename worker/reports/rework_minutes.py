@@ -9,11 +9,11 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, Final
 
-from sqlalchemy import Select, and_, case, func, literal, or_, select
+from sqlalchemy import Select, Text, and_, case, cast, func, literal, literal_column, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from worker.measures import COUNT, E3, E6, MINUTES, SHARE, ShareOf
-from worker.reports.by_combination import divided_by, with_dimensions
+from worker.reports.by_combination import divided_by, told_apart_by, with_dimensions
 from worker.reports.dimensions import DIMENSIONS
 from worker.reports.questions import Question
 from worker.reports.reading import INTERVAL, Group, Reader, Sums, asked_of, conditions_of, window_of
@@ -106,16 +106,11 @@ class Minutes:
 
 
 def reworked_attempts(reader: Reader, question: Question) -> dict[Group, Minutes]:
-    """Minutes of the attempts with rework by group. Attempts that lost nothing are never looked at."""
-    a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
-    by, joined, where = _of_lossy(reader, question)
-    query = select(*by, lost.day, lost.combination, lost.rework_minutes_e3).select_from(joined).where(*where)
-    groups = _minutes(reader, question, query.where(lost.rework_minutes_e3 > 0))
-    by, joined, where = _of_lossy(reader, question, attempts=True)
-    unbooked = select(*by, func.count()).select_from(joined).where(*where, lost.rework_minutes_e3 == 0, a.rework > 0)
-    for row in reader.connection.execute(unbooked.group_by(*by)):
-        groups.setdefault(tuple(row[:-1]), Minutes()).without += row[-1]
-    return groups
+    """Minutes of the attempts with rework by group."""
+    a = reader.tables.attempts.c
+    by, joined, where = _of_reworked(reader, question)
+    query = select(*by).select_from(joined).where(*where)
+    return _minutes(reader, question, query, a, func.nullif(a.rework_minutes_e3, 0))
 
 
 def entries(reader: Reader, question: Question) -> dict[Group, Minutes]:
@@ -130,36 +125,39 @@ def entries(reader: Reader, question: Question) -> dict[Group, Minutes]:
         c = reader.tables.combinations.c
         columns = {column.name: column for column in (*c, r.day, r.week, r.operation)}
         source = source.join(reader.tables.combinations, and_(c.site == r.site, c.combination == r.combination))
-    query = select(*divided_by(question, columns), r.day, r.combination, r.minutes_e3).select_from(source)
     where = (r.site == reader.site, r.planned == 0, *window_of(question, r), *asked_of(question, columns))
-    return _minutes(reader, question, query.where(*where))
+    query = select(*divided_by(question, columns)).select_from(source).where(*where)
+    return _minutes(reader, question, query, r, r.minutes_e3)
 
 
-def _minutes(reader: Reader, question: Question, query: Select[Any]) -> dict[Group, Minutes]:
+def _minutes(
+    reader: Reader, question: Question, query: Select[Any], columns: Any, minutes_e3: Expression
+) -> dict[Group, Minutes]:
+    """Minutes by the dimensions that a query selects; those of a cluster are read as one text, for a year has many."""
     groups: dict[Group, Minutes] = {}
     width = len(question.by)
-    for row in reader.connection.execute(query).all():
-        day, combination, minutes_e3 = row[width:]
+    told = func.aggregate_strings(cast(minutes_e3, Text), ",")
+    without = func.count() - func.count(minutes_e3)
+    found = query.add_columns(columns.day, columns.combination, told, without)
+    within = (*told_apart_by(question, columns, ("day", "combination")), *query.selected_columns)
+    for row in reader.connection.execute(found.group_by(*within)):
+        day, combination, text, none = row[width:]
         minutes = groups.setdefault(tuple(row[:width]), Minutes())
-        minutes.by_cluster.setdefault((day, combination), []).append(minutes_e3)
+        minutes.without += none
+        if text is not None:
+            minutes.by_cluster[day, combination] = [int(each) for each in text.split(",")]
     return groups
 
 
-def _of_lossy(
-    reader: Reader, question: Question, *, attempts: bool = False
-) -> tuple[list[Expression], FromClause, list[Expression]]:
-    """(dimensions, what to select from, conditions) of the attempts of the window that lost parts or time.
-
-    Each is the one row of `lost_parts` that bears all it lost by cause; joined with `attempts` when asked for.
-    """
-    a, lost = reader.tables.attempts.c, reader.tables.lost_parts.c
-    bears = or_(lost.parts_lost > 0, lost.rework_minutes_e3 > 0)
-    where = [lost.site == reader.site, lost.sort == "cause", bears, *window_of(question, lost)]
-    source: FromClause = reader.tables.lost_parts
+def _of_reworked(reader: Reader, question: Question) -> tuple[list[Expression], FromClause, list[Expression]]:
+    """(dimensions, what to select from, conditions) of the attempts of the window with rework: parts or minutes."""
+    a = reader.tables.attempts.c
+    # Literals, since the index of these attempts is found by them.
+    reworked = or_(a.rework_minutes_e3 > literal_column("0"), a.rework > literal_column("0"))
+    where = [a.site == reader.site, *window_of(question, a), reworked]
+    source: FromClause = reader.tables.attempts
     columns: Any = a
-    if attempts or question.needs_attempts:
-        source = source.join(reader.tables.attempts, and_(a.site == lost.site, a.attempt == lost.attempt))
-    else:
+    if not question.needs_attempts:
         columns, source = with_dimensions(reader, question, source)
     return divided_by(question, columns), source, [*where, *asked_of(question, columns)]
 
@@ -218,9 +216,9 @@ def at_equal_age(reader: Reader, question: Question, *, days: int) -> dict[Group
 
     The question is divided by week among others.
     """
-    r, lost = reader.tables.rework.c, reader.tables.lost_parts.c
-    by, joined, where = _of_lossy(reader, question)
-    joined = joined.join(reader.tables.rework, and_(r.site == lost.site, r.attempt == lost.attempt))
+    r, a = reader.tables.rework.c, reader.tables.attempts.c
+    by, joined, where = _of_reworked(reader, question)
+    joined = joined.join(reader.tables.rework, and_(r.site == a.site, r.attempt == a.attempt))
     query = select(*by, r.day, total(r.minutes_e3)).select_from(joined).where(*where, r.planned == 0)
     place, width = question.by.index(DIMENSIONS["week"]), len(question.by)
     sums: dict[Group, int] = defaultdict(int)

@@ -27,10 +27,11 @@ from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import func, or_, select
+from sqlalchemy import func, select
 
 from worker.batches import in_batches
 from worker.measures import FIRST_PASS
+from worker.reports.by_combination import told_apart_by
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.holding import LEAST_PLATES, OPEN, PROVEN, Again, Change, Course, Daily, Rule, changes, courses
 from worker.reports.options import YIELD_TARGET
@@ -273,24 +274,22 @@ def _again(reader: Reader, question: Question, cells: Collection[Group]) -> dict
 def _clusters_of_several(reader: Reader, question: Question) -> Iterator[Iterable[Any]]:
     """(plate or run, day, combination, judged parts) of the clusters of each plate, or run, that makes several."""
     a = reader.tables.attempts.c
-    judged = a.good + a.rework + a.scrap + a.not_made - a.lost_otherwise
-    first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished", judged > 0)
-    several = (
-        select(func.max(a.plate), func.max(a.run))
-        .where(*first)
-        .group_by(a.cluster)
-        .having(or_(func.min(a.day) < func.max(a.day), func.min(a.combination) < func.max(a.combination)))
-    )
-    told = reader.connection.execute(several).all()
-    plates, runs = ([plate for plate, _ in told if plate is not None], [run for plate, run in told if plate is None])
+    first = (*conditions_of(reader, question, a), a.is_first == 1, a.state == "finished")
+    judged = a.good + a.rework + a.scrap + a.not_made
+    # Told apart in the order of their index, which does not know what was lost otherwise: there are far fewer of them.
+    apart = select(*told_apart_by(question, a)).where(*first, judged > 0).distinct().subquery("apart").c
+    several = select(apart.cluster).group_by(apart.cluster).having(func.count() > 1)
+    names: dict[str, list[str]] = defaultdict(list)
+    for owner, _, name in (cluster.partition(":") for cluster in reader.connection.execute(several).scalars()):
+        names[owner].append(name)
     # By plate and by run, for which there are indices: a cut of a plate that a run has too is the plate's
-    for owner, names, apart in ((a.plate, plates, ()), (a.run, runs, (a.plate.is_(None),))):
-        for some in in_batches(sorted(names)):
+    for owner, of, alone in (("plate", a.plate, ()), ("run", a.run, (a.plate.is_(None),))):
+        for some in in_batches(sorted(names[owner])):
             clusters = (
-                select(owner, a.day, a.combination, total(judged))
-                .where(*first, *apart, owner.in_(some))
-                .group_by(owner, a.day, a.combination)
-                .order_by(owner)
+                select(of, a.day, a.combination, total(judged - a.lost_otherwise))
+                .where(*first, *alone, judged > a.lost_otherwise, of.in_(some))
+                .group_by(of, a.day, a.combination)
+                .order_by(of)
             )
             yield from (rows for _, rows in groupby(reader.connection.execute(clusters), key=itemgetter(0)))
 

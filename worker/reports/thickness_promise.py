@@ -22,6 +22,7 @@ from worker.cautions import CAUTIONS
 from worker.measures import FIRST_PASS
 from worker.placing import mm
 from worker.plates import UNKNOWN
+from worker.reports.by_combination import told_apart_by
 from worker.reports.comparing import counts_of, described, invented
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.limit_notes import limit_notes
@@ -375,7 +376,8 @@ def _plates(reader: Reader, question: Question, groups: Iterable[Group]) -> Mapp
             select(a.combination, func.min(a.cluster), func.max(a.cluster))
             .where(*conditions_of(reader, question, a), a.combination.in_(some))
             .where(a.is_first == 1, a.state == "finished", a.good + a.rework + a.scrap + a.not_made > 0)
-            .group_by(a.combination)
+            # By day too: so the index has them in order.
+            .group_by(*told_apart_by(question, a, ("day", "combination")))
         )
         for combination, *clusters in reader.connection.execute(query):
             found[of_group[combination]].update(clusters)

@@ -46,7 +46,7 @@ from sqlalchemy import (
 from sqlalchemy.sql.selectable import FromClause
 
 from worker.measures import E6
-from worker.reports.dimensions import stored_expression
+from worker.reports.by_combination import CLUSTER, by_cluster, divided_by
 from worker.reports.questions import Question
 from worker.reports.reading import Group, Reader, conditions_of
 from worker.stats.clustering import Clustered
@@ -61,8 +61,6 @@ _FIRST_STEP, _DECIDED, _PIECES, _UNNAMED = 1, 0, -1, -2
 _BECAME: Final = ("came", "waits", "job", "plate", "day")
 #: What is carried along from the first attempt of a piece.
 _OF_PIECE: Final = ("site", "root", "root_stops", "root_came", "root_waits")
-#: What names a cluster: within a production day and a combination, as for the tallies.
-_CLUSTER: Final = ("day", "combination", "cluster")
 
 Expressions = Sequence[ColumnElement[Any]]
 
@@ -147,11 +145,11 @@ def _sums_of_pieces(reader: Reader, question: Question) -> Select[Any]:
     most, are only counted; the others are followed attempt by attempt.
     """
     a = reader.tables.attempts.c
-    by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
-    within = (*by, *(a[name].label(f"in_{name}") for name in _CLUSTER))
+    by = divided_by(question, a)
+    within = (*by, *(a[name].label(f"in_{name}") for name in CLUSTER))
     names = [column.name for column in within]
     where = (*conditions_of(reader, question, a), a.attempt_no == 1)
-    firsts, decided_at_once = _of_firsts(reader, within, names, where)
+    firsts, decided_at_once = _of_firsts(reader, question, names, where)
     steps, decided = _of_followed(reader, within, names, where)
     all_decided = _per_cluster(union_all(decided_at_once, decided).subquery("all_decided"), names)
     further = _per_cluster(steps.subquery("steps"), names).cte("further")
@@ -184,7 +182,7 @@ def _products(earlier: FromClause, later: FromClause, by_names: Sequence[str]) -
     e, l = earlier.c, later.c  # noqa: E741
     # Values of a group may be null; the names of a cluster never are.
     same = [e[name].is_not_distinct_from(l[name]) for name in by_names]
-    same += [e[f"in_{name}"] == l[f"in_{name}"] for name in _CLUSTER]
+    same += [e[f"in_{name}"] == l[f"in_{name}"] for name in CLUSTER]
     group = [*(l[name] for name in by_names), e.series.label("earlier"), l.series]
     products = (e.n * l.n, e.x * l.x, e.n * l.x, e.x * l.n)
     sums = [total(product).label(name) for product, name in zip(products, ("n", "x", "clusters", "n2"), strict=True)]
@@ -214,26 +212,24 @@ def _if(condition: ColumnElement[bool]) -> ColumnElement[int]:
 
 
 def _of_firsts(
-    reader: Reader, within: Expressions, names: Sequence[str], where: Expressions
+    reader: Reader, question: Question, names: Sequence[str], where: Expressions
 ) -> tuple[list[Select[Any]], Select[Any]]:
     """(names, series, n, x) of each cluster, as far as first attempts tell: pieces and the first step; the decided."""
     a = reader.tables.attempts.c
-    c = (
-        select(
-            *within,
-            total(literal(1)).label("pieces"),
-            total(_if(a.piece_key.is_(None))).label("unnamed"),
-            total(_if(_is_judged(a))).label("judged"),
-            total(_if(_is_right(a))).label("right"),
-        )
-        .where(*where)
-        .group_by(*within)
-        .cte("firsts")
-        .c
-    )
-    of_series = ((_PIECES, c.pieces), (_UNNAMED, c.unnamed), (_FIRST_STEP, c.judged), (_DECIDED, c.right))
+    sums = {
+        "pieces": total(literal(1)),
+        "judged": total(_if(_is_judged(a))),
+        "right": total(_if(_is_right(a))),
+    }
+    c = by_cluster(reader, question, where, sums).cte("firsts").c
+    # Looked for only where any is: no index tells which of a window these are.
+    nameless = reader.tables.attempts.alias("nameless").c
+    is_any = exists().where(nameless.site == reader.site, nameless.piece_key.is_(None), nameless.attempt_no == 1)
+    not_named = (*where, is_any, a.piece_key.is_(None))
+    unnamed = by_cluster(reader, question, not_named, {"n": sums["pieces"]}).cte("unnamed").c
+    of_series = ((_PIECES, c.pieces), (_FIRST_STEP, c.judged), (_DECIDED, c.right))
     *plain, decided = [_series([c[name] for name in names], number, n, c.right) for number, n in of_series]
-    return plain, decided
+    return [_series([unnamed[name] for name in names], _UNNAMED, unnamed.n, unnamed.n), *plain], decided
 
 
 def _series(within: Expressions, number: Any, n: Any, x: Any) -> Select[Any]:
