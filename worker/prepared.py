@@ -159,7 +159,7 @@ def insert_values(connection: Connection, table: Table, names: tuple[str, ...], 
     """Insert rows of the values of these columns; there are some."""
     if connection.dialect.name == POSTGRESQL and len(rows) > FEW:
         text, kinds = _copying(table, names)
-        with _cursor(connection, text) as cursor, cursor.copy(text) as copy:
+        with _cursor(connection, text, rows, many=True) as cursor, cursor.copy(text) as copy:
             copy.write(rows_in_binary(kinds, list(zip(*rows, strict=True))))
     else:
         run(connection, _insertion(table, names, connection.dialect.name), rows, many=True)
@@ -170,7 +170,7 @@ def run(connection: Connection, text: str, values: Any, *, many: bool = False) -
 
     Values of a statement of PostgreSQL are numbered: $1, $2.
     """
-    with _cursor(connection, text) as cursor:
+    with _cursor(connection, text, values, many=many) as cursor:
         if many:
             cursor.executemany(text, values)
             return ()
@@ -179,15 +179,18 @@ def run(connection: Connection, text: str, values: Any, *, many: bool = False) -
 
 
 @contextmanager
-def _cursor(connection: Connection, text: str) -> Iterator[Any]:
-    """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's."""
+def _cursor(connection: Connection, text: str, values: Any, *, many: bool) -> Iterator[Any]:
+    """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's.
+
+    Who watches what the database is asked is told of the statement and its values.
+    """
     if not connection.in_transaction():
         connection.begin()
     dialect: Any = connection.dialect
     driver = connection.connection
     cursor = dialect.dbapi.RawCursor(driver.driver_connection) if dialect.name == POSTGRESQL else driver.cursor()
     for watch in connection.dispatch.before_cursor_execute:
-        watch(connection, cursor, text, (), None, False)
+        watch(connection, cursor, text, values, None, many)
     try:
         yield cursor
     except Exception as error:
