@@ -353,8 +353,10 @@ function complete() {
 export async function startRun() {
   if (await record(events.started(complete(), seen.source, timeOf()))) {
     state.draft = null;
-    await keepWork();
+    // Not shown once more without it, as what comes meanwhile would do.
+    const kept = keepWork();
     go("plates");
+    await kept;
   }
 }
 
@@ -375,8 +377,9 @@ async function endRun(about, made) {
   const group = await record(said);
   if (group) {
     state.draft = null;
-    await keepWork();
+    const kept = keepWork();
     go("done", { group, plate: about.plate, runs: said.map(({ subject, data }) => ({ ...data, attempt: subject })) });
+    await kept;
   }
 }
 
