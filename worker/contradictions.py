@@ -45,7 +45,7 @@ class Contradictions:
         """
         for some in in_batches(sorted(known)):
             _clear_of_attempts(self.connection, {"of_site": self.site, "subjects": some}, self.findings)
-        self._insert(_once(finding_row(self.site, ATTEMPT, attempt, said) for attempt, said in found))
+        self._insert(attempt_findings(self.site, found))
 
     def of_runs(self, attempts: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
         """Find anew which runs overlap on their machine, where attempts changed; `rows` are theirs before and after.
@@ -165,6 +165,11 @@ class Contradictions:
 
     def _insert(self, rows: Sequence[dict[str, Any]]) -> None:
         insert_rows(self.connection, self.findings, rows)
+
+
+def attempt_findings(site: str, found: Iterable[tuple[str, Contradiction]]) -> list[dict[str, Any]]:
+    """The rows of the findings that attempts' contradictions are; `found`: each attempt with what it contradicts."""
+    return _once(finding_row(site, ATTEMPT, attempt, said) for attempt, said in found)
 
 
 def finding_row(site: str, subject_kind: str, subject: str, said: Contradiction) -> dict[str, Any]:

@@ -516,21 +516,6 @@ def _unavailable_said() -> Iterator[None]:
         raise
 
 
-def copy_in(connection: Connection, statement: str, data: bytes) -> None:
-    """Run a COPY ... FROM STDIN of PostgreSQL within the connection's transaction; raises DatabaseUnavailable."""
-    # An embedded installation does without.
-    import psycopg
-
-    driver: Any = connection.connection.driver_connection
-    try:
-        with driver.cursor() as cursor, cursor.copy(statement) as copy:
-            copy.write(data)
-    except (psycopg.OperationalError, psycopg.InterfaceError) as error:
-        if driver.closed:
-            connection.invalidate(error)
-        raise DatabaseUnavailable(str(error)) from error
-
-
 def is_unavailability(error: DBAPIError) -> bool:
     """True when the database, not the statement, is at fault."""
     if error.connection_invalidated:

@@ -129,6 +129,11 @@ def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
     return cut
 
 
+def names_given(cuts: Iterable[Cut], kind: str) -> list[str]:
+    """The jobs, plates or others of a kind that attempts name, in order."""
+    return sorted({name for cut in cuts if (name := cut.given.get(kind)) is not None})
+
+
 def _describe(cut: Cut, started: Sequence[Event], finished: Sequence[Event]) -> None:
     """Step 1: the last value given counts."""
     given = cut.given

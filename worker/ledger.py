@@ -33,10 +33,8 @@ from sqlalchemy import (
 from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
-from worker.binary_copy import Kind, rows_in_binary
-from worker.database import copy_in
 from worker.events import EVENT_TYPES, VOIDED
-from worker.prepared import Lists, Prepared, run
+from worker.prepared import Lists, Prepared, insert_values, run
 from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
@@ -278,21 +276,19 @@ def _each(received_us: int | Sequence[int], count: int) -> Sequence[int]:
     return [received_us] * count if isinstance(received_us, int) else received_us
 
 
-_COLUMNS: Final[dict[str, Kind]] = {
-    "position": "bigint", "site": "text", "source": "text", "id": "text", "type": "text", "kind": "text",
-    "subject": "text", "time_us": "bigint", "received_us": "bigint", "state": "smallint", "content_hash": "bytea",
-    "void_source": "text", "void_id": "text", "payload": "bytea",
-}  # fmt: skip
+_COLUMNS: Final = (
+    "position", "site", "source", "id", "type", "kind", "subject", "time_us", "received_us", "state", "content_hash",
+    "void_source", "void_id", "payload",
+)  # fmt: skip
 _ONCE: Final = "ON CONFLICT (site, source, id) DO NOTHING"
 _NAMES: Final = ", ".join(_COLUMNS)
 #: The statements of each database's own driver: what SQLAlchemy adds to a row costs more than storing it.
 _SQLITE_INSERT: Final = f"INSERT INTO events ({_NAMES}) VALUES ({', '.join('?' * len(_COLUMNS))}) {_ONCE}"  # noqa: S608
-_ONE: Final = f"INSERT INTO events ({', '.join(list(_COLUMNS)[1:])}) VALUES ({{}}) {_ONCE} RETURNING position"  # noqa: S608
+_ONE: Final = f"INSERT INTO events ({', '.join(_COLUMNS[1:])}) VALUES ({{}}) {_ONCE} RETURNING position"  # noqa: S608
 _INSERT_ONE: Final = {
     "sqlite": _ONE.format(", ".join("?" * (len(_COLUMNS) - 1))),
     "postgresql": _ONE.format(", ".join(f"${number}" for number in range(1, len(_COLUMNS)))),
 }
-_PG_COPY: Final = f"COPY events ({_NAMES}) FROM STDIN (FORMAT BINARY)"
 _PG_POSITIONS: Final = (
     "SELECT array_agg(nextval(pg_get_serial_sequence('events', 'position'))) FROM generate_series(1, %(count)s)"
 )
@@ -318,8 +314,7 @@ def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int
     rows = [(position, *row) for position, row in zip(positions, rows, strict=True)]
     if connection.dialect.name == "postgresql":
         # Nobody else appends to this site: what was not known a moment ago is not known now.
-        columns = list(zip(*rows, strict=True))
-        copy_in(connection, _PG_COPY, rows_in_binary(list(_COLUMNS.values()), columns))
+        insert_values(connection, events, _COLUMNS, rows)
         return list(positions)
     inserted = connection.exec_driver_sql(_SQLITE_INSERT, rows).rowcount
     if inserted == len(rows):

@@ -17,16 +17,16 @@ from functools import lru_cache
 from operator import itemgetter
 from typing import Any, Final, NamedTuple
 
-from worker.contradictions import finding_row
+from worker.contradictions import attempt_findings
 from worker.database import Database
-from worker.events import ATTEMPT, JOB, PLATE, SITE
+from worker.events import ATTEMPT, JOB, PLATE
 from worker.folded import Folded, folded
-from worker.folding import Cut, fold_attempt
+from worker.folding import Cut, fold_attempt, names_given
 from worker.jobs import fold_job
 from worker.ledger import View
 from worker.placing import Row, Surroundings
 from worker.plates import Plate, fold_plate, inherited, stated_with_ancestors
-from worker.sites import SiteCalendar, fold_settings
+from worker.sites import SiteCalendar, settings_told
 from worker.touches import Touches
 
 #: Portions that are folded, or wait to be taken in, for each process: the memory of all is bounded by it.
@@ -61,11 +61,6 @@ class Portion:
     touches: Touches = field(default_factory=Touches)
 
 
-def calendar_of(view: View) -> SiteCalendar:
-    """The settings of a site over time, as a view of its ledger tells them."""
-    return fold_settings(view.of_subjects(SITE, [view.site])[view.site])
-
-
 def fold_portion(view: View, calendar: SiteCalendar, attempts: Iterable[str]) -> Portion:
     """What attempts give by themselves."""
     by_attempt = view.of_subjects(ATTEMPT, attempts)
@@ -84,15 +79,13 @@ def _portion(site: str, found: Folded) -> Portion:
     for row in found.rework:
         portion.touches.combination(row["combination"], row.pop("dimensions"))
         portion.touches.rework(row)
-    # Of several contradictions of one code the last one stays.
-    findings = {(attempt, said.code, said.other): said for attempt, said in found.contradictions}
     tables: dict[str, Sequence[Row]] = {
         "attempts": list(found.attempts.values()),
         "rework": found.rework,
         "lost_parts": found.lost_parts,
         "warnings": found.warnings,
         "readings": found.readings,
-        "findings": [finding_row(site, ATTEMPT, attempt, said) for (attempt, _, _), said in findings.items()],
+        "findings": attempt_findings(site, found.contradictions),
     }
     for name, rows in tables.items():
         if rows:
@@ -102,15 +95,14 @@ def _portion(site: str, found: Folded) -> Portion:
     return portion
 
 
-def _surroundings(view: View, calendar: SiteCalendar, cuts: Iterable[Cut]) -> Surroundings:
-    given = [cut.given for cut in cuts]
-    named = {kind: sorted({one[kind] for one in given if one.get(kind) is not None}) for kind in ("job", "plate")}
-    jobs = {job: fold_job(job, events) for job, events in view.of_subjects(JOB, named["job"]).items() if events}
+def _surroundings(view: View, calendar: SiteCalendar, cuts: Collection[Cut]) -> Surroundings:
+    named_jobs = view.of_subjects(JOB, names_given(cuts, "job"))
+    jobs = {job: fold_job(job, events) for job, events in named_jobs.items() if events}
 
     def known(names: Iterable[str]) -> dict[str, Plate]:
         return {plate: fold_plate(plate, events) for plate, events in view.of_subjects(PLATE, names).items() if events}
 
-    plates = known(named["plate"])
+    plates = known(names_given(cuts, "plate"))
     stated_of = stated_with_ancestors(plates, known)
     return Surroundings(calendar, jobs, plates, {plate: inherited(plate, stated_of)[0] for plate in plates})
 
@@ -163,4 +155,4 @@ def _database(url: str) -> Database:
 @lru_cache(maxsize=1)
 def _calendar(site: str, upto: int, url: str) -> SiteCalendar:
     with _database(url).read() as connection:
-        return calendar_of(View(connection, site, upto))
+        return settings_told(View(connection, site, upto))

@@ -9,7 +9,7 @@ several processes if need be; those that turn out to have relatives in another c
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from operator import itemgetter
@@ -23,15 +23,16 @@ from worker.counting import Counting
 from worker.derived import replace
 from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
 from worker.folded import folded
-from worker.folding import Cut, fold_attempt
+from worker.folding import Cut, fold_attempt, names_given
 from worker.jobs import OPENED
 from worker.ledger import View
 from worker.placing import Row, Surroundings, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
-from worker.portions import Portion, calendar_of, fold_portion
+from worker.portions import Portion, fold_portion
 from worker.prepared import Lists, Prepared, insert_rows, insert_values
 from worker.records import Event
 from worker.shopcalendar import MICROSECONDS
+from worker.sites import settings_told
 from worker.stock import Stock
 from worker.tables import Derived, events
 
@@ -119,7 +120,7 @@ class Recount:
         self.derived = derived
         self.connection = view.connection
         self.site = view.site
-        self.calendar = calendar_of(view)
+        self.calendar = settings_told(view)
         self.contradictions = Contradictions(view, derived)
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
@@ -345,10 +346,8 @@ class Recount:
             for row in _of_attempts(self.connection, {"of_site": self.site, "names": some}, table):
                 yield dict(zip(columns, row, strict=True))
 
-    def _surroundings(self, cuts: Iterable[Cut]) -> Surroundings:
-        given = [cut.given for cut in cuts]
-        plates = sorted({plate for one in given if (plate := one.get("plate")) is not None})
-        jobs = sorted({job for one in given if (job := one.get("job")) is not None})
+    def _surroundings(self, cuts: Collection[Cut]) -> Surroundings:
+        plates, jobs = (names_given(cuts, kind) for kind in ("plate", "job"))
         stock = self.stock
         return Surroundings(self.calendar, stock.stored_jobs(jobs), stock.stored_plates(plates), stock.origins(plates))
 

@@ -8,6 +8,8 @@ from datetime import date
 from functools import cached_property
 from typing import Any, Final, NamedTuple
 
+from worker.events import SITE
+from worker.ledger import View
 from worker.naming import name_key
 from worker.plausible_limits import DEFAULT_LIMITS, Limits, limits_in_force, limits_of
 from worker.records import Event
@@ -195,6 +197,11 @@ class SiteCalendar:
             if day >= settings.valid_from:
                 return Place(settings, day, shift_at(wall, settings.shifts))
         raise AssertionError("the defaults hold always")
+
+
+def settings_told(view: View) -> SiteCalendar:
+    """Settings over time of a site, as a view of its ledger tells them."""
+    return fold_settings(view.of_subjects(SITE, [view.site])[view.site])
 
 
 def fold_settings(events: Iterable[Event]) -> SiteCalendar:

@@ -26,11 +26,10 @@ from worker import ledger
 from worker.confirming.appending import Confirming
 from worker.confirming.said import Compared, compared
 from worker.database import Database
-from worker.events import SITE
 from worker.portions import can_start_processes, fold_portions
 from worker.prepared import Lists, Prepared
 from worker.recount import Progress, Recount
-from worker.sites import fold_settings
+from worker.sites import settings_told
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
@@ -135,7 +134,7 @@ def _unconfirmed(connection: Connection, site: str) -> list[Difference]:
     if fold < FOLD:
         # Confirmations begin, or go on, when the site is counted again.
         return []
-    calendar = fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+    calendar = settings_told(ledger.View(connection, site))
     return [
         Difference(one.table, len(one.stored), len(one.recounted), _shown(one))
         for one in compared(connection, site, calendar)

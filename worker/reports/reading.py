@@ -13,7 +13,6 @@ from typing import Any, Final, TypeVar
 from sqlalchemy import ColumnElement, Connection, Select, Table, Text, and_, cast, false, func, literal, or_, select
 
 from worker import ledger
-from worker.events import SITE
 from worker.measures import MEASURES, Measure
 from worker.naming import name_key
 from worker.plates import UNKNOWN
@@ -22,7 +21,7 @@ from worker.reports.notes import COMMON_SUMS, several_currencies
 from worker.reports.questions import DEFAULT_CONFIDENCE, Question, QuestionUnanswerable, Wrong
 from worker.reports.report import AsOf, Column, Report, Value
 from worker.sentences import Sentence, sentence
-from worker.sites import SiteCalendar, fold_settings
+from worker.sites import SiteCalendar, settings_told
 from worker.stats.clustering import correlation
 from worker.sums import attempt_sums, rework_sums, total
 from worker.tables import LIVE, REWORK_SUMS, TALLY_SUMS, Derived, sites
@@ -114,7 +113,7 @@ def calendar_of(connection: Connection, site: str, revision: int | None = None) 
     if key not in _calendars:
         if len(_calendars) >= _MOST_CALENDARS:
             _calendars.clear()
-        _calendars[key] = fold_settings(ledger.View(connection, site).of_subjects(SITE, [site])[site])
+        _calendars[key] = settings_told(ledger.View(connection, site))
     return _calendars[key]
 
 
