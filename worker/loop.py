@@ -26,8 +26,12 @@ REST_SECONDS: Final = 2.0
 #: While something is appended a claim is to take no longer than this, and holds no fewer events than LEAST_EVENTS.
 CLAIM_SECONDS: Final = 0.06
 LEAST_EVENTS: Final = 20
+#: Where a full claim leaves more behind, more are claimed at once all the same, and so much time is the most it takes:
+#: a claim has costs that do not shrink with it, and smaller ones would fall behind ever faster.
+BEHIND_CLAIM_SECONDS: Final = 0.1
+GROWTH: Final = 1.5
 #: After one that kept others waiting counting rests: for as long as it took where that was SHORT_SECONDS, longer the
-#: longer it took. What is short hinders nobody.
+#: longer it took, and no longer than it took where it is behind. What is short hinders nobody.
 SHORT_SECONDS: Final = 0.02
 LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
@@ -36,9 +40,19 @@ _RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictiona
 
 #: Told of each claim that counted something: how many seconds it took, how many events it held.
 Observer = Callable[[float, int], None]
-#: Told after each turn of all sites how many seconds it took, how many events it counted, and whether it kept others
-#: waiting; returns how many a claim of the next one may hold.
-Pace = Callable[[float, int, bool], int]
+
+
+class Turn(NamedTuple):
+    """One turn of all sites; `is_behind`: a claim was full, so that more is owed."""
+
+    seconds: float
+    events: int
+    kept_waiting: bool
+    is_behind: bool
+
+
+#: Told of each turn of all sites; returns how many events a claim of the next one may hold.
+Pace = Callable[[Turn], int]
 
 
 class Claimed(NamedTuple):
@@ -75,7 +89,8 @@ def count_owed(
         counted += step
         if pace is not None:
             kept_waiting = any(claim.kept_waiting for claim in claims)
-            limit = pace(time.monotonic() - began, step, kept_waiting)
+            is_behind = any(claim.events >= limit for claim in claims)
+            limit = pace(Turn(time.monotonic() - began, step, kept_waiting, is_behind))
 
 
 def fold_again(database: Database) -> None:
@@ -151,13 +166,34 @@ def _now_us() -> int:
     return time.time_ns() // 1_000
 
 
+class Pacing:
+    """How many events a claim may hold, and how long counting rests after one: the only writer is the door's first."""
+
+    def __init__(self) -> None:
+        self.limit = LEAST_EVENTS
+
+    def rest_after(self, turn: Turn, *, is_busy: bool) -> float:
+        """Seconds to rest after a turn, and from then on another limit; busy: something is being appended."""
+        if not is_busy:
+            limit = 2 * self.limit
+        elif turn.is_behind and turn.seconds < BEHIND_CLAIM_SECONDS:
+            limit = int(GROWTH * self.limit)
+        else:
+            limit = int(turn.events * CLAIM_SECONDS / turn.seconds)
+        self.limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
+        if not turn.kept_waiting:
+            return 0.0
+        longest = turn.seconds if turn.is_behind else LONGEST_REST_SECONDS
+        return min(turn.seconds * turn.seconds / SHORT_SECONDS, longest, LONGEST_REST_SECONDS)
+
+
 class Loop:
     """The embedded worker: a thread that counts when it is woken, and by itself every second."""
 
     def __init__(self, database: Database, *, observe: Observer | None = None) -> None:
         self.database = database
         self._observe = observe
-        self._limit = LEAST_EVENTS
+        self._pacing = Pacing()
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="cutledger-worker", daemon=True)
@@ -183,16 +219,12 @@ class Loop:
             self._woken.clear()
             self._count()
 
-    def _pace(self, took: float, counted: int, kept_waiting: bool) -> int:
-        """Leave the only writer to the door where a claim kept it waiting: it goes first."""
-        is_busy = kept_waiting or self._woken.is_set()
+    def _pace(self, turn: Turn) -> int:
+        is_busy = turn.kept_waiting or self._woken.is_set()
         # Before the owed events are read again.
         self._woken.clear()
-        if kept_waiting:
-            self._stopping.wait(min(took * took / SHORT_SECONDS, LONGEST_REST_SECONDS))
-        limit = int(counted * CLAIM_SECONDS / took) if is_busy else 2 * self._limit
-        self._limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
-        return self._limit
+        self._stopping.wait(self._pacing.rest_after(turn, is_busy=is_busy))
+        return self._pacing.limit
 
     def _count(self) -> None:
         try:
@@ -207,7 +239,7 @@ class Loop:
 
     def _count_or_fold_back(self) -> None:
         try:
-            count_owed(self.database, limit=self._limit, observe=self._observe, pace=self._pace)
+            count_owed(self.database, limit=self._pacing.limit, observe=self._observe, pace=self._pace)
         except DatabaseUnavailable:
             # On a full disk the write-ahead log may be what fills it.
             with suppress(DatabaseUnavailable):

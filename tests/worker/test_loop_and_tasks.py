@@ -28,7 +28,7 @@ from worker.findings import findings
 from worker.folding import Cut
 from worker.installing import add_site
 from worker.keys import new_key
-from worker.loop import Loop, count_owed
+from worker.loop import Loop, Pacing, Turn, count_owed
 from worker.noticing.finding import Finding
 from worker.records import Event
 from worker.reports.reading import open_site
@@ -78,6 +78,20 @@ def spoil(monkeypatch: pytest.MonkeyPatch, *, attempt: str) -> None:
         return real(name, events)
 
     monkeypatch.setattr(recount, "fold_attempt", failing)
+
+
+def test_claims_that_do_not_get_cheaper_by_being_smaller_do_not_fall_behind() -> None:
+    """A simulation: 300 events a second come in, and a claim costs 80 ms however few events it holds."""
+    pacing, at, counted, most = Pacing(), 0.0, 0, 0.0
+    while at < 60:
+        owed = 300 * at - counted
+        most = max(most, owed if at > 5 else 0)
+        claimed = min(int(owed), pacing.limit)
+        seconds = 0.08 + 0.000_2 * claimed
+        counted += claimed
+        at += seconds
+        at += pacing.rest_after(Turn(seconds, claimed, True, claimed >= pacing.limit), is_busy=True)
+    assert most < 300, "what waits is what came in within a second"
 
 
 def test_an_event_that_the_fold_cannot_bear_is_set_aside_and_the_rest_goes_on(
