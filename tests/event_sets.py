@@ -16,6 +16,8 @@ from hypothesis import strategies as st
 
 from worker.events import (
     CAUSE_TERMS,
+    CHECK_RESULTS,
+    CHECKS,
     COATINGS,
     COOLINGS,
     DEFECT_LOCATIONS,
@@ -415,6 +417,11 @@ def shift_handed_over(rng: Random, shop: Shop) -> Built:
     return rng.choice(MACHINES[0]).strip(), {"note": "two parts to go"}, shop.time(rng)
 
 
+def machine_checked(rng: Random, shop: Shop) -> Built:
+    checks = [{"what": what, "found": rng.choice(CHECK_RESULTS)} for what in CHECKS]
+    return rng.choice(MACHINES[0]).strip(), {"checks": checks}, shop.time(rng)
+
+
 def site_set(rng: Random, shop: Shop) -> Built:
     moment = shop.time(rng)
     near = shop.time(rng).date() + timedelta(days=rng.randint(-2, 1))
@@ -449,7 +456,7 @@ def void(rng: Random, shop: Shop, events: list[Event], mismatched: bool) -> Buil
 KINDS: tuple[Any, ...] = (
     *(job_opened,) * 4, job_closed, *(plate_received,) * 4, *(plate_assessed,) * 3, plate_closed,
     *(attempt_started,) * 7, *(attempt_finished,) * 15, *(attempt_inspected,) * 10, *(attempt_reworked,) * 6,
-    machine_serviced, shift_handed_over, *(site_set,) * 3, *(None,) * 4,
+    machine_serviced, machine_checked, shift_handed_over, *(site_set,) * 3, *(None,) * 4,
 )  # fmt: skip
 TYPES: dict[Any, str] = {
     job_opened: "cutledger.job.opened",
@@ -462,6 +469,7 @@ TYPES: dict[Any, str] = {
     attempt_inspected: "cutledger.attempt.inspected",
     attempt_reworked: "cutledger.attempt.reworked",
     machine_serviced: "cutledger.machine.serviced",
+    machine_checked: "cutledger.machine.checked",
     shift_handed_over: "cutledger.shift.handed_over",
     site_set: "cutledger.site.set",
     None: VOIDED,

@@ -24,10 +24,21 @@ MACHINE: Final = "machine"
 SITE: Final = "site"
 FINDING: Final = "finding"
 PROOF: Final = "proof"
+RECIPE: Final = "recipe"
+HOLD: Final = "hold"
+TRIAL: Final = "trial"
 EVENT: Final = "event"
 
 SERVICED: Final = "cutledger.machine.serviced"
 HANDED_OVER: Final = "cutledger.shift.handed_over"
+RELEASED: Final = "cutledger.recipe.released"
+WITHDRAWN: Final = "cutledger.recipe.withdrawn"
+PLACED: Final = "cutledger.hold.placed"
+LIFTED: Final = "cutledger.hold.lifted"
+CHECKED: Final = "cutledger.machine.checked"
+TRIAL_PLANNED: Final = "cutledger.trial.planned"
+TRIAL_CUT: Final = "cutledger.trial.cut"
+TRIAL_CONCLUDED: Final = "cutledger.trial.concluded"
 #: Event type -> the kind of its subject. The subject of a void is that of the event it voids: any kind.
 EVENT_TYPES: Final[dict[str, str]] = {
     "cutledger.job.opened": JOB,
@@ -40,7 +51,15 @@ EVENT_TYPES: Final[dict[str, str]] = {
     "cutledger.attempt.inspected": ATTEMPT,
     "cutledger.attempt.reworked": ATTEMPT,
     SERVICED: MACHINE,
+    CHECKED: MACHINE,
     HANDED_OVER: MACHINE,
+    RELEASED: RECIPE,
+    WITHDRAWN: RECIPE,
+    PLACED: HOLD,
+    LIFTED: HOLD,
+    TRIAL_PLANNED: TRIAL,
+    TRIAL_CUT: TRIAL,
+    TRIAL_CONCLUDED: TRIAL,
     "cutledger.site.set": SITE,
     "cutledger.finding.noted": FINDING,
     "cutledger.proof.planned": PROOF,
@@ -66,6 +85,22 @@ SERVICES: Final = (
     "nozzle", "nozzle_centring", "protective_window", "lens", "focus_check", "height_sensor", "slats", "gas_change",
     "filter", "calibration", "repair", "other",
 )  # fmt: skip
+#: What is looked at when pierces or cuts fail one after the other, in the order of what it mostly is: common practice,
+#: no source.
+CHECKS: Final = ("nozzle", "nozzle_centring", "protective_window", "gas")
+CHECK_RESULTS: Final = ("in_order", "set_right", "replaced", "not_looked_at")
+#: What a hold may be on: exactly one of these; a mill goes with a heat number.
+HOLD_FIELDS: Final = ("heat_number", "plate", "recipe", "machine", "job", "attempts")
+LIFTERS: Final = ("engineer", "admin")
+#: What becomes of what was held, in the words of ISO 9000.
+DISPOSITIONS: Final = ("conforms", "concession", "rework", "scrap", "returned")
+TRIAL_FACTORS: Final = (
+    "power_w", "feed_mm_min", "gas_pressure_bar", "focus_mm", "nozzle_mm", "standoff_mm", "pierce_seconds",
+    "frequency_hz", "duty_percent",
+)  # fmt: skip
+#: What is counted of each run: parts good at the first attempt, or pierces that went through at the first try.
+TRIAL_RESPONSES: Final = ("first_pass", "pierces")
+TRIAL_ENDS: Final = ("complete", "stopped", "abandoned")
 JOB_CLOSE_REASONS: Final = ("complete", "cancelled")
 PLATE_CLOSE_REASONS: Final = ("used", "scrapped", "returned")
 SIZE_FEATURES: Final = ("outside", "inside", "distance")

@@ -10,6 +10,7 @@ from marshmallow import Schema
 from service.api_document.field_shapes import PRINTABLE, Shape
 from service.api_document.references import ref
 from service.bodies import MOST_ITEMS
+from service.schemas.action_data import Cell, HoldPlaced, MachineChecked, TrialPlanned
 from service.schemas.administration import KeyNew
 from service.schemas.event_data import VERDICTS, AttemptInspected, JobOpened, PlateAssessed, PlateReceived
 from service.schemas.event_parts import Condition, Cut
@@ -18,7 +19,7 @@ from service.schemas.examples import EXAMPLES
 from service.schemas.settings_data import FindingNoted, ProofPlanned, SiteSet
 from service.schemas.strict import StrictSchema
 from service.strict_json import LARGEST_WHOLE
-from worker.events import CONDITION_FIELDS
+from worker.events import CONDITION_FIELDS, HOLD_FIELDS
 
 EVENT: Final = "Event"
 ENVELOPE: Final = "Envelope"
@@ -61,6 +62,10 @@ RULES: Final[tuple[tuple[type[StrictSchema], tuple[Shape, ...]], ...]] = (
     (JobOpened, (exactly_one(_THICKNESSES),)),
     (PlateReceived, (exactly_one(_THICKNESSES),)),
     (ProofPlanned, (exactly_one(_THICKNESSES),)),
+    (Cell, (exactly_one(_THICKNESSES),)),
+    (TrialPlanned, (exactly_one(_THICKNESSES), not_empty(("factors", "runs")))),
+    (HoldPlaced, (exactly_one(HOLD_FIELDS), needs_other("mill", "heat_number"), not_empty(("attempts",)))),
+    (MachineChecked, (not_empty(("checks",)),)),
     (Cut, (not_both(_THICKNESSES),)),
     (
         Condition,

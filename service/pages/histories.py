@@ -32,6 +32,14 @@ HAPPENED: Final = {
     "cutledger.finding.noted": marked("Note on a finding"),
     "cutledger.proof.planned": marked("Proof planned"),
     "cutledger.shift.handed_over": marked("Shift handed over"),
+    "cutledger.machine.checked": marked("Machine checked"),
+    "cutledger.recipe.released": marked("Settings released"),
+    "cutledger.recipe.withdrawn": marked("Settings withdrawn"),
+    "cutledger.hold.placed": marked("Hold placed"),
+    "cutledger.hold.lifted": marked("Hold lifted"),
+    "cutledger.trial.planned": marked("Trial planned"),
+    "cutledger.trial.cut": marked("Trial run cut"),
+    "cutledger.trial.concluded": marked("Trial concluded"),
     "cutledger.event.voided": marked("Entry taken back"),
 }
 #: Fields that name people.

@@ -29,7 +29,7 @@ from service.schemas.queries import FeedQuery
 from service.settling import PeopleOld, people_of, refuse_old_people
 from worker import ledger
 from worker.administration import SITE_SET, record_settings
-from worker.events import VOIDED
+from worker.events import LIFTED, RELEASED, TRIAL_CONCLUDED, TRIAL_PLANNED, VOIDED, WITHDRAWN
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, REFUSED, Verdict
 from worker.reports.reading import instant
 
@@ -38,7 +38,10 @@ INVALID: Final = "invalid"
 #: Below it the doors for settings append, in the name of the key that asked.
 OWN_SOURCES: Final = "/keys/"
 #: Types that have doors of their own, for those who may administer.
-ADMINISTERED: Final = (SITE_SET, "cutledger.finding.noted", "cutledger.proof.planned")
+ADMINISTERED: Final = (
+    SITE_SET, "cutledger.finding.noted", "cutledger.proof.planned", RELEASED, WITHDRAWN, LIFTED, TRIAL_PLANNED,
+    TRIAL_CONCLUDED,
+)  # fmt: skip
 #: Whether a key may say these depends on more than their source and type.
 _LOOKED_AT_EACH: Final = (SITE_SET, VOIDED)
 

@@ -9,6 +9,16 @@ from typing import Any, Final
 from marshmallow import INCLUDE, ValidationError, fields, validates_schema
 
 from service.faults import MOST_FAULTS, shown
+from service.schemas.action_data import (
+    HoldLifted,
+    HoldPlaced,
+    MachineChecked,
+    RecipeReleased,
+    RecipeWithdrawn,
+    TrialConcluded,
+    TrialCut,
+    TrialPlanned,
+)
 from service.schemas.event_data import (
     AttemptFinished,
     AttemptInspected,
@@ -45,7 +55,15 @@ DATA_SCHEMAS: Final[dict[str, StrictSchema]] = {
     "cutledger.attempt.inspected": AttemptInspected(),
     "cutledger.attempt.reworked": AttemptReworked(),
     "cutledger.machine.serviced": MachineServiced(),
+    "cutledger.machine.checked": MachineChecked(),
     "cutledger.shift.handed_over": ShiftHandedOver(),
+    "cutledger.recipe.released": RecipeReleased(),
+    "cutledger.recipe.withdrawn": RecipeWithdrawn(),
+    "cutledger.hold.placed": HoldPlaced(),
+    "cutledger.hold.lifted": HoldLifted(),
+    "cutledger.trial.planned": TrialPlanned(),
+    "cutledger.trial.cut": TrialCut(),
+    "cutledger.trial.concluded": TrialConcluded(),
     "cutledger.site.set": SiteSet(),
     "cutledger.finding.noted": FindingNoted(),
     "cutledger.proof.planned": ProofPlanned(),

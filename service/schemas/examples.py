@@ -195,6 +195,57 @@ _PROOF: Final[dict[str, Any]] = {
     "least_days": 2,
     "note": "for the quotation of the crane arm",
 }
+_CELL: Final[dict[str, Any]] = {
+    "machine": "laser-2", "material": "S355J2+N", "thickness_mm": 20, "gas": "oxygen", "surface_group": "clean",
+}  # fmt: skip
+_RELEASED: Final[dict[str, Any]] = {
+    **_CELL,
+    "recipe": _STARTED["recipe"],
+    "reason": "cleaner lower edge at the same yield",
+    "evidence": {
+        "standing": "proven", "parts": 64, "good": 63, "plates": 5, "lower_bound": 0.93, "target": 0.9,
+        "proof": "PR-4", "proof_state": "passed",
+    },
+}  # fmt: skip
+_HELD: Final[dict[str, Any]] = {
+    "mill": "Nordhelm",
+    "heat_number": "H48213",
+    "reason": "six of eight parts with a rough face",
+    "may_lift": "engineer",
+    "finding": "F-7c1d3f0a92be4455",
+}
+_CHECKED: Final[dict[str, Any]] = {
+    "checks": [
+        {"what": "nozzle", "found": "replaced"},
+        {"what": "nozzle_centring", "found": "set_right"},
+        {"what": "protective_window", "found": "in_order"},
+        {"what": "gas", "found": "in_order"},
+    ],
+    "notice": "N-1f0c77d2a4b85e90",
+    "note": "crater at the rim",
+}
+_TRIAL: Final[dict[str, Any]] = {
+    "question": "does a slower feed, or more pressure, save the pierce?",
+    "machine": "laser-2",
+    "material": "S355J2+N",
+    "thickness_mm": 28,
+    "gas": "oxygen",
+    "response": "pierces",
+    "factors": [
+        {"name": "feed_mm_min", "levels": [600, 700]},
+        {"name": "gas_pressure_bar", "levels": [0.6, 0.8]},
+    ],
+    "runs": [
+        {"levels": [700, 0.6], "block": 1},
+        {"levels": [600, 0.8], "block": 1},
+        {"levels": [600, 0.6], "block": 1},
+        {"levels": [700, 0.8], "block": 1},
+    ],
+    "parts_a_run": 4,
+    "stop_failed_runs": 3,
+    "seed": 41,
+    "note": "one plate a block",
+}
 
 #: Event type -> an event of it with every field that may stand in one event.
 EXAMPLES: Final[dict[str, dict[str, Any]]] = {
@@ -232,6 +283,35 @@ EXAMPLES: Final[dict[str, dict[str, Any]]] = {
         _event("cutledger.site.set", 11, "main", "2026-03-01T12:00:00+01:00", _SITE, _ADMIN),
         _event("cutledger.finding.noted", 12, "F-31", "2026-03-05T09:15:00+01:00", _FINDING, _ADMIN),
         _event("cutledger.proof.planned", 13, "PR-4", "2026-03-05T11:00:00+01:00", _PROOF, _ADMIN),
+        _event("cutledger.machine.checked", 16, "laser-2", "2026-03-02T06:18:00+01:00", _CHECKED),
+        _event("cutledger.recipe.released", 17, "S355 oxygen 20", "2026-03-05T12:00:00+01:00", _RELEASED, _ADMIN),
+        _event(
+            "cutledger.recipe.withdrawn",
+            18,
+            "S355 oxygen 20",
+            "2026-03-06T08:00:00+01:00",
+            {**_CELL, "reason": "pierces fail since Tuesday"},
+            _ADMIN,
+        ),
+        _event("cutledger.hold.placed", 19, "HD-3", "2026-03-02T09:30:00+01:00", _HELD),
+        _event(
+            "cutledger.hold.lifted",
+            20,
+            "HD-3",
+            "2026-03-04T10:00:00+01:00",
+            {"reason": "blasted, twelve good parts since", "disposition": "conforms"},
+            _ADMIN,
+        ),
+        _event("cutledger.trial.planned", 21, "TR-2", "2026-03-05T13:00:00+01:00", _TRIAL, _ADMIN),
+        _event("cutledger.trial.cut", 22, "TR-2", "2026-03-06T09:00:00+01:00", {"run": 3, "attempt": "A-5001"}),
+        _event(
+            "cutledger.trial.concluded",
+            23,
+            "TR-2",
+            "2026-03-06T15:00:00+01:00",
+            {"reason": "complete", "conclusion": "feed matters, pressure does not"},
+            _ADMIN,
+        ),
         _event(
             "cutledger.event.voided",
             14,

@@ -45,6 +45,22 @@ MINIMAL: dict[str, dict[str, Any]] = {
     "cutledger.proof.planned": {
         "reliability": 0.95, "confidence": 0.95, "thickness_mm": 28, "machine": "laser-2", "material": "S355",
     },
+    "cutledger.machine.checked": {"checks": [{"what": "gas", "found": "in_order"}]},
+    "cutledger.recipe.released": {
+        "machine": "laser-2", "material": "S355", "thickness_mm": 20, "gas": "oxygen",
+        "recipe": {"name": "O20", "revision": "A"}, "reason": "proven",
+    },
+    "cutledger.recipe.withdrawn": {
+        "machine": "laser-2", "material": "S355", "thickness_mm": 20, "gas": "oxygen", "reason": "drifts",
+    },
+    "cutledger.hold.placed": {"plate": "P-1", "reason": "pitted"},
+    "cutledger.hold.lifted": {"reason": "blasted"},
+    "cutledger.trial.planned": {
+        "question": "slower?", "machine": "laser-2", "material": "S355", "thickness_mm": 20, "response": "pierces",
+        "factors": [{"name": "feed_mm_min", "levels": [850, 950]}], "runs": [{"levels": [950]}],
+    },
+    "cutledger.trial.cut": {"run": 1, "attempt": "A-1"},
+    "cutledger.trial.concluded": {"reason": "complete", "conclusion": "it is"},
     "cutledger.event.voided": {"source": "/t/1", "id": "e-1", "reason": "twice"},
 }  # fmt: skip
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.routes.events import ADMINISTERED
 from tests.builders import event
 from tests.service.conftest import Door, cut, opened, received, void
 from tests.service.sent import MINIMAL
@@ -685,7 +686,7 @@ def test_types_a_hand_over_is_kept_line_by_line_and_counts_nowhere(door: Door) -
         assert refusal(door, told | {"id": "n", "data": {"note": note}}, key="terminal")["pointer"] == "/data/note"
 
 
-@pytest.mark.parametrize("kind", ["cutledger.site.set", "cutledger.finding.noted", "cutledger.proof.planned"])
+@pytest.mark.parametrize("kind", ADMINISTERED)
 def test_types_with_doors_of_their_own_are_for_admins(door: Door, kind: str) -> None:
     sent = event(kind.removeprefix("cutledger."), door.site, **MINIMAL[kind])
     for role in ("terminal", "erp"):
