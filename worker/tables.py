@@ -154,6 +154,23 @@ events = Table(
         sqlite_where=text("type = 'cutledger.shift.handed_over'"),
         postgresql_where=text("type = 'cutledger.shift.handed_over'"),
     ),
+    *(
+        Index(
+            f"ix_events_{kind}s",
+            "site",
+            "subject",
+            sqlite_where=text(f"kind = '{kind}'"),
+            postgresql_where=text(f"kind = '{kind}'"),
+        )
+        for kind in ("recipe", "hold", "trial")
+    ),
+    Index(
+        "ix_events_checks",
+        "site",
+        "time_us",
+        sqlite_where=text("type = 'cutledger.machine.checked'"),
+        postgresql_where=text("type = 'cutledger.machine.checked'"),
+    ),
     sqlite_autoincrement=True,
 )
 
