@@ -42,7 +42,7 @@ def count(database: Database) -> None:
 def test_acts_are_the_same_in_whatever_order_they_came(database: Database) -> None:
     told = [placed(f"H{n % 3}", n, plate="P") | {"id": f"e{n}"} for n in range(9)]
     target = {"source": told[4]["source"], "id": "e4", "reason": "wrong"}
-    told.append(event("event.voided", told[4]["subject"], **target) | {"id": "v"})
+    told.append(event("event.voided", told[4]["subject"]) | {"id": "v", "data": target})
     Random(5).shuffle(told)
     append(database, told)
     assert read(database) == []
