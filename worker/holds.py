@@ -16,6 +16,7 @@ from worker.acts import Act, acts
 from worker.events import HOLD, HOLD_FIELDS, LIFTED, PLACED
 from worker.naming import name_key, recipe_label
 from worker.reports.reading import Reader, instant
+from worker.sentences import Sentence, sentence
 from worker.tables import LIVE
 
 OPEN: Final = "open"
@@ -26,6 +27,7 @@ ON: Final[Mapping[str, str]] = {name: "heat" if name == "heat_number" else name 
 #: Remnants of remnants that are followed, and cuts that are told of one hold.
 MOST_GENERATIONS: Final = 50
 MOST_CUTS: Final = 200
+_MOST_NAMED: Final = 5
 
 
 @dataclass(frozen=True)
@@ -236,6 +238,40 @@ def _of_heat(reader: Reader, told: Mapping[str, Any]) -> ColumnElement[bool]:
     key = name_key(told["mill"])
     same = [mill for mill in reader.connection.execute(mills).scalars() if name_key(mill or "") == key]
     return and_(of_heat, a.mill.in_(same))
+
+
+# --- in words ---------------------------------------------------------------------------------------------------
+
+_MAY_LIFT: Final = {"engineer": sentence("an engineer may lift it"), "admin": sentence("an admin may lift it")}
+
+
+def said(hold: Hold) -> Sentence:
+    """What is held, and why."""
+    return sentence(
+        "%(what)s is held: %(reason)s (%(hold)s; %(lift)s)",
+        what=named(hold), reason=hold.told["reason"], hold=hold.hold, lift=_MAY_LIFT[hold.may_lift],
+    )  # fmt: skip
+
+
+def named(hold: Hold) -> Sentence:
+    """What it is on, by name."""
+    told: Any = hold.told
+    name = told.get(next(name for name, on in ON.items() if on == hold.on))
+    match hold.on:
+        case "heat" if told.get("mill"):
+            return sentence("heat %(heat)s of %(mill)s", heat=name, mill=told["mill"])
+        case "heat":
+            return sentence("heat %(heat)s", heat=name)
+        case "plate":
+            return sentence("plate %(plate)s with its remnants", plate=name)
+        case "machine":
+            return sentence("machine %(machine)s", machine=name)
+        case "job":
+            return sentence("job %(job)s", job=name)
+        case "recipe":
+            return sentence("recipe %(recipe)s", recipe=recipe_label(name["name"], name.get("revision")))
+        case _:
+            return sentence("what was made by attempt %(attempts)s", attempts=", ".join(name[:_MOST_NAMED]))
 
 
 # --- as plain values --------------------------------------------------------------------------------------------

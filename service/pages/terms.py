@@ -175,6 +175,7 @@ FINDINGS: Final = {
     "implausible": marked("hardly plausible"),
     "standing": marked("standing changed"),
     "proof": marked("proof decided"),
+    "held": marked("cut while held"),
 }
 STANDINGS: Final = {
     "proven": marked("proven"),
