@@ -158,7 +158,8 @@ def with_ancestors(reader: Reader, plate: str) -> list[str]:
     return found
 
 
-def _with_remnants(reader: Reader, plate: str) -> list[str]:
+def with_remnants(reader: Reader, plate: str) -> list[str]:
+    """A plate and its remnants, theirs too."""
     p = LIVE.plates.c
     found, newest = [plate], [plate]
     for _ in range(MOST_GENERATIONS):
@@ -211,7 +212,7 @@ def _which(reader: Reader, hold: Hold) -> ColumnElement[bool] | None:
         case "heat":
             which = _of_heat(reader, told)
         case "plate":
-            which = a.plate.in_(_with_remnants(reader, told["plate"]))
+            which = a.plate.in_(with_remnants(reader, told["plate"]))
         case "machine":
             which = a.machine == key_of("machine", told["machine"])
         case "job":
