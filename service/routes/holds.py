@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
@@ -99,17 +100,24 @@ def post_hold(query: dict[str, Any]) -> Response:
     """
     site = asked_site()
     _, sent = read_object(HOLD_NEW)
+    name, is_new = placed(site, sent)
+    return _answered(query, site, name, 201 if is_new else 200)
+
+
+def placed(site: str, sent: Mapping[str, Any]) -> tuple[str, bool]:
+    """(id, whether it is new) of a hold that the asker places; raises a Problem 409 or 422."""
     name, told = sent.get("id"), {field: value for field, value in sent.items() if field != "id"}
     source = f"/keys/{asker().key.key_id}"
     with database().write() as connection:
         try:
-            name, is_new = place_hold(connection, site, name, told, source=source, now_us=now_us())
+            found = place_hold(connection, site, name, told, source=source, now_us=now_us())
         except SettingsWrong as wrong:
             raise wrong_field(wrong.pointer, wrong.detail) from None
         except HeldOtherwise:
             detail = f"hold {name!r} is there with another content, or was lifted; choose another id"
             raise Problem(409, "conflict", detail) from None
-    return _answered(query, site, name, 201 if is_new else 200)
+    current_app.extensions["cutledger"].nudge()
+    return found
 
 
 @blueprint.route("/holds/<identifier:hold>/lifting", methods=["POST"], parameters=_HOLD)
@@ -130,11 +138,18 @@ def post_hold_lifting(query: dict[str, Any], hold: str) -> Response:
     """
     site = asked_site()
     _, sent = read_object(HOLD_LIFTED)
-    source = f"/keys/{asker().key.key_id}"
+    is_new = lifted(site, hold, sent)
+    return _answered(query, site, hold, 201 if is_new else 200)
+
+
+def lifted(site: str, hold: str, sent: Mapping[str, Any]) -> bool:
+    """Whether it is new that the asker lifts a hold; raises a Problem 403, 404, 409 or 422."""
+    key = asker().key
     with database().write() as connection:
         try:
-            roles = asker().key.roles
-            is_new = lift_hold(connection, site, hold, sent, roles=roles, source=source, now_us=now_us())
+            is_new = lift_hold(
+                connection, site, hold, sent, roles=key.roles, source=f"/keys/{key.key_id}", now_us=now_us()
+            )
         except LookupError:
             raise _unknown(hold) from None
         except SettingsWrong as wrong:
@@ -143,19 +158,24 @@ def post_hold_lifting(query: dict[str, Any], hold: str) -> Response:
             raise Problem(409, "conflict", f"hold {hold!r} was lifted already, for another reason") from None
         except NotForThisRole as error:
             raise Problem(403, "not-allowed", f"hold {hold!r} may be lifted by a key with the role {error}") from None
-    return _answered(query, site, hold, 201 if is_new else 200)
+    current_app.extensions["cutledger"].nudge()
+    return is_new
 
 
 def _answered(query: dict[str, Any], site: str, name: str, status: int) -> Response:
-    current_app.extensions["cutledger"].nudge()
+    body = hold_seen(site, name)
+    where = f"/v1/holds/{quote(name, safe='')}" + (f"?{urlencode(query)}" if query else "")
+    return json_response(body, status, Location=where)
+
+
+def hold_seen(site: str, name: str) -> dict[str, Any]:
+    """A hold with what was cut all the same, as it is shown; raises a Problem 404."""
     with database().read() as connection:
         reader = open_site(connection, site)
         found = hold_named(reader, name)
         if found is None:
             raise _unknown(name)
-        body = _whole(reader, found)
-    where = f"/v1/holds/{quote(name, safe='')}" + (f"?{urlencode(query)}" if query else "")
-    return json_response(body, status, Location=where)
+        return _whole(reader, found)
 
 
 def _whole(reader: Reader, found: Hold) -> dict[str, Any]:

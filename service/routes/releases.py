@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from flask import Response, current_app
@@ -95,6 +96,11 @@ def post_release(_query: dict[str, Any]) -> Response:
     """
     site = asked_site()
     _, sent = read_object(RELEASE_NEW)
+    return _answered(*released(site, sent))
+
+
+def released(site: str, sent: Mapping[str, Any]) -> tuple[Release, bool]:
+    """(release, whether it is new) of settings that the asker releases; raises a Problem 422."""
     source, now = f"/keys/{asker().key.key_id}", now_us()
     with database().read() as connection:
         reader = open_site(connection, site)
@@ -103,10 +109,11 @@ def post_release(_query: dict[str, Any]) -> Response:
     told = dict(sent) | ({"evidence": evidence} if evidence else {})
     with database().write() as connection:
         try:
-            release, is_new = release_settings(connection, site, told, source=source, now_us=now)
+            found = release_settings(connection, site, told, source=source, now_us=now)
         except SettingsWrong as wrong:
             raise wrong_field(wrong.pointer, wrong.detail) from None
-    return _answered(release, 201 if is_new else 200)
+    current_app.extensions["cutledger"].nudge()
+    return found
 
 
 @blueprint.route("/releases/withdrawal", methods=["POST"])
@@ -126,17 +133,22 @@ def post_release_withdrawal(_query: dict[str, Any]) -> Response:
     """
     site = asked_site()
     _, sent = read_object(RECIPE_WITHDRAWN)
+    return _answered(withdrawn(site, sent), True)
+
+
+def withdrawn(site: str, sent: Mapping[str, Any]) -> Release:
+    """The release that the asker withdraws; raises a Problem 404 or 422."""
     source = f"/keys/{asker().key.key_id}"
     with database().write() as connection:
         try:
-            release = withdraw_settings(connection, site, sent, source=source, now_us=now_us())
+            found = withdraw_settings(connection, site, sent, source=source, now_us=now_us())
         except SettingsWrong as wrong:
             raise wrong_field(wrong.pointer, wrong.detail) from None
         except NothingReleased:
             raise not_found("nothing is released there; GET /v1/releases lists what is") from None
-    return _answered(release, 201)
-
-
-def _answered(release: Release, status: int) -> Response:
     current_app.extensions["cutledger"].nudge()
-    return json_response(shown(release) | {"cautions": CAUTIONS}, status)
+    return found
+
+
+def _answered(release: Release, is_new: bool) -> Response:
+    return json_response(shown(release) | {"cautions": CAUTIONS}, 201 if is_new else 200)
