@@ -14,7 +14,7 @@ from service.objects import loaded
 from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
 from service.pages.facts import address_of
-from service.pages.form_faults import by_field
+from service.pages.form_faults import by_field, by_pointer
 from service.pages.page_queries import asked, pages_of
 from service.pages.site_times import site_now
 from service.problems import Problem
@@ -26,13 +26,29 @@ from worker.holds import Hold, holds, named, shown
 from worker.reports.reading import open_site
 from worker.state import last_of, page_cursor
 
-_QUERY: Final = HoldsQuery()
 _FORM: Final = "h1:"
 #: Fields of the form that places one, as they stand in it; a recipe is one field of its name and one of its revision.
 _FIELDS: Final = (
     "heat_number", "mill", "plate", "machine", "job", "recipe", "revision", "reason", "may_lift", "finding",
 )  # fmt: skip
+#: Where they stand in the body -> the field.
+_POINTERS: Final = {"recipe/revision": "revision", "recipe/name": "recipe"} | {name: name for name in _FIELDS}
 _LIFTING: Final = ("reason", "disposition")
+#: What a link to the form fills in: what a finding is about, and the finding.
+_FILLED: Final = ("heat_number", "mill", "plate", "machine", "job", "recipe", "finding")
+
+
+#: Kinds that findings are about -> the field of the form.
+_HELD_KINDS: Final = {"heat": "heat_number", "plate": "plate", "machine": "machine", "job": "job", "recipe": "recipe"}
+
+
+class HoldsPageQuery(HoldsQuery):
+    """Which holds, and with what the form that places one begins."""
+
+    heat_number, mill, plate, machine, job, recipe, finding = (fields.String() for _ in _FILLED)
+
+
+_QUERY: Final = HoldsPageQuery()
 
 
 class HoldPageQuery(Query):
@@ -114,9 +130,7 @@ def _list(site: str, *, typed: Mapping[str, str] | None = None, problem: Problem
         last = "" if after is None else last_of(after, form=_FORM)
         found = [hold for hold in holds(reader, state=query.get("state")) if hold.hold > last]
     some = found[: query["limit"]]
-    whole, faults = by_field(problem, ("recipe/name", "recipe/revision", *_FIELDS))
-    for field, pointer in (("recipe", "recipe/name"), ("revision", "recipe/revision")):
-        faults.setdefault(field, []).extend(faults.pop(pointer, []))
+    whole, faults = by_pointer(problem, _POINTERS)
     return show(
         "holds.html",
         status=200 if problem is None else problem.status,
@@ -128,10 +142,21 @@ def _list(site: str, *, typed: Mapping[str, str] | None = None, problem: Problem
         pages=pages_of("pages.holds", site, page_cursor(some[-1].hold, form=_FORM) if len(found) > len(some) else None),
         action=to("pages.post_hold", site),
         may_hold=asker().may("hold"),
-        typed=typed or {},
+        typed=typed or {name: query.get(name, "") for name in _FILLED},
+        is_filled=problem is not None or any(query.get(name) for name in _FILLED),
         whole=whole,
         faults=faults,
     )
+
+
+def address_of_hold(kind: str, name: str, other: str, finding: str, site: str) -> str | None:
+    """The page with the form that holds what a finding is about; None for what cannot be held."""
+    if kind not in _HELD_KINDS:
+        return None
+    told: dict[str, Any] = {_HELD_KINDS[kind]: name, "finding": finding}
+    if kind == "heat" and other:
+        told["mill"] = other
+    return to("pages.holds", site, **told) + "#place"
 
 
 def _listed(hold: Hold, site: str) -> dict[str, Any]:

@@ -268,6 +268,10 @@ SUBJECTS: Final = {
     "trial": marked("trial"),
     "event": marked("entry"),
 }
+LIFTERS: Final = {
+    "engineer": marked("an engineer"),
+    "admin": marked("an administrator"),
+}
 HOLD_STATES: Final = {
     "open": marked("on hold"),
     "lifted": marked("lifted"),
