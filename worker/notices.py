@@ -8,7 +8,8 @@ as soon as somebody says what was found, or serviced the machine.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import func, select
@@ -78,19 +79,13 @@ class Run(NamedTuple):
 def notices(reader: Reader, *, machine: str | None = None, now_us: int) -> list[Notice]:
     """Open notices of all machines, or of one by its name, by machine and code."""
     settings = reader.calendar.latest
-    a = LIVE.attempts.c
-    if machine is not None:
-        keys = [settings.key_of("machine", machine)]
-    else:
-        cut = select(a.machine).where(a.site == reader.site, a.started_us >= now_us - LOOK_BACK_US)
-        keys = sorted(key for key in reader.connection.execute(cut.distinct()).scalars() if key is not None)
+    keys = [settings.key_of("machine", machine)] if machine is not None else sorted(spellings(reader, "machine"))
     since = _looked_at(reader, now_us)
+    runs = _runs(reader, keys, since, now_us)
     return [
         notice
         for key in keys
-        for notice in noticed(
-            key, _runs(reader, key, since.get(key), now_us), settings.limits, looked_us=since.get(key, 0)
-        )
+        for notice in noticed(key, runs.get(key, []), settings.limits, looked_us=since.get(key, 0))
     ]
 
 
@@ -125,16 +120,24 @@ def _looked_at(reader: Reader, now_us: int) -> dict[str, int]:
     return found
 
 
-def _runs(reader: Reader, machine: str, since_us: int | None, now_us: int) -> list[Run]:
+def _runs(reader: Reader, machines: Sequence[str], since: Mapping[str, int], now_us: int) -> dict[str, list[Run]]:
+    """The newest attempts of each machine, oldest first, that were started since it was looked at last."""
     a = LIVE.attempts.c
-    query = (
-        select(a.attempt, a.started_us, a.pierces, a.failed_pierces, a.outcome, a.stop_reason)
-        .where(a.site == reader.site, a.machine == machine, a.state == "finished")
-        .where(a.started_us > max(since_us or 0, now_us - LOOK_BACK_US))
-        .order_by(a.started_us.desc(), a.attempt.desc())
-        .limit(NEWEST)
+    number = func.row_number().over(partition_by=a.machine, order_by=(a.started_us.desc(), a.attempt.desc()))
+    newest = (
+        select(a.machine, a.attempt, a.started_us, a.pierces, a.failed_pierces, a.outcome, a.stop_reason)
+        .add_columns(number.label("number"))
+        .where(a.site == reader.site, a.machine.in_(machines), a.started_us > now_us - LOOK_BACK_US)
+        .where(a.state == "finished")
+        .subquery()
     )
-    return [_run(*row) for row in reversed(reader.connection.execute(query).all())]
+    found: dict[str, list[Run]] = defaultdict(list)
+    query = select(*(column for column in newest.c if column.name != "number")).where(newest.c.number <= NEWEST)
+    for machine, *told in reader.connection.execute(query.order_by(newest.c.started_us, newest.c.attempt)):
+        run = _run(*told)
+        if run.started_us > since.get(machine, 0):
+            found[machine].append(run)
+    return found
 
 
 def _run(
