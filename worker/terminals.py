@@ -23,9 +23,9 @@ from worker.notices import shown as notice_shown
 from worker.noticing.finding import AUDIT, LEFT_OPEN, NEW_NAME, PROOF, SET_ASIDE, STANDING
 from worker.placing import mm
 from worker.plates import surface_group
-from worker.releases import RELEASED_STATE, Release, releases
-from worker.releases import shown as release_shown
 from worker.reports.reading import Reader, instant, spellings
+from worker.reports.released import RELEASED_STATE, Release, releases
+from worker.reports.released import shown as release_shown
 from worker.state import SourcePrefix, Value, jobs, own_attempts
 from worker.tables import LIVE, events
 
