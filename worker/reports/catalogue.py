@@ -10,6 +10,7 @@ from worker.measures import Measure
 from worker.reports import (
     bad_lots,
     change,
+    cut_times,
     edge_ranges,
     entry_coverage,
     failed_pierces,
@@ -268,6 +269,17 @@ _ENTRIES: Final = (
         reads_attempts=True,
         weekly=False,
         example=tool_wear.example,
+    ),
+    Entry(
+        "times",
+        "How long do cuts take beside what is planned, and what does a good part really take?",
+        cut_times.cut_times,
+        columns=cut_times.COLUMNS,
+        details=cut_times.DETAILS,
+        last="26w",
+        reads_attempts=True,
+        weekly=False,
+        example=cut_times.example,
     ),
     Entry(
         "coverage",
