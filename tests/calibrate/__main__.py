@@ -26,7 +26,7 @@ PARTS: Final[dict[str, Callable[[int], Iterable[Figure]]]] = {
     "limits": lambda seed: limits.figures(seed, shops=500, long_shops=25),
     "series": lambda seed: series.figures(seed, trials=2_000),
     "standing": lambda seed: standings.figures(seed, shops=250),
-    "wear": lambda seed: wear.figures(seed, trials=400),
+    "wear": lambda seed: wear.figures(seed, trials=150),
 }
 
 

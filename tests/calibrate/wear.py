@@ -67,7 +67,7 @@ class Case:
 
 NULLS: Final = (Case(8, 1_500), Case(30, 1_500), Case(12, 6_000), Case(20, 1_500, of_service=0.3))
 WORN: Final = (
-    Case(10, 800, at=400, more=0.08),
+    Case(10, 800, at=400, more=0.05),
     Case(20, 2_400, at=1_000, more=0.06),
     Case(40, 2_400, at=1_500, more=0.08),
     Case(40, 2_400, at=2_000, more=0.08, steady=True),

@@ -1,8 +1,8 @@
 """What was done on a machine since it was last serviced: attempts in the order in which they began, between services.
 
 A service begins a stretch; what an attempt finds is what the attempts before it in its stretch did. All finished
-attempts on the machine wear it, whatever a question counts. A check that replaced something, or set it right, is a
-service of it.
+attempts on the machine wear it, whatever a question counts; only those of few people, which are left out of all
+figures, are left out here too. A check that replaced something, or set it right, is a service of it.
 """
 
 from __future__ import annotations
@@ -10,16 +10,16 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import and_, case, func, select
+from sqlalchemy import ColumnElement, and_, case, func, select
 
 from worker.acts import checks
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, conditions_of
+from worker.reports.reading import Reader, asked_of, conditions_of
 from worker.sums import total
 
 #: Kinds of service whose wear is looked at.
@@ -82,12 +82,18 @@ def attempts_by_machine(reader: Reader, question: Question) -> dict[str, Attempt
         .where(a.day >= question.first_day.isoformat(), a.day <= question.last_day.isoformat())
         .order_by(a.machine, a.started_us, a.attempt)
     )
+    query = query.where(*_told(question, a))
     if asked := question.filters.get("machine"):
         query = query.where(a.machine.in_([machine for machine in asked if machine is not None]))
     rows: dict[str, list[Any]] = defaultdict(list)
     for row in reader.connection.execute(query):
         rows[row[0]].append(row)
     return {machine: _of(found) for machine, found in rows.items()}
+
+
+def _told(question: Question, a: Any) -> Iterable[ColumnElement[bool]]:
+    """Without the groups that are left out of all figures."""
+    return asked_of(replace(question, filters={}), a)
 
 
 def _of(rows: Sequence[Any]) -> Attempts:
@@ -165,7 +171,7 @@ def done_before(
     ]
     query = select(*amounts).where(
         a.site == reader.site, a.machine == machine, a.state == "finished", a.started_us >= instants[0],
-        a.day < question.first_day.isoformat(),
+        a.day < question.first_day.isoformat(), *_told(question, a),
     )  # fmt: skip
     values = [int(value) for value in reader.connection.execute(query).one()]
     return {began: (values[2 * place], values[2 * place + 1]) for place, began in enumerate(instants)}

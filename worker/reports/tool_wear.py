@@ -40,6 +40,7 @@ from worker.reports.wear_bands import (
     judged_of,
 )
 from worker.reports.wear_words import Untold, said
+from worker.reports.withholding import all_of_few
 from worker.stats.clustering import Clustered
 from worker.stats.wear import Band, Worn
 
@@ -124,7 +125,8 @@ DETAILS: Final = (
 def tool_wear(reader: Reader, question: Question) -> Report:
     """Failures by what was done since each kind of service, machine by machine, and the change that they support."""
     _, unsettled, notes = compared_groups(reader, question, ())
-    asked = replace(question, without_days=frozenset(unsettled))
+    few = all_of_few(reader, question, KEYS)
+    asked = replace(question, without_days=frozenset(unsettled), left_out=(*question.left_out, *few))
     known = services(reader, asked)
     machines = attempts_by_machine(reader, asked)
     served, never = _served(reader, asked, machines, known)
@@ -132,6 +134,7 @@ def tool_wear(reader: Reader, question: Question) -> Report:
         never,
         without_pierces=sum(len(one.tells) - int(one.tells.sum()) for one in machines.values()),
         without_seconds=sum(len(one.timed) - int(one.timed.sum()) for one in machines.values()),
+        is_withheld=bool(few),
     )
     return _answer(reader, question, served, untold, notes, spellings(reader, "machine"))
 

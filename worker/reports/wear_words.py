@@ -35,11 +35,15 @@ _FAILURES: Final = {
 
 @dataclass(frozen=True)
 class Untold:
-    """What is not known: (machine, kind) without a service before its attempts; attempts without pierces, or a time."""
+    """What is not known: (machine, kind) without a service before its attempts; attempts without pierces, or a time.
+
+    `is_withheld`: attempts of few people are left out of the use too.
+    """
 
     never: Sequence[tuple[str, str]]
     without_pierces: int
     without_seconds: int
+    is_withheld: bool = False
 
 
 def said(
@@ -76,6 +80,8 @@ def said(
             "no service on record before what was cut: %(which)s",
             which=joined("; ", _by_machine(untold.never, names)),
         )
+    if judged and untold.is_withheld:
+        yield sentence("what is withheld is left out of the use too: use is higher than counted here")
     if use == PIERCES and untold.without_pierces:
         yield counted(
             untold.without_pierces,
