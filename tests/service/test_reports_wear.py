@@ -109,7 +109,7 @@ def test_wear_of_one_nozzle_alone_supports_no_change(door: Door) -> None:
     door.told(serviced(2), *worn, *(each for day in range(3, 6) for each in stretch(day, [0] * 20)))
     found = trend(door.report("wear"))
     assert (found["verdict"], found["change_after"]) == ("wears", None)
-    assert found["reason"].startswith("failures grow with use, but no band")
+    assert found["reason"].startswith("no band that was seen after two services")
 
 
 def test_a_tolerance_or_a_target_moves_the_change(door: Door) -> None:
