@@ -27,7 +27,9 @@ _DOUBLINGS: Final = 3
 
 ONE_BAND: Final = sentence("too few plates to make two bands")
 NOT_RISING: Final = sentence("failures do not grow with use beyond what chance explains")
-NOT_BY_SO_MUCH: Final = sentence("no band that was seen after two services lies above the freshest one by the tolerance")
+NOT_BY_SO_MUCH: Final = sentence(
+    "no band that was seen after two services lies above the freshest one by the tolerance"
+)
 
 
 def doubling_edges(exposures: Sequence[int], *, unit: int) -> list[int]:
