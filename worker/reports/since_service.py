@@ -11,6 +11,8 @@ from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
@@ -75,8 +77,6 @@ def attempts_by_machine(reader: Reader, question: Question) -> dict[str, Attempt
             a.cluster,
             a.day,
             a.combination,
-            a.thickness_nm,
-            a.material,
         )
         .where(a.site == reader.site, a.state == "finished", a.machine.is_not(None))
         .where(a.day >= question.first_day.isoformat(), a.day <= question.last_day.isoformat())
@@ -85,10 +85,11 @@ def attempts_by_machine(reader: Reader, question: Question) -> dict[str, Attempt
     query = query.where(*_told(question, a))
     if asked := question.filters.get("machine"):
         query = query.where(a.machine.in_([machine for machine in asked if machine is not None]))
-    rows: dict[str, list[Any]] = defaultdict(list)
-    for row in reader.connection.execute(query):
-        rows[row[0]].append(row)
-    return {machine: _of(found) for machine, found in rows.items()}
+    rows = reader.connection.execute(query).all()
+    c = reader.tables.combinations.c
+    alike = select(c.combination, c.thickness_nm, c.material).where(c.site == reader.site)
+    strata = {combination: (nm, material) for combination, nm, material in reader.connection.execute(alike)}
+    return {machine: _of(list(found), strata) for machine, found in groupby(rows, itemgetter(0))}
 
 
 def _told(question: Question, a: Any) -> Iterable[ColumnElement[bool]]:
@@ -96,12 +97,15 @@ def _told(question: Question, a: Any) -> Iterable[ColumnElement[bool]]:
     return asked_of(replace(question, filters={}), a)
 
 
-def _of(rows: Sequence[Any]) -> Attempts:
+def _of(rows: Sequence[Any], strata: Mapping[int, tuple[Any, ...]]) -> Attempts:
     columns = list(zip(*rows, strict=True))
     clusters: dict[Any, int] = {}
-    strata: dict[Any, int] = {}
-    cluster = [clusters.setdefault(key, len(clusters)) for key in zip(*columns[11:14], strict=True)]
-    stratum = [strata.setdefault(key, len(strata)) for key in zip(*columns[14:16], strict=True)]
+    cluster = [clusters.setdefault(key, len(clusters)) for key in zip(*columns[11:], strict=True)]
+    numbers: dict[Any, int] = {}
+    of_combination = {
+        combination: numbers.setdefault(strata[combination], len(numbers)) for combination in dict.fromkeys(columns[13])
+    }
+    stratum = [of_combination[combination] for combination in columns[13]]
     return Attempts(*(np.array(each, dtype=np.int64) for each in (*columns[1:11], cluster, stratum)))
 
 
