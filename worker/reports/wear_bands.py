@@ -64,7 +64,8 @@ def banded(machine: str, kind: str, attempts: Attempts, since: Since, *, use: st
         return None
     exposure = (since.pierces if use == PIERCES else since.ms)[kept]
     cluster, stretch = attempts.cluster[kept], since.stretch[kept]
-    edges = doubling_edges(np.sort(exposure).tolist(), unit=_UNIT[use])
+    plates = len(np.unique(cluster))
+    edges = doubling_edges(np.sort(exposure).tolist(), unit=_UNIT[use], plates=plates)
     wide = int(cluster.max()) + 1
     met = np.unique(_place(edges, exposure) * wide + cluster).tolist()
     edges = joined_edges(edges, [divmod(each, wide) for each in met])

@@ -17,7 +17,7 @@ from worker.reports.wear_bands import (
     in_units,
 )
 from worker.sentences import Sentence, counted, figure, joined, sentence
-from worker.stats.wear import LEAST_PLATES
+from worker.stats.wear import LEAST_PLATES, MANY_PLATES
 
 _KINDS: Final = {
     "nozzle": sentence("nozzle"),
@@ -66,8 +66,9 @@ def said(
         )
     if judged:
         yield sentence(
-            "bands double in use, and are joined until each has %(plates)s plates; each is held against the freshest "
-            "one at its own mix of thickness and material",
+            "bands double in use, are halved from %(many)s plates on, and are joined until each has %(plates)s plates; "
+            "each is held against the freshest one at its own mix of thickness and material",
+            many=MANY_PLATES,
             plates=LEAST_PLATES,
         )
         yield sentence(

@@ -19,6 +19,8 @@ from worker.stats.standardising import Standardised, standardised
 
 #: A band has at least so many plates, else it is joined with its neighbour: fewer tell no spread worth the name.
 LEAST_PLATES: Final = 5
+#: From so many plates on there are two bands in each doubling.
+MANY_PLATES: Final = 200
 #: What is worn was seen after so many services: else it may have been one bad nozzle.
 LEAST_STRETCHES: Final = 2
 #: The share of exposures below the longest that the bands are made for, and how many doublings lead up to it.
@@ -32,8 +34,10 @@ NOT_BY_SO_MUCH: Final = sentence(
 )
 
 
-def doubling_edges(exposures: Sequence[int], *, unit: int) -> list[int]:
+def doubling_edges(exposures: Sequence[int], *, unit: int, plates: int) -> list[int]:
     """Where bands of these exposures begin: 0, then a round number of units, and from there on each twice the last.
+
+    Those of MANY_PLATES are halved, the freshest aside: more of them place a change more closely.
 
     The first is the largest of 1, 2, 5, 10, ... units that is at most an eighth of the exposure that nine in ten stay
     below: wear is looked for in doublings, and one long stretch does not coarsen the bands of all others.
@@ -48,7 +52,10 @@ def doubling_edges(exposures: Sequence[int], *, unit: int) -> list[int]:
     longest = max(exposures, default=0)
     while 2 * edges[-1] <= longest:
         edges.append(2 * edges[-1])
-    return edges
+    if plates < MANY_PLATES:
+        return edges
+    halves = [edge + edge // 2 for edge in edges[1:]]
+    return sorted({*edges, *(half for half in halves if half <= longest)})
 
 
 def joined_edges(edges: Sequence[int], plates: Iterable[tuple[int, Hashable]]) -> list[int]:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from worker.stats.clustering import Clustered
 from worker.stats.wear import (
     LEAST_PLATES,
+    MANY_PLATES,
     NOT_BY_SO_MUCH,
     NOT_RISING,
     ONE_BAND,
@@ -51,11 +52,15 @@ def change(of: Course, *, q: float | None = 0.001, tolerance: float = 0.02, targ
     ],
 )
 def test_bands_double_from_a_round_number(longest: int, unit: int, edges: list[int]) -> None:
-    assert doubling_edges(range(longest + 1), unit=unit) == edges
+    assert doubling_edges(range(longest + 1), unit=unit, plates=MANY_PLATES - 1) == edges
 
 
 def test_one_long_stretch_does_not_coarsen_the_bands_of_the_others() -> None:
-    assert doubling_edges([*range(1_000), 9_000], unit=10)[:3] == [0, 100, 200]
+    assert doubling_edges([*range(1_000), 9_000], unit=10, plates=50)[:3] == [0, 100, 200]
+
+
+def test_bands_of_many_plates_are_halved_but_the_freshest() -> None:
+    assert doubling_edges(range(1_001), unit=10, plates=MANY_PLATES) == [0, 100, 150, 200, 300, 400, 600, 800]
 
 
 @given(st.lists(st.tuples(st.integers(0, 4), st.integers(0, 30))))
