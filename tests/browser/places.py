@@ -28,6 +28,9 @@ PLACES: Final = (
     Place("recipes", "/recipes", "/recipes", "engineer"),
     Place("findings", "/findings", "/findings", "engineer"),
     Place("finding", "/findings/<identifier:name>", "/findings/{finding}", "engineer"),
+    Place("holds", "/holds", "/holds", "engineer"),
+    Place("hold", "/holds/<identifier:name>", "/holds/{hold}", "engineer"),
+    Place("releases", "/releases", "/releases", "engineer"),
     Place("jobs", "/jobs", "/jobs", "reader"),
     Place("job", "/jobs/<identifier:name>", "/jobs/{job}", "reader"),
     Place("plates", "/plates", "/plates", "reader"),
@@ -49,6 +52,7 @@ NOT_PAGES: Final = frozenset(
     {
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
         "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
+        "/holds/<identifier:name>/lifting", "/releases/withdrawal",
     }
 )  # fmt: skip
 
@@ -60,5 +64,6 @@ def subjects(read: Callable[[str], Any]) -> Mapping[str, Any]:
         "job": read("/v1/jobs?limit=1")["items"][0]["job"],
         "plate": read("/v1/plates?limit=1")["items"][0]["plate"],
         "finding": read("/v1/findings?limit=1")["items"][0]["id"],
+        "hold": read("/v1/holds?limit=1")["items"][0]["id"],
         "key": read("/v1/keys?limit=1")["items"][0]["key_id"],
     }
