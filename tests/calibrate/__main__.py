@@ -21,6 +21,7 @@ from tests.calibrate import (
     series,
     standings,
     trends,
+    wear,
 )
 from tests.calibrate.figures import Figure, by_question
 from tests.calibrate.showing import show
@@ -38,6 +39,7 @@ PARTS: Final[dict[str, Callable[[int], Iterable[Figure]]]] = {
     "series": lambda seed: series.figures(seed, trials=2_000),
     "reactions": lambda seed: reactions.figures(seed, trials=1_000),
     "standing": lambda seed: standings.figures(seed, shops=250),
+    "wear": lambda seed: wear.figures(seed, trials=150),
 }
 
 
