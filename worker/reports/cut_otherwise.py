@@ -89,7 +89,7 @@ def _attempts(
     query = (
         select(a.settings, a.material, a.surface, a.is_first, a.good, a.rework, a.scrap, a.not_made)
         .where(*conditions_of(reader, question, a))
-        .where(a.recipe == key, a.machine == place.machine, a.thickness == place.thickness_nm, a.gas == place.gas)
+        .where(a.recipe == key, a.machine == place.machine, a.thickness_nm == place.thickness_nm, a.gas == place.gas)
         .where(a.started_us >= release.since_us, a.state == "finished")
     )
     for row in reader.connection.execute(query):
