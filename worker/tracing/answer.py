@@ -218,7 +218,7 @@ def _since(asked: SinceAsked, found: Known) -> Value:
         "machine": asked.machine,
         "by": asked.by,
         "until": _at(asked.until_us),
-        "from": _at(found.bound_us(asked.by)),
+        "since_at": _at(found.bound_us(asked.by)),
         "last_check": check
         and {
             "at": instant(check.at_us),
