@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from flask import Response, request, url_for
-from marshmallow import fields
+from marshmallow import ValidationError, fields
 
 from service.asking import database, needs
 from service.pages import terms
@@ -17,9 +17,8 @@ from service.pages.languages import marked
 from service.pages.page_queries import asked
 from service.pages.site_times import SiteNow, site_now
 from service.routes.tracing import trace_asked, traced, traced_since
-from service.schemas.queries import ID_LENGTH, Characters, SinceQuery, TraceStartQuery
+from service.schemas.queries import ID_LENGTH, Characters, SinceQuery, TraceStartQuery, instant_asked
 from worker.events import ATTEMPT, JOB, PLATE
-from worker.folding import instant_us
 from worker.reports.questions import QuestionUnanswerable, Wrong
 from worker.reports.reading import open_site
 from worker.sentences import sentence
@@ -99,8 +98,8 @@ def _instant(text: str | None, now: SiteNow) -> int | None:
         return None
     try:
         read = datetime.fromisoformat(text.strip())
-        return instant_us((read if read.tzinfo else read.replace(tzinfo=now.zone)).isoformat())
-    except (ValueError, OverflowError):
+        return instant_asked((read if read.tzinfo else read.replace(tzinfo=now.zone)).isoformat())
+    except (ValueError, OverflowError, ValidationError):
         detail = sentence("must be a day and a time such as 2026-03-02T06:15, found %(found)s", found=repr(text))
         raise QuestionUnanswerable([Wrong("until", detail)]) from None
 

@@ -27,6 +27,10 @@ MOST_FEED_ITEMS: Final = 1_000
 _SITE: Final = "site to ask about; may be left out when the key has one site"
 
 
+#: No instant that is asked about lies beyond: 2200-01-01.
+_FURTHEST_US: Final = 7_258_118_400 * 1_000_000
+_INSTANT: Final = Instant(metadata=about("an instant"))
+
 NO_PARAMETER: Final = sentence("is no parameter here")
 
 
@@ -86,15 +90,21 @@ class DayParameter(fields.String):
 class InstantParameter(fields.String):
     """An instant, as microseconds since 1970."""
 
-    _read: Final = Instant(metadata=about("an instant"))
-
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(**kwargs)
         self.metadata = {"format": "date-time", **self.metadata}
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
         # A plus that was not encoded arrives as a blank.
-        return self._read.read(str(value).replace(" ", "+"))
+        return instant_asked(str(value).replace(" ", "+"))
+
+
+def instant_asked(text: str) -> int:
+    """Microseconds since 1970 of an RFC 3339 instant that is asked about; raises ValidationError."""
+    instant = _INSTANT.read(text)
+    if instant >= _FURTHEST_US:
+        raise ValidationError(sentence("is after the year 2199; leave it out for now"))
+    return instant
 
 
 def _text(description: str, example: str) -> fields.String:

@@ -12,6 +12,7 @@ from tests.builders import event
 from tests.service.conftest import Door, Service, cut, opened, received, statements, void
 from worker.events import CHECKS
 
+WRONG_INSTANTS = ("noon", "2026-03-05", "1999-12-31T00:00:00Z", "9999-12-31T23:59:59-01:00", "2026-03-05T00:00:00")
 ALL_RIGHT = [{"what": what, "found": "in_order"} for what in CHECKS]
 
 
@@ -143,7 +144,10 @@ def test_a_question_that_is_not_one_start_is_refused_with_its_place(
     assert [one["parameter"] for one in answer.get_json()["errors"]] == [wrong]
 
 
-@pytest.mark.parametrize(("query", "wrong"), [({}, "machine"), ({"machine": "Laser 1", "until": "noon"}, "until")])
+@pytest.mark.parametrize(
+    ("query", "wrong"),
+    [({}, "machine"), *(({"machine": "Laser 1", "until": until}, "until") for until in WRONG_INSTANTS)],
+)
 def test_a_machine_is_needed_and_an_instant_has_its_form(shop: Door, query: dict[str, str], wrong: str) -> None:
     answer = shop.ask("GET", "/v1/trace/since-check", query_string=query)
     assert answer.status_code == 422
