@@ -39,7 +39,7 @@ PLACES: Final = (
     Place("attempts", "/attempts", "/attempts", "reader"),
     Place("attempt", "/attempts/<identifier:name>", "/attempts/{attempt}", "reader"),
     Place("trace", "/trace", "/trace?plate={plate}", "reader"),
-    Place("since-check", "/trace/since-check", "/trace/since-check?machine=Laser+1", "reader"),
+    Place("since-check", "/trace/since-check", "/trace/since-check?machine=laser-8kw", "reader"),
     Place("site", "/site", "/site", "admin"),
     Place("settings", "/site/settings/<section>", "/site/settings/entries", "admin"),
     Place("keys", "/site/keys", "/site/keys", "admin"),
