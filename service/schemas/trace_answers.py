@@ -179,7 +179,7 @@ class TraceWhole(Answer):
     notes = rows(text("note", "of 1 plate no heat is known"), "what it does not reach, in sentences")
 
 
-class CheckFound(Answer):
+class ThingChecked(Answer):
     """One thing that a check looked at."""
 
     what = word(CHECKS, "what was looked at")
@@ -193,7 +193,7 @@ class LastCheck(Answer):
     source = text("source of its event", "/terminals/bay-2")
     id = text("id of its event", "0197c1f2-5b7e-7c10-9a52-000000000031")
     position = whole("its place in the ledger", 418)
-    checks = rows(CheckFound, "what was looked at")
+    checks = rows(ThingChecked, "what was looked at")
 
 
 class LastInspected(Answer):

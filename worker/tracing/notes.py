@@ -5,7 +5,7 @@ from __future__ import annotations
 from worker.events import ATTEMPT, JOB, PLATE
 from worker.reports.reading import instant
 from worker.sentences import counted, sentence
-from worker.tracing.asked import HEAT_NUMBER, Asked, Found, SinceAsked
+from worker.tracing.asked import HEAT_NUMBER, MOST_ON_MACHINE, Asked, Found, SinceAsked
 from worker.tracing.checks import IN_ORDER, Known
 from worker.tracing.walk import BACK, FORWARD, HEAT, START, Trace
 
@@ -36,9 +36,11 @@ def notes_of(walked: Trace, direction: str, asked: Asked | None = None, found: F
     if walked.cut_off:
         said.append(
             sentence(
-                "it is cut off: more is linked than %(most)s things; ask one way only (direction), or from less: one "
-                "plate, job or run, a heat with its mill, fewer days",
+                "it is cut off: more is linked than %(most)s things, or more was cut on a machine than %(attempts)s "
+                "attempts; ask one way only (direction), or from less: one plate, job or run, a heat with its mill, "
+                "fewer days of a machine, an earlier until",
                 most=walked.most,
+                attempts=MOST_ON_MACHINE,
             )
         )
     if asked is not None and asked.kind == HEAT_NUMBER:
