@@ -27,7 +27,7 @@ from tests.independent_recount import (
     recount,
     unvoided,
 )
-from tests.service.conftest import cut, opened, received
+from tests.service.conftest import cut, opened, received, void
 from tests.worker.test_disorder import deliver
 from worker.events import CHECKS
 from worker.records import Event as Recorded
@@ -173,6 +173,45 @@ def test_a_trace_is_all_that_is_reached_and_nothing_else(sites: Sites, part: int
 
 def _of(nodes: Iterable[Node], kind: str) -> list[Node]:
     return [node for node in nodes if node[0] == kind]
+
+
+def many_branches(rng: Random) -> list[Event]:
+    """A shop with more generations, heats and runs than those of `event_sets`, in which some entries were voided."""
+    plates, jobs = [f"P{number}" for number in range(24)], [f"J{number}" for number in range(9)]
+    runs = [None, *(f"R{number}" for number in range(8))]
+    events = [opened(job, order=rng.choice([None, "O1", "O2", "O3"])) for job in jobs[:-1]]
+    for number, plate in enumerate(plates[:-1]):
+        origin = {"heat_number": rng.choice(["H1", "H2"]), "mill": rng.choice([None, "North", "north ", "South"])}
+        parent = rng.choice([None, *plates[max(0, number - 3) : number], rng.choice(plates)])
+        events.append(received(plate, parent=parent, **(origin if rng.random() < 0.4 else {})))
+    for number in range(60):
+        of = {"plate": rng.choice([None, *plates]), "job": rng.choice([None, *jobs]), "run": rng.choice(runs)}
+        of |= {"piece": rng.choice([None, "1", "2"]), "retry_of": rng.choice([None] * 9 + [f"A{rng.randrange(70)}"])}
+        made = {"quantity": 3, "good": rng.randint(0, 2), "scrap": rng.randint(0, 1)}
+        events.append(
+            cut(f"A{number}", time=f"2026-03-04T{rng.randrange(24):02}:{rng.randrange(60):02}:00Z", **of, **made)
+        )
+    return [*events, *(void(one) for one in rng.sample(events, k=8))]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_trace_of_many_branches_is_whole_or_says_that_it_is_cut_off(sites: Sites, seed: int) -> None:
+    rng = Random(seed)
+    site, events = sites.new(), many_branches(rng)
+    deliver(sites, site, arrival_order(events, random=rng), random=rng)
+    found = recount(events)
+    with sites.database.read() as connection:
+        reader = open_site(connection, site)
+        for (kind, name, mill), begins in starts_of(found).items():
+            direction = rng.choice(DIRECTIONS)
+            nodes = expected_nodes(found, begins, direction)
+            asked = Asked(kind, name, mill=mill)
+            assert nodes_of(trace(reader, asked, direction=direction)) == nodes, (asked, direction)
+            most = rng.randint(1, len(nodes) + 1)
+            part = trace(reader, asked, direction=direction, most=most)
+            assert nodes_of(part) <= nodes
+            assert len(nodes_of(part)) <= most
+            assert part["cut_off"] == (nodes_of(part) != nodes) == (most < len(nodes)), (asked, direction, most)
 
 
 # --- since a machine was in order -------------------------------------------------------------------------------
