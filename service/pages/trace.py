@@ -20,7 +20,7 @@ from service.routes.tracing import trace_asked, traced, traced_since
 from service.schemas.queries import ID_LENGTH, Characters, SinceQuery, TraceStartQuery, instant_asked
 from worker.events import ATTEMPT, JOB, PLATE
 from worker.reports.questions import QuestionUnanswerable, Wrong
-from worker.reports.reading import open_site
+from worker.reports.reading import instant, open_site
 from worker.sentences import sentence
 from worker.tracing.asked import STARTS
 from worker.tracing.checks import BOUNDS
@@ -85,11 +85,13 @@ def get_trace_since_check() -> Response:
     with database().read() as connection:
         reader = open_site(connection, site)
         now = site_now(reader)
-        told = None
-        if query.get("machine") is not None:
-            told = traced_since(reader, query | {"until": _instant(query.get("until"), now)})
-    names = ("machine", "by", "until")
-    return _shown(site, now, told, chosen_since={name: query.get(name) or "" for name in names})
+        until_us = _instant(query.get("until"), now)
+        is_asked = query.get("machine") is not None
+        told = traced_since(reader, query | {"until": until_us}) if is_asked else None
+    # As a field for a time takes it, whatever the address says it as
+    until = "" if until_us is None else f"{instant(until_us).astimezone(now.zone):%Y-%m-%dT%H:%M:%S}"
+    chosen = {"machine": query.get("machine", ""), "by": query["by"], "until": until}
+    return _shown(site, now, told, chosen_since=chosen)
 
 
 def _instant(text: str | None, now: SiteNow) -> int | None:
@@ -160,7 +162,8 @@ def _tables(told: Mapping[str, Any], site: str) -> dict[str, Any]:
         }
         for one in told["jobs"]
     ]
-    inspected = (told.get("since") or {}).get("last_inspected")
+    since = told.get("since") or {}
+    inspected, check = since.get("last_inspected"), since.get("last_check")
     return {
         "heats": heats,
         "plates": plates,
@@ -169,6 +172,8 @@ def _tables(told: Mapping[str, Any], site: str) -> dict[str, Any]:
         "jobs": jobs,
         "orders": [one | {"address": traced_from(order=one["order"])} for one in told["orders"]],
         "inspected_address": inspected and address_of(ATTEMPT, inspected["attempt"], site),
+        "before_check": check
+        and to("pages.trace_since_check", site, machine=since["machine"], until=check["at"].isoformat()),
         "files": {} if told["cut_off"] else _files(told, site),
     }
 

@@ -81,6 +81,10 @@ def test_a_machine_since_it_was_in_order_by_the_clock_of_the_site(shop: Door) ->
     assert "There is no attempt of which all parts were inspected and good." in words_of(page)
     assert "A-1" in words_of(page)
     assert shop.get(links_of(page)["CSV"]).text.count("\r\n") == 2
+    before = opened_page(shop, links_of(page)["What was cut before it"])
+    assert "There is no check at which all was looked at." in words_of(before)
+    assert 'value="2026-03-04T09:00:00"' in before.text
+    assert "No attempt is in it." in words_of(before)
     # 10:59 in Berlin is when it began; before that nothing was cut.
     early = opened_page(shop, "/trace/since-check", machine="laser 1", until="2026-03-04T10:59")
     assert "No attempt is in it." in words_of(early)
