@@ -282,10 +282,7 @@ class Choice(Strict, fields.String):
     def read(self, value: Any) -> str:  # noqa: D102
         if isinstance(value, str) and value in self._known:
             return value
-        if len(self.words) > 1:
-            must = self._one_of_them(shown(value))
-        else:
-            must = must_be(f'"{self.words[0]}"', value)
+        must = self._one_of_them(shown(value)) if len(self.words) > 1 else must_be(f'"{self.words[0]}"', value)
         raise ValidationError(with_nearest(must, value, self.words))
 
     def _one_of_them(self, found: str) -> Sentence:
