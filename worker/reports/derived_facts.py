@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from sqlalchemy import and_, case, func, select
 
 from worker.batches import in_batches
-from worker.measures import FIRST_PASS
 from worker.reports.fact_bands import (
     CORNER,
     HOLE,
@@ -33,10 +32,11 @@ from worker.reports.fact_bands import (
     explained,
 )
 from worker.reports.questions import Question
-from worker.reports.reading import Reader, Sums, asked_of, conditions_of, settled
+from worker.reports.reading import Reader, asked_of, conditions_of, settled
 from worker.reports.since_service import done_before, services, since_service
 from worker.reports.withholding import all_of_few
 from worker.shopcalendar import MICROSECONDS
+from worker.stats.clustering import Clustered
 from worker.stats.wear import LEAST_PLATES
 
 Whole = NDArray[np.int64]
@@ -46,6 +46,8 @@ _NOZZLE: Final = "nozzle"
 _SIZES: Final = {HOLE: "min_hole_mm", WEB: "min_web_mm", CORNER: "min_corner_radius_mm"}
 #: Fewer failures make no trend, fewer plates no two bands: attempts are not even read.
 _LEAST_FAILURES: Final = 5
+#: A window with more attempts is not looked at: it would take more than four seconds, and 50 MB.
+MOST_ATTEMPTS: Final = 500_000
 _ROWS_AT_ONCE: Final = 5_000
 _US_PER_MINUTE: Final = 60 * MICROSECONDS
 _US_PER_HOUR: Final = 60 * _US_PER_MINUTE
@@ -81,30 +83,28 @@ class _Cut:
     ms: Whole
 
 
-def explaining(reader: Reader, question: Question, *, keys: Iterable[str] = ()) -> Explained:
+def explaining(reader: Reader, question: Question, counts: Clustered, *, keys: Iterable[str] = ()) -> Explained:
     """Which derived facts first-pass failures of a question go with, on days that are judged.
 
-    keys: columns that the rows of the answer are known by. Reads every attempt of the window once.
+    counts: good parts of first attempts of the question; where these are so few that no fact can carry evidence, no
+    attempt is read, else every one of the window, once. keys: columns that the rows of the answer are known by.
     """
+    if counts.n - counts.x < _LEAST_FAILURES or counts.clusters < 2 * LEAST_PLATES:
+        return Explained()
     asked, _ = settled(reader, replace(question, by=()))
     few = all_of_few(reader, question, tuple(keys))
     judged = judged_with_facts(reader, replace(asked, left_out=(*asked.left_out, *few)))
-    return explained(judged, confidence=question.confidence)
+    return Explained(too_many=True) if judged is None else explained(judged, confidence=question.confidence)
 
 
-def may_explain(sums: Iterable[Sums]) -> bool:
-    """False where so little failed, or so few plates were cut, that no fact can carry evidence."""
-    groups = list(sums)
-    failures = sum(each[FIRST_PASS.n] - each[FIRST_PASS.x] for each in groups)
-    return failures >= _LEAST_FAILURES and sum(each[FIRST_PASS.clusters] for each in groups) >= 2 * LEAST_PLATES
-
-
-def judged_with_facts(reader: Reader, question: Question) -> Judged:
-    """Judged parts of first attempts of a question, with the facts of each attempt.
+def judged_with_facts(reader: Reader, question: Question) -> Judged | None:
+    """Judged parts of first attempts of a question, with the facts of each attempt; None: more than are read.
 
     Parts that were lost to a confirmed cause that is not the process are left out.
     """
     cuts = _read(reader, question)
+    if len(cuts.started_us) > MOST_ATTEMPTS:
+        return None
     counted = np.flatnonzero(cuts.judged > 0)
     known = _of_combinations(reader, cuts)
     parts, ratios = _of_jobs(reader, cuts, known.thickness)
@@ -137,6 +137,7 @@ def _read(reader: Reader, question: Question) -> Cuts:
         .where(a.site == reader.site, a.state == "finished", *asked_of(replace(question, filters={}), a))
         .where(a.day >= question.first_day.isoformat(), a.day <= question.last_day.isoformat())
         .order_by(a.started_us, a.attempt)
+        .limit(MOST_ATTEMPTS + 1)
     )  # fmt: skip
     numbers: tuple[dict[Hashable, int], ...] = tuple({} for _ in range(5))
     pieces = [_piece(rows, numbers) for rows in _pieces(reader, query)]

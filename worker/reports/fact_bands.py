@@ -117,10 +117,11 @@ class Explaining:
 
 @dataclass(frozen=True)
 class Explained:
-    """The facts that carry evidence, and how many were tested."""
+    """The facts that carry evidence, and how many were tested; `too_many`: attempts to look at any."""
 
     by: tuple[Explaining, ...] = ()
     tested: int = 0
+    too_many: bool = False
 
     @property
     def details(self) -> dict[str, Any]:

@@ -13,7 +13,7 @@ _WORDS: Final = {fact.name: fact.words for fact in FACTS}
 
 def explained_words(found: Explained) -> Iterator[Sentence]:
     """Each fact that failures go with, and how that is to be read."""
-    yield from map(_trend, found.by)
+    yield from _looked_for(found)
     if found.by:
         yield sentence(
             "each band stands in explained_by, beside what the first one gives at its own mix of thickness, material "
@@ -23,13 +23,19 @@ def explained_words(found: Explained) -> Iterator[Sentence]:
 
 def confounded_words(found: Explained) -> Iterator[Sentence]:
     """The same where cuts are compared that may differ in such a fact."""
-    yield from map(_trend, found.by)
+    yield from _looked_for(found)
     if found.by:
         yield sentence(
             "nothing here is held equal in this: %(facts)s; where what is compared differs in it, a difference may be "
             "due to it (see explained_by)",
             facts=joined(", ", [_WORDS[one.fact.name] for one in found.by]),
         )
+
+
+def _looked_for(found: Explained) -> Iterator[Sentence]:
+    if found.too_many:
+        yield sentence("too many attempts to look for facts that failures go with: ask for fewer days")
+    yield from map(_trend, found.by)
 
 
 def _trend(one: Explaining) -> Sentence:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from worker.events import STAGES
 from worker.losses import UNSTATED
 from worker.measures import FIRST_PASS
-from worker.reports.derived_facts import explaining, may_explain
+from worker.reports.comparing import counts_of
+from worker.reports.derived_facts import explaining
 from worker.reports.dimensions import LOST_BY
 from worker.reports.fact_bands import Explained
 from worker.reports.fact_bands import example as facts_example
@@ -20,7 +21,6 @@ from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import (
     MOST_GROUPS,
     Reader,
-    Sums,
     assemble,
     attempt_groups,
     attempt_totals,
@@ -50,17 +50,13 @@ def part_losses(reader: Reader, question: Question) -> Report:
     _refuse(question, sorts)
     if sorts:
         whole = attempt_groups(reader, replace(question, by=()), FIRST_PASS.names)
-        return _with_facts(lost_by_word(reader, question), _explained(reader, question, whole.values()))
+        return _with_facts(lost_by_word(reader, question), explaining(reader, question, counts_of(whole.values())))
     groups = attempt_groups(reader, question, _SUMS, most=MOST_GROUPS)
     totals = attempt_totals(reader, question, groups, _SUMS)
     notes: list[str] = [*common_notes(totals, question, reader.as_of), *cost_notes(totals)]
     counted = {group: sums for group, sums in groups.items() if sums["attempts"]}
     report = assemble("losses", reader, question, groups=counted, totals=totals, measures=MEASURES, notes=notes)
-    return _with_facts(report, _explained(reader, question, [totals]))
-
-
-def _explained(reader: Reader, question: Question, sums: Iterable[Sums]) -> Explained:
-    return explaining(reader, question) if may_explain(sums) else Explained()
+    return _with_facts(report, explaining(reader, question, FIRST_PASS.counts(totals)))
 
 
 def _with_facts(report: Report, found: Explained) -> Report:
