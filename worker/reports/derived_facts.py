@@ -131,8 +131,8 @@ def _read(reader: Reader, question: Question) -> Cuts:
     counts = case((and_(*conditions_of(reader, question, a)), 1), else_=0)
     query = (
         select(
-            a.started_us, func.coalesce(a.pierces, 0), counts * judged, counts * (judged - a.is_first * a.good),
-            a.cluster, a.combination, a.plate, a.job, a.day,
+            a.started_us, func.coalesce(a.pierces, 0), judged, judged - a.is_first * a.good, counts, a.cluster,
+            a.combination, a.plate, a.job, a.day,
         )
         .where(a.site == reader.site, a.state == "finished", *asked_of(replace(question, filters={}), a))
         .where(a.day >= question.first_day.isoformat(), a.day <= question.last_day.isoformat())
@@ -141,9 +141,10 @@ def _read(reader: Reader, question: Question) -> Cuts:
     )  # fmt: skip
     numbers: tuple[dict[Hashable, int], ...] = tuple({} for _ in range(5))
     pieces = [_piece(rows, numbers) for rows in _pieces(reader, query)]
-    whole = np.concatenate([np.zeros((9, 0), dtype=np.int64), *pieces], axis=1)
+    whole = np.concatenate([np.zeros((10, 0), dtype=np.int64), *pieces], axis=1)
+    started_us, pierces, parts, failures, counted, *placed = whole
     names = dict(zip(("cluster", "combination", "plate", "job", "day"), map(list, numbers), strict=True))
-    return Cuts(names, *whole)
+    return Cuts(names, started_us, pierces, counted * parts, counted * failures, *placed)
 
 
 def _pieces(reader: Reader, query: Any) -> Iterator[Any]:
@@ -155,10 +156,10 @@ def _piece(rows: Any, numbers: tuple[dict[Hashable, int], ...]) -> Any:
     """Some attempts as numbers, a row for each array; a plate is its own in each day and combination, as a cluster."""
     clusters, *others = numbers
     columns = list(zip(*rows, strict=True))
-    places = [[clusters.setdefault(key, len(clusters)) for key in zip(*columns[4:6], columns[8], strict=True)]]
-    for column, known in zip(columns[5:], others, strict=True):
+    places = [[clusters.setdefault(key, len(clusters)) for key in zip(*columns[5:7], columns[9], strict=True)]]
+    for column, known in zip(columns[6:], others, strict=True):
         places.append([NOT_KNOWN if key is None else known.setdefault(key, len(known)) for key in column])
-    return np.array([*columns[:4], *places], dtype=np.int64)
+    return np.array([*columns[:5], *places], dtype=np.int64)
 
 
 @dataclass(frozen=True)

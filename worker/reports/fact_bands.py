@@ -158,8 +158,10 @@ def course_along(fact: Fact, judged: Judged, *, confidence: float) -> tuple[tupl
     value, stratum = value[kept], judged.stratum[kept]
     cluster = (judged.part if fact.of_part else judged.cluster)[kept]
     wide = int(cluster.max()) + 1
-    met = np.unique(_place(fact.edges, value) * wide + cluster).tolist()
-    edges = tuple(joined_edges(fact.edges, [divmod(each, wide) for each in met]))
+    met = np.unique(_place(fact.edges, value) * wide + cluster)
+    # No band needs more of its plates to be told that it has enough
+    some = [each for band in range(len(fact.edges)) for each in met[met // wide == band][:LEAST_PLATES].tolist()]
+    edges = tuple(joined_edges(fact.edges, [divmod(each, wide) for each in some]))
     if len(edges) < 2:
         return None
     counts = counted_by_band(
