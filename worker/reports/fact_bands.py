@@ -8,7 +8,8 @@ equal), corrected for looking at all of them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
@@ -18,8 +19,10 @@ from worker.measures import SHARE
 from worker.reports.report import Column
 from worker.reports.wear_bands import counted_by_band
 from worker.sentences import sentence
-from worker.stats.clustering import TOGETHER, correlation
+from worker.stats.clustering import TOGETHER, Clustered, Correlation, correlation, degrees_at
 from worker.stats.multiplicity import benjamini_hochberg
+from worker.stats.ordered_trend import OrderedTrend
+from worker.stats.proportions import by_student
 from worker.stats.wear import LEAST_PLATES, Band, Course, course_of, joined_edges
 
 Whole = NDArray[np.int64]
@@ -171,8 +174,19 @@ def course_along(fact: Fact, judged: Judged, *, confidence: float) -> tuple[tupl
         Band(start, end, failures, LEAST_PLATES)
         for start, end, failures in zip(edges, [*edges[1:], int(value.max())], counts, strict=True)
     ]
-    alike = correlation(each for band in bands for each in band.failures.values())
-    return edges, course_of(bands, pooled=TOGETHER if alike is None else alike, confidence=confidence)
+    told = correlation(each for band in bands for each in band.failures.values())
+    alike = TOGETHER if told is None else told
+    course = course_of(bands, pooled=alike, confidence=confidence)
+    whole = Clustered.total(band.whole for band in bands)
+    return edges, replace(course, trend=_doubted(course.trend, whole.x / whole.n, alike))
+
+
+def _doubted(trend: OrderedTrend, share: float, alike: Correlation) -> OrderedTrend:
+    """The trend with no smaller a p value than what is known of the correlation allows: part numbers are few."""
+    if trend.z is None or trend.p is None:
+        return trend
+    p = by_student(2 * NormalDist().cdf(-abs(trend.z)), degrees_at(share, alike=alike))
+    return replace(trend, p=max(trend.p, p))
 
 
 def _place(edges: Sequence[int], value: Whole) -> Any:
