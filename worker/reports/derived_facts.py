@@ -148,8 +148,8 @@ def _read(reader: Reader, question: Question) -> Cuts:
 
 
 def _pieces(reader: Reader, query: Any) -> Iterator[Any]:
-    rows = reader.connection.execution_options(stream_results=True, yield_per=_ROWS_AT_ONCE).execute(query)
-    return rows.partitions()
+    in_pieces = {"stream_results": True, "yield_per": _ROWS_AT_ONCE}
+    return reader.connection.execute(query, execution_options=in_pieces).partitions()
 
 
 def _piece(rows: Any, numbers: tuple[dict[Hashable, int], ...]) -> Any:
