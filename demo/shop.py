@@ -179,7 +179,10 @@ def _services(rng: random.Random, *, first_day: date, last_day: date, drift: Dri
     for machine in MACHINES:
         for ahead in range((last_day - first_day).days + 1):
             day = first_day + timedelta(days=ahead)
-            what = {0: "nozzle_centring", 2: "protective_window" if ahead % 14 > 6 else None}.get(day.weekday())
+            # The nozzle of the weaker laser is changed every other week; that of the other one when its pierces drift.
+            nozzle = "nozzle" if machine != LASER_15 and ahead % 14 <= 6 else None
+            window = "protective_window" if ahead % 14 > 6 else None
+            what = {0: "nozzle_centring", 1: nozzle, 2: window}.get(day.weekday())
             if what:
                 at = hours.moment(day, minutes=rng.uniform(1, 9))
                 said.append(_service(rng, at, machine=machine, what=what))
