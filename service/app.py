@@ -42,6 +42,7 @@ from service.routes import (
     reports,
     sites,
     state,
+    trials,
     webhooks,
 )
 from service.routes import metrics as metrics_route
@@ -106,7 +107,7 @@ def create_app(
     guard(app, gate, rates, sessions.asker)
     app.before_request(_refuse_nul)
     api = Api(app)
-    asked_of_the_past = (prechecks, reports, plan, proofs, findings)
+    asked_of_the_past = (prechecks, reports, plan, proofs, trials, findings)
     administered = (sites, people, keys, audit, administration, webhooks)
     for module in (events, state, confirmations, *asked_of_the_past, *administered, health, metrics_route):
         api.register_blueprint(module.blueprint)

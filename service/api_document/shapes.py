@@ -22,6 +22,7 @@ from service.schemas.events import DATA_SCHEMAS, EnvelopeSchema
 from service.schemas.plan import ListPlanned, OnePlanned, PlanList
 from service.schemas.precheck_answers import Precheck
 from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
+from service.schemas.trials import TrialNew, TrialPage, TrialWhole
 from service.schemas.webhooks import (
     DeliveryPage,
     Webhook,
@@ -54,6 +55,9 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ProofNew,
     ProofPage,
     ProofWhole,
+    TrialNew,
+    TrialPage,
+    TrialWhole,
     KeyNew,
     KeyRotation,
     SiteNew,

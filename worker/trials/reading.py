@@ -111,13 +111,6 @@ def trials(reader: Reader, *, name: str | None = None) -> list[Trial]:
     return [_trial(trial, planned[trial], cuts[trial], rows, names) for trial in sorted(planned)]
 
 
-def first_plan(reader: Reader, name: str) -> Plan | None:
-    """The plan that holds under an id; None: there is none."""
-    told = acts(reader.connection, reader.site, TRIAL, upto=reader.as_of.position, subject=name, with_owed=True)
-    plans = sorted((act for act in told if _is(act, TRIAL_PLANNED)), key=_received)
-    return plan_of(plans[0].event.data) if plans else None
-
-
 def _is(act: Act, type_: str) -> bool:
     return act.event.type == type_
 
