@@ -33,6 +33,7 @@ PLACES: Final = (
     Place("pages.limit", marked("Limit"), "read"),
     Place("pages.change", marked("Change"), "read"),
     Place("pages.recipes", marked("Recipes"), "read"),
+    Place("pages.trials", marked("Trials"), "read"),
     Place("pages.findings", marked("Findings"), "read"),
     Place("pages.jobs", marked("Jobs"), "read_state"),
     Place("pages.plates", marked("Plates"), "read_state"),

@@ -19,6 +19,7 @@ from service.pages import (
     sites,
     terminal,
     terminal_known,
+    trials,
     week,
 )
 from service.pages.blueprint import blueprint
@@ -27,7 +28,7 @@ from service.pages.languages import speak
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
 MODULES = (
     attempts, change, findings, handover, jobs, limit, plates, recipes, signing_in, site_keys, site_record, sites,
-    terminal, terminal_known, week,
+    terminal, terminal_known, trials, week,
 )  # fmt: skip
 
 

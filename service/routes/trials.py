@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
@@ -38,6 +39,7 @@ from service.settling import (
     plan_trial,
 )
 from worker.reports.reading import Reader, open_site
+from worker.sentences import sentence
 from worker.trials import shown
 
 blueprint = Blueprint("trials", __name__, url_prefix="/v1", description="Series of trials of settings")
@@ -111,16 +113,27 @@ def post_trial(query: dict[str, Any]) -> Response:
     """
     site = asked_site()
     _, sent = read_object(TRIAL_NEW)
-    name, plan = sent.get("id"), {field: value for field, value in sent.items() if field != "id"}
+    name, is_new = plan(site, sent)
+    return _answer(site, name, query, is_new=is_new)
+
+
+def plan(site: str, sent: Mapping[str, Any]) -> tuple[str, bool]:
+    """Plan a trial of a body that its schema takes; (its id, whether it is new). Raises a Problem that says why not."""
+    name, planned = sent.get("id"), {field: value for field, value in sent.items() if field != "id"}
     with database().write() as connection:
         try:
-            name, is_new = plan_trial(connection, site, name, plan, source=_source(), now_us=now_us())
+            name, is_new = plan_trial(connection, site, name, planned, source=_source(), now_us=now_us())
         except SettingsWrong as wrong:
             raise wrong_field(wrong.pointer, wrong.detail) from None
         except PlannedOtherwise:
-            detail = f"trial {name!r} is planned otherwise, and stays so; choose another id, or void its plan first"
+            detail = sentence(
+                "trial %(name)s is planned otherwise, and stays so; choose another id, or void its plan first",
+                name=repr(name),
+            )
             raise Problem(409, "conflict", detail) from None
-    return _answer(site, name, query, is_new=is_new)
+    if is_new:
+        current_app.extensions["cutledger"].nudge()
+    return name, is_new
 
 
 @blueprint.route("/trials/<identifier:trial>/conclusion", methods=["POST"], parameters=_TRIAL)
@@ -141,22 +154,38 @@ def post_trial_conclusion(query: dict[str, Any], trial: str) -> Response:
     """
     site = asked_site()
     concluded, _ = read_object(TRIAL_CONCLUDED)
-    with database().write() as connection:
-        try:
-            is_new = conclude_trial(connection, site, trial, concluded, source=_source(), now_us=now_us())
-        except TrialUnknown:
-            raise _unknown(trial) from None
-        except ConcludedOtherwise:
-            detail = f"trial {trial!r} has ended with another conclusion, which stays; void that event first"
-            raise Problem(409, "conflict", detail) from None
+    is_new = conclude(site, trial, concluded)
     return _answer(site, trial, query, is_new=is_new)
 
 
-def _answer(site: str, name: str, query: dict[str, Any], *, is_new: bool) -> Response:
+def conclude(site: str, name: str, concluded: Mapping[str, Any]) -> bool:
+    """Conclude a trial; False: it had ended so already. Raises a Problem that says why not."""
+    with database().write() as connection:
+        try:
+            is_new = conclude_trial(connection, site, name, concluded, source=_source(), now_us=now_us())
+        except TrialUnknown:
+            raise _unknown(name) from None
+        except ConcludedOtherwise:
+            detail = sentence(
+                "trial %(name)s has ended with another conclusion, which stays; void that event first", name=repr(name)
+            )
+            raise Problem(409, "conflict", detail) from None
     if is_new:
         current_app.extensions["cutledger"].nudge()
+    return is_new
+
+
+def trial_seen(site: str, name: str) -> dict[str, Any]:
+    """A trial as it stands; raises a Problem 404."""
     with database().read() as connection:
         found = shown.trial(open_site(connection, site), name)
+    if found is None:
+        raise _unknown(name)
+    return found
+
+
+def _answer(site: str, name: str, query: dict[str, Any], *, is_new: bool) -> Response:
+    found = trial_seen(site, name)
     where = f"/v1/trials/{quote(name, safe='')}" + (f"?{urlencode(query)}" if query else "")
     return json_response(found, 201 if is_new else 200, Location=where)
 

@@ -15,7 +15,7 @@ from service.schemas.event_parts import (
 )
 from service.schemas.settings_data import SURFACE_GROUPS
 from service.schemas.strict import WHOLE, Errors, Record, Rows, StrictSchema
-from service.strict_fields import Choice, Identifier, Number, Text, ThicknessInch, ThicknessMm, Whole, about
+from service.strict_fields import Choice, Identifier, Lines, Number, Text, ThicknessInch, ThicknessMm, Whole, about
 from worker.events import (
     CHECK_RESULTS,
     CHECKS,
@@ -242,4 +242,4 @@ class TrialConcluded(StrictSchema):
     """A trial is over."""
 
     reason = Choice(TRIAL_ENDS, required=True, metadata=about("why it ended", "complete"))
-    conclusion = Text(4000, required=True, metadata=about("what was learned", "feed matters, pressure does not"))
+    conclusion = Lines(4000, required=True, metadata=about("what was learned", "feed matters, pressure does not"))
