@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from demo.sayings import ERP, Event, Saying
+from demo.sayings import ENGINEERING, ERP, Event, Saying
 
 BATCH_SIZES: Final = (1, 30)
 #: Share of batches posted again as a whole, and of batches with which an earlier event is posted again.
 BATCH_AGAIN: Final = 0.02
 EVENT_AGAIN: Final = 0.12
+#: Role of the keys of those who are no terminals.
+_ROLES: Final = {ERP: "erp", ENGINEERING: "admin"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,7 @@ def streams(said: Iterable[Saying], *, seed: str, late_source: str | None) -> li
         events = [saying.event() for saying in sayings]
         late = source == late_source
         batches = [events] if late else _batches(random.Random(f"{seed}{source}"), events)
-        made.append(Stream(source, "erp" if source == ERP else "terminal", late, batches))
+        made.append(Stream(source, _ROLES.get(source, "terminal"), late, batches))
     return made
 
 

@@ -15,6 +15,7 @@ ERP: Final = "/erp"
 STORE: Final = "/terminals/store"
 QUALITY: Final = "/terminals/quality"
 BENCH: Final = "/terminals/bench"
+ENGINEERING: Final = "/engineering"
 PREFIX: Final = "cutledger."
 
 Event = dict[str, Any]

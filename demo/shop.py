@@ -16,6 +16,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from demo import hours
+from demo.actions import actions
 from demo.cuts import Cut
 from demo.floor import TERMINALS, Handheld, cut_all
 from demo.mistakes import Mistake, make_mistakes
@@ -118,6 +119,7 @@ def make_shop(
     said += [saying for cut in cuts for saying in cut.said]
     mistakes = _spoil(rng, said, last_day=last_day, handheld=handheld)
     said += _handed_over(seed, last_day=last_day, drift=drift)
+    said += actions(seed, first_day=first_day, last_day=last_day, drift=drift, lot=steel.oxidised_lot)
     if until < closes_at:
         said += _started_now(seed, all_cuts, until=until)
 

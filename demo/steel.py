@@ -80,6 +80,11 @@ class Steelyard:
         """Heat number of the oxidised lot; None when the shop has none."""
         return self._lot_heat.number if self._lot_heat else None
 
+    @property
+    def oxidised_lot(self) -> tuple[str, str] | None:
+        """Mill and heat number of the oxidised lot; None when the shop has none."""
+        return (self._lot_heat.mill, self._lot_heat.number) if self._lot_heat else None
+
     def _heat(self, slot: Slot) -> _Heat:
         key = (slot.job.material, slot.job.thickness.mm)
         if key == (LOT_MATERIAL, LOT_MM) and not slot.remnant and self._lot_runs(slot.at):

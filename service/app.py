@@ -34,11 +34,13 @@ from service.routes import (
     events,
     findings,
     health,
+    holds,
     keys,
     people,
     plan,
     prechecks,
     proofs,
+    releases,
     reports,
     sites,
     state,
@@ -109,7 +111,8 @@ def create_app(
     api = Api(app)
     asked_of_the_past = (prechecks, reports, plan, proofs, trials, findings)
     administered = (sites, people, keys, audit, administration, webhooks)
-    for module in (events, state, confirmations, *asked_of_the_past, *administered, health, metrics_route):
+    acted = (holds, releases)
+    for module in (events, state, confirmations, *acted, *asked_of_the_past, *administered, health, metrics_route):
         api.register_blueprint(module.blueprint)
     docs.serve(app, api)
     serve_pages(app)

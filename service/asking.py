@@ -34,6 +34,8 @@ PERMISSIONS: Final[dict[str, tuple[str, ...]]] = {
     "read_state": ("terminal", "reader", "engineer", "erp", "admin"),
     "note": ("engineer", "admin"),
     "prove": ("engineer", "admin"),
+    "hold": ("terminal", "engineer", "erp", "admin"),
+    "release": ("engineer", "admin"),
     "push": ("erp", "admin"),
     "administer": ("admin",),
 }

@@ -104,7 +104,7 @@ def hand_over(
 ) -> ledger.Verdict:
     """Append what the next shift at a machine should know, once per id; raises SettingsWrong."""
     told = {"note": note}
-    judged = _judged(connection, site, HANDED_OVER, machine, told, source=source, now_us=now_us, event_id=event_id)
+    judged = judged_event(connection, site, HANDED_OVER, machine, told, source=source, now_us=now_us, event_id=event_id)
     (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
     return verdict
 
@@ -126,7 +126,7 @@ def plan_proof(
     reader = open_site(connection, site)
     name = proof or f"PR-{secrets.token_hex(_ID_BYTES)}"
     there = plans(reader, proof=name, with_owed=True)
-    judged = _judged(connection, site, "cutledger.proof.planned", name, planned, source=source, now_us=now_us)
+    judged = judged_event(connection, site, "cutledger.proof.planned", name, planned, source=source, now_us=now_us)
     plan = plan_of(by_value(orjson.loads(judged.payload)["data"]))
     if there and there[0].plan != plan:
         raise PlannedOtherwise(name)
@@ -208,12 +208,12 @@ def conclude_trial(
 def _append(
     connection: Connection, site: str, kind: str, subject: str, data: Mapping[str, Any], *, source: str, now_us: int
 ) -> tuple[Judged, ledger.Verdict]:
-    judged = _judged(connection, site, kind, subject, data, source=source, now_us=now_us)
+    judged = judged_event(connection, site, kind, subject, data, source=source, now_us=now_us)
     (verdict,) = ledger.append(connection, site, [judged], received_us=now_us)
     return judged, verdict
 
 
-def _judged(
+def judged_event(
     connection: Connection,
     site: str,
     kind: str,
@@ -224,6 +224,7 @@ def _judged(
     now_us: int,
     event_id: str | None = None,
 ) -> Judged:
+    """An event of the service's own, judged like all others; raises SettingsWrong with what is wrong in its data."""
     event = {
         "specversion": "1.0",
         "id": event_id or str(uuid.uuid4()),

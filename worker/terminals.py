@@ -14,11 +14,15 @@ import orjson
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, exists, func, literal_column, or_, select
 
 from worker.events import ATTEMPT, CAUSE_TERMS, HANDED_OVER, MACHINE, PLATE
+from worker.holds import OPEN, Cutting, Hold, holds, is_on, said, with_remnants
 from worker.kept import kept_about
 from worker.ledger import VOIDS, View
 from worker.naming import name_key
 from worker.noticing.finding import AUDIT, LEFT_OPEN, NEW_NAME, PROOF, SET_ASIDE, STANDING
 from worker.placing import mm
+from worker.plates import surface_group
+from worker.releases import RELEASED_STATE, Release, releases
+from worker.releases import shown as release_shown
 from worker.reports.reading import Reader, instant, spellings
 from worker.state import SourcePrefix, Value, jobs, own_attempts
 from worker.tables import LIVE, events
@@ -57,9 +61,15 @@ def known(reader: Reader, *, own: SourcePrefix, machine: str | None, now_us: int
     plates = _open_plates(reader)
     runs = _Runs(reader, own, since, key, plates)
     stock = {"plates": [_plate_shown(row, runs.last_job.get(row.plate)) for row in plates]}
+    jobs_open = _open_jobs(reader, runs.quantities)
     return stock | {
         "machines": machines,
-        "jobs": _open_jobs(reader, runs.quantities),
+        "jobs": jobs_open,
+        "holds": [_hold_shown(reader, hold, plates) for hold in holds(reader, state=OPEN)],
+        "releases": [
+            _release_shown(reader, release, plates, jobs_open)
+            for release in releases(reader, state=RELEASED_STATE, machine=machine)
+        ],
         "runs": runs.last,
         **left_open(reader, own=own, now_us=now_us),
         "findings": _findings(reader, machines if machine is None else [machine], plates),
@@ -84,6 +94,60 @@ def machines_of(reader: Reader, *, now_us: int) -> list[str]:
         shown, key = settings.name_and_key(MACHINE, name)
         found[str(key)] = str(shown)
     return sorted(found.values(), key=name_key)
+
+
+# --- what is held, and what is released -------------------------------------------------------------------------
+
+
+def _hold_shown(reader: Reader, hold: Hold, plates: Sequence[Row[Any]]) -> Value:
+    """A hold, with the plates in stock that it is on; names as the terminal shows them."""
+    told = hold.told
+    family = set(with_remnants(reader, told["plate"])) if hold.on == PLATE else set()
+    machine = told.get("machine")
+    return {
+        "id": hold.hold,
+        "machine": None if machine is None else _machine_shown(reader, machine),
+        "job": told.get("job"),
+        "recipe": told.get("recipe"),
+        "attempts": told.get("attempts") or [],
+        "plates": [row.plate for row in plates if row.plate in family or _is_of_heat(reader, hold, row)],
+        "plate": told.get("plate"),
+        "detail": said(hold),
+    }
+
+
+def _is_of_heat(reader: Reader, hold: Hold, row: Row[Any]) -> bool:
+    return hold.on == HEAT and is_on(reader, hold, Cutting(mill=row.mill, heat_number=row.heat_number))
+
+
+def _machine_shown(reader: Reader, name: str) -> str:
+    shown, key = reader.calendar.latest.name_and_key(MACHINE, name)
+    return spellings(reader, MACHINE).get(str(key), str(shown))
+
+
+def _release_shown(reader: Reader, release: Release, plates: Sequence[Row[Any]], open_jobs: Sequence[Value]) -> Value:
+    """Released settings, with the plates in stock and the open jobs that they are for."""
+    settings, place = reader.calendar.latest, release.place
+
+    def fits(material: str | None, thickness: Any) -> bool:
+        if material is None or thickness != mm(place.thickness_nm):
+            return False
+        return settings.group("material", settings.key_of("material", material)) == place.material
+
+    told = release_shown(release)
+    return {
+        "machine": _machine_shown(reader, told["machine"]),
+        "gas": told["gas"],
+        "surface_group": told["surface_group"],
+        "recipe": told["recipe"],
+        "settings": told["settings"],
+        "plates": [
+            row.plate
+            for row in plates
+            if fits(row.material, mm(row.thickness_nm)) and place.surface_group in (None, surface_group(row.surface))
+        ],
+        "jobs": [job["job"] for job in open_jobs if fits(job["material"], job["thickness_mm"])],
+    }
 
 
 # --- steel and jobs at hand -------------------------------------------------------------------------------------

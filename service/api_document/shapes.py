@@ -19,9 +19,11 @@ from service.schemas import state_answers as state
 from service.schemas.administration import KeyNew, KeyRotation, SiteNew
 from service.schemas.confirmation_answers import JobConfirmations
 from service.schemas.events import DATA_SCHEMAS, EnvelopeSchema
+from service.schemas.holds import HoldNew, HoldPage, HoldWhole
 from service.schemas.plan import ListPlanned, OnePlanned, PlanList
 from service.schemas.precheck_answers import Precheck
 from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
+from service.schemas.releases import ReleaseAnswer, ReleaseNew, ReleasePage
 from service.schemas.trials import TrialNew, TrialPage, TrialWhole
 from service.schemas.webhooks import (
     DeliveryPage,
@@ -55,6 +57,12 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ProofNew,
     ProofPage,
     ProofWhole,
+    HoldNew,
+    HoldPage,
+    HoldWhole,
+    ReleaseNew,
+    ReleasePage,
+    ReleaseAnswer,
     TrialNew,
     TrialPage,
     TrialWhole,

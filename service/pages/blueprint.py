@@ -35,6 +35,8 @@ PLACES: Final = (
     Place("pages.recipes", marked("Recipes"), "read"),
     Place("pages.trials", marked("Trials"), "read"),
     Place("pages.findings", marked("Findings"), "read"),
+    Place("pages.holds", marked("Holds"), "read"),
+    Place("pages.releases", marked("Released"), "read"),
     Place("pages.jobs", marked("Jobs"), "read_state"),
     Place("pages.plates", marked("Plates"), "read_state"),
     Place("pages.attempts", marked("Attempts"), "read_state"),

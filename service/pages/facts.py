@@ -24,6 +24,7 @@ _PAGES: Final = {
     "plate": "pages.plate",
     "attempt": "pages.attempt",
     "finding": "pages.finding",
+    "hold": "pages.hold",
 }
 #: A number is written with six decimals: what is less is something, and not 0.
 LEAST_WRITTEN: Final = 0.000001

@@ -15,6 +15,7 @@ from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
 from service.pages.facts import address_of, facts_of, rounded
 from service.pages.form_faults import Said, by_field
+from service.pages.holds import address_of_hold
 from service.pages.languages import gettext
 from service.pages.page_queries import asked, pages_of
 from service.pages.site_times import site_now
@@ -136,6 +137,7 @@ def _page(
         back=to("pages.findings", site),
         action=to("pages.post_finding_note", site, name=name),
         may_note=asker().may("note"),
+        may_hold=asker().may("hold"),
         is_done=is_done,
         typed=typed or {},
         whole=whole,
@@ -153,6 +155,7 @@ def _listed(found: dict[str, Any], site: str) -> dict[str, Any]:
     return found | {
         "address": to("pages.finding", site, name=found["id"]),
         "subject_address": address_of(found["subject_kind"], found["subject"], site),
+        "hold_address": address_of_hold(found["subject_kind"], found["subject"], found["other"], found["id"], site),
     }
 
 

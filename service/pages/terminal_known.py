@@ -33,6 +33,9 @@ def terminal_known() -> Response:
         one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()}
         for one in found["findings"]
     ]
+    found["holds"] = [
+        one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()} for one in found["holds"]
+    ]
     told = {
         "site": site, "zone": zone, "now": instant(now), "token": token(), "source": terminal_source(),
         "language": language(),

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from service.pages.field_terms import FIELDS
 from service.pages.languages import gettext, marked
 from service.pages.terms import (
     CAUSES,
+    GASES,
     OUTCOMES,
     REWORK_OPERATIONS,
     SERVICES,
@@ -14,6 +16,7 @@ from service.pages.terms import (
     SURFACES,
     THERMAL_HISTORIES,
 )
+from worker.events import TRIAL_FACTORS
 
 #: Name in the scripts -> text. None of them depends on a number by its grammar: the number stands apart.
 TEXTS: Final = {
@@ -99,6 +102,19 @@ TEXTS: Final = {
     "no_runs": marked("none yet"),
     "nozzle_age": marked("Nozzle changed %(age)s ago"),
     "nozzle_unknown": marked("It is not known when the nozzle was changed"),
+    # what is held, and what is released
+    "held_now": marked("On hold"),
+    "held_hint": marked("Do not cut it. Whoever may lift the hold decides."),
+    "released": marked("Released settings"),
+    "released_none": marked("Nothing is released for this cut"),
+    "released_is": marked("released: %(value)s"),
+    "as_released": marked("Cut as released"),
+    "cut_otherwise": marked("Cut with other settings"),
+    "deviates": marked("Settings that are not as released: %(count)s"),
+    "settings_of": marked("Settings of this run: %(recipe)s, %(gas)s"),
+    "settings_hint": marked("Change what is different on the machine. The released settings stay as they are."),
+    "settings_wrong": marked("Each setting is a number"),
+    "use_settings": marked("These are on the machine"),
     # jobs
     "which_job": marked("Which job?"),
     "search_job": marked("Search a job or part"),
@@ -193,6 +209,9 @@ TEXTS: Final = {
     "held_entry": marked("Made for %(site)s as %(source)s: it is sent once such a key is signed in."),
 }
 
+#: Settings that a release may hold, with their units.
+SETTINGS: Final = {name: FIELDS[name] for name in TRIAL_FACTORS}
+
 #: Kind of word in the scripts -> the words of the ledger.
 _TERMS: Final = {
     "causes": CAUSES,
@@ -201,6 +220,8 @@ _TERMS: Final = {
     "operations": REWORK_OPERATIONS,
     "services": SERVICES,
     "surfaces": SURFACES,
+    "gases": GASES,
+    "settings": SETTINGS,
     "histories": THERMAL_HISTORIES,
 }
 

@@ -196,6 +196,7 @@ FINDINGS: Final = {
     "implausible": marked("hardly plausible"),
     "standing": marked("standing changed"),
     "proof": marked("proof decided"),
+    "held": marked("cut while held"),
 }
 STANDINGS: Final = {
     "proven": marked("proven"),
@@ -284,7 +285,34 @@ SUBJECTS: Final = {
     "proof": marked("proof"),
     "shift": marked("shift"),
     "finding": marked("finding"),
+    "hold": marked("hold"),
+    "trial": marked("trial"),
     "event": marked("entry"),
+}
+LIFTERS: Final = {
+    "engineer": marked("an engineer"),
+    "admin": marked("an administrator"),
+}
+HOLD_STATES: Final = {
+    "open": marked("on hold"),
+    "lifted": marked("lifted"),
+}
+DISPOSITIONS: Final = {
+    "conforms": marked("it conforms"),
+    "concession": marked("used by concession"),
+    "rework": marked("reworked"),
+    "scrap": marked("scrapped"),
+    "returned": marked("returned"),
+}
+PROOF_STATES: Final = {
+    "planned": marked("planned"),
+    "running": marked("under way"),
+    "passed": marked("passed"),
+    "failed": marked("failed"),
+}
+RELEASE_STATES: Final = {
+    "released": marked("released"),
+    "withdrawn": marked("withdrawn"),
 }
 ROLES: Final = {
     "terminal": marked("terminal: writes entries, reads open jobs, plates and its own attempts"),

@@ -9,10 +9,12 @@ from service.pages import (
     change,
     findings,
     handover,
+    holds,
     jobs,
     limit,
     plates,
     recipes,
+    releases,
     signing_in,
     site_keys,
     site_record,
@@ -27,8 +29,8 @@ from service.pages.languages import speak
 
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
 MODULES = (
-    attempts, change, findings, handover, jobs, limit, plates, recipes, signing_in, site_keys, site_record, sites,
-    terminal, terminal_known, trials, week,
+    attempts, change, findings, handover, holds, jobs, limit, plates, recipes, releases, signing_in, site_keys,
+    site_record, sites, terminal, terminal_known, trials, week,
 )  # fmt: skip
 
 

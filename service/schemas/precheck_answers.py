@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from service.schemas.answers import Answer, flag, number, record, rows, text, whole, word
+from service.schemas.holds import HoldShown
 from service.schemas.plan import PlanAsOf, PlanWindow
+from service.schemas.releases import ReleaseShown
 from service.schemas.state_answers import SURFACE_GROUPS, Job, Plate
 from worker.events import GASES
 from worker.noticing.finding import KINDS
@@ -144,6 +146,8 @@ class Precheck(Answer):
     expected_yield = record(ExpectedShown, "the yield to expect on the machine with the gas")
     gases = rows(ExpectedShown, "the same for each gas that the machine cut this material with")
     standing = rows(StandingShown, "standings at its thickness and condition with these, the best first")
+    holds = rows(HoldShown, "open holds on the plate, its heat, the machine and the job")
+    released = record(ReleaseShown, "settings released for it; null: none, or gas or machine are not known", null=True)
     lot = record(LotShown, "its heat so far; null: its heat number is not known", null=True)
     findings = rows(FindingShown, "open findings about it, its heat, the job and the machine, as last looked for")
     geometry = rows(GeometryShown, "smallest hole, web and corner radius of the job beside the thickness")

@@ -30,6 +30,9 @@ PLACES: Final = (
     Place("trial", "/trials/<identifier:name>", "/trials/{trial}", "engineer"),
     Place("findings", "/findings", "/findings", "engineer"),
     Place("finding", "/findings/<identifier:name>", "/findings/{finding}", "engineer"),
+    Place("holds", "/holds", "/holds", "engineer"),
+    Place("hold", "/holds/<identifier:name>", "/holds/{hold}", "engineer"),
+    Place("releases", "/releases", "/releases", "engineer"),
     Place("jobs", "/jobs", "/jobs", "reader"),
     Place("job", "/jobs/<identifier:name>", "/jobs/{job}", "reader"),
     Place("plates", "/plates", "/plates", "reader"),
@@ -51,7 +54,7 @@ NOT_PAGES: Final = frozenset(
     {
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
         "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
-        "/trials/<identifier:name>/conclusion",
+        "/holds/<identifier:name>/lifting", "/releases/withdrawal", "/trials/<identifier:name>/conclusion",
     }
 )  # fmt: skip
 
@@ -64,5 +67,6 @@ def subjects(read: Callable[[str], Any]) -> Mapping[str, Any]:
         "plate": read("/v1/plates?limit=1")["items"][0]["plate"],
         "trial": read("/v1/trials?limit=1")["items"][0]["id"],
         "finding": read("/v1/findings?limit=1")["items"][0]["id"],
+        "hold": read("/v1/holds?limit=1")["items"][0]["id"],
         "key": read("/v1/keys?limit=1")["items"][0]["key_id"],
     }

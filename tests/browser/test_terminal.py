@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -521,6 +522,57 @@ def test_a_note_for_the_next_shift_is_made_without_network(opened: Open, said: S
 
 
 # --- taking back ------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def acted(server: Serving, shop: Shop, plate: dict[str, Any], machine: str) -> Iterator[None]:
+    """A hold on a plate, and settings released for it; both ended after it."""
+    admin = shop.keys["admin"]
+    place = {
+        "machine": machine, "material": plate["material"], "thickness_mm": plate["thickness_mm"], "gas": "oxygen",
+        "reason": "proven",
+    }  # fmt: skip
+    settings = {"name": "R-1", "revision": "C", "power_w": 12000, "feed_mm_min": 900.5}
+    held = server.ask("POST", "/v1/holds", key=admin, body={"plate": plate["plate"], "reason": "pitted"})
+    released = server.ask("POST", "/v1/releases", key=admin, body=place | {"recipe": settings})
+    assert (held.status, released.status) == (201, 201), held.body + released.body
+    yield
+    lifting = f"/v1/holds/{held.json()['id']}/lifting"
+    assert server.ask("POST", lifting, key=admin, body={"reason": "cleaned"}).status == 201
+    assert server.ask("POST", "/v1/releases/withdrawal", key=admin, body=place).status == 201
+
+
+def test_a_hold_is_shown_before_the_cut_and_released_settings_are_taken_or_said_to_be_others(
+    opened: Open, said: Said, server: Serving, shop: Shop
+) -> None:
+    known = opened().page.evaluate("async () => (await import('/static/terminal/app.js')).theShop().plates")
+    machine = opened().page.evaluate("async () => (await import('/static/terminal/app.js')).state.machine")
+    with acted(server, shop, known[0], machine):
+        terminal = opened()
+        page = terminal.page
+        page.evaluate(f"async () => (await import('/static/terminal/app.js')).beginRun({known[0]['plate']!r})")
+        expect(page.locator(".held")).to_contain_text("pitted")
+        expect(page.locator(".released")).to_contain_text("R-1 / C")
+        terminal.tap("#as-released-oxygen")
+        expect(page.locator("#as-released-oxygen")).to_have_attribute("aria-pressed", "true")
+        terminal.finish()
+        page.evaluate(f"async () => (await import('/static/terminal/app.js')).beginRun({known[0]['plate']!r})")
+        terminal.tap("#otherwise-oxygen")
+        page.locator("#setting-feed_mm_min").fill("nothing")
+        page.locator("#setting-feed_mm_min").press("Enter")
+        expect(page.locator("[role=alert]")).to_have_text("Each setting is a number")
+        page.locator("#setting-feed_mm_min").fill("850,5")
+        page.locator("#setting-feed_mm_min").press("Enter")
+        assert violations(page) == []
+        terminal.tap("#use-settings")
+        expect(page.locator(".release")).to_contain_text("Settings that are not as released: 1")
+        assert violations(page) == []
+        terminal.finish()
+        terminal.waits(0)
+    as_released, otherwise = said()
+    assert as_released["data"]["recipe"] == {"name": "R-1", "revision": "C", "power_w": 12000, "feed_mm_min": 900.5}
+    assert otherwise["data"]["recipe"] == as_released["data"]["recipe"] | {"feed_mm_min": 850.5}
+    assert {one["data"]["gas"] for one in (as_released, otherwise)} == {"oxygen"}
 
 
 @pytest.mark.parametrize("is_sent", [True, False], ids=["sent", "not yet sent"])

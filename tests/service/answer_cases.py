@@ -78,7 +78,7 @@ class Case:
 
 IN_PATHS = {
     "job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none",
-    "proof": "PR-4", "trial": "TR-2", "webhook": "wh_k7m2q9xa", "number": "1",
+    "proof": "PR-4", "hold": "HD-3", "trial": "TR-2", "webhook": "wh_k7m2q9xa", "number": "1",
     "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
 }  # fmt: skip
 
@@ -122,6 +122,8 @@ READS = [
     _read("get_plan", "job=J-1042&last=100m"), _read("get_plan", "parts=2&material=none&thickness_mm=20"),
     _read("get_proofs"), _read("get_proofs", "limit=1"), _read("get_proofs", "state=passed"), _read("get_proof"),
     _read("get_proof", "after=1&limit=1"),
+    _read("get_holds"), _read("get_holds", "limit=1"), _read("get_holds", "state=open", key="terminal"),
+    _read("get_hold"), _read("get_releases"), _read("get_releases", "state=released&machine=LASER-2", key="terminal"),
     _read("get_trials"), _read("get_trials", "limit=1"), _read("get_trials", "state=running"), _read("get_trial"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_keys", "limit=1"),
@@ -196,6 +198,27 @@ def _administration() -> Iterator[Case]:
     yield sends("post_proof", 200, EXAMPLES["cutledger.proof.planned"]["data"] | {"id": "PR-4"}, "sent again")
     yield sends("post_proof", 409, plan | {"id": "PR-4"}, "planned otherwise")
     yield sends("post_proof", 422, plan | {"reliability": 0.9999}, "endless")
+    yield sends("post_hold", 201, {"machine": "laser-9", "reason": "smoke", "may_lift": "admin"}, key="terminal")
+    yield sends("post_hold", 201, {"plate": "P-77", "reason": "pitted", "id": "HD-again"})
+    yield sends("post_hold", 200, {"plate": "P-77", "reason": "pitted", "id": "HD-again"}, "sent again")
+    yield sends("post_hold", 409, {"plate": "P-78", "reason": "pitted", "id": "HD-again"}, "held otherwise")
+    yield sends("post_hold", 422, {"plate": "P-77", "job": "J-1042", "reason": "both"}, "two at once")
+    yield sends("post_hold_lifting", 201, {"reason": "cleaned"}, hold="HD-again", key="engineer")
+    yield sends("post_hold_lifting", 200, {"reason": "cleaned"}, "sent again", hold="HD-again")
+    yield sends("post_hold_lifting", 409, {"reason": "gone"}, hold="HD-again")
+    yield sends("post_hold_lifting", 404, {"reason": "cleaned"}, hold="HD-none")
+    yield sends("post_hold_lifting", 422, {}, hold="HD-again")
+    settings = {
+        name: value for name, value in EXAMPLES["cutledger.recipe.released"]["data"].items() if name != "evidence"
+    }
+    elsewhere = settings | {"machine": "laser-7"}
+    yield sends("post_release", 201, elsewhere, key="engineer")
+    yield sends("post_release", 200, elsewhere, "sent again")
+    yield sends("post_release", 422, elsewhere | {"gas": "steam"})
+    withdrawn = {name: value for name, value in elsewhere.items() if name != "recipe"}
+    yield sends("post_release_withdrawal", 201, withdrawn)
+    yield sends("post_release_withdrawal", 404, withdrawn, "nothing there")
+    yield sends("post_release_withdrawal", 422, withdrawn | {"reason": ""})
     yield from _trials(sends)
     order = {"parts": 2, "material": "S355J2+N", "thickness_mm": 20}
     yield sends("post_plan", 200, {"parts": [order, {"job": "J-1042", "ref": "line 2"}], "assurance": 0.9}, key="erp")
@@ -371,6 +394,9 @@ def _following() -> Iterator[Case]:
     yield _read("get_job_confirmations", "series=another", status=409)
     yield _read("get_finding", finding_id="F-none", status=404)
     yield _read("get_proof", proof="PR-none", status=404)
+    yield _read("get_hold", hold="HD-none", status=404)
+    yield _read("get_holds", "state=shut", status=422)
+    yield _read("get_releases", "state=open", status=422)
     yield _read("get_proof", "limit=0&after=x", status=422)
     yield _read("get_trial", trial="TR-none", status=404)
     yield _read("get_plate_events", plate="none", status=404)

@@ -20,10 +20,11 @@ CONDITION: Final = "condition"
 IMPLAUSIBLE: Final = "implausible"
 STANDING: Final = "standing"
 PROOF: Final = "proof"
+HELD: Final = "held"
 #: Kinds that are read off what is counted, or set aside, at the moment of asking.
 SEEN_AT_ONCE: Final = (CONTRADICTION, NEW_NAME, LEFT_OPEN, SET_ASIDE, AUDIT)
 #: Kinds that the worker looks for when it has counted.
-LOOKED_FOR: Final = (DRIFT, BAD_LOT, CONDITION, IMPLAUSIBLE, STANDING, PROOF)
+LOOKED_FOR: Final = (DRIFT, BAD_LOT, CONDITION, IMPLAUSIBLE, STANDING, PROOF, HELD)
 KINDS: Final = (*SEEN_AT_ONCE, *LOOKED_FOR)
 
 Key = tuple[str, str, str, str]

@@ -8,6 +8,7 @@ from typing import Final
 from worker.noticing.drifts import drifts
 from worker.noticing.entries import implausible
 from worker.noticing.finding import Finding
+from worker.noticing.held_cuts import held_cuts
 from worker.noticing.proofs import decided_proofs
 from worker.noticing.series import series
 from worker.noticing.standings import standings_changed
@@ -39,6 +40,7 @@ def noticed(reader: Reader, *, now_us: int) -> list[Finding]:
         *implausible(reader, since(ENTRY_DAYS)),
         *series(reader, since(ENTRY_DAYS)),
         *decided_proofs(reader, window),
+        *held_cuts(reader),
         *standings_changed(reader, standing_question(reader, today)),
     ]
     return sorted(found, key=lambda finding: finding.key)

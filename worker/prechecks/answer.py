@@ -7,6 +7,9 @@ from datetime import date
 from typing import Any, Final
 
 from worker.cautions import CAUTIONS
+from worker.holds import said
+from worker.holds import shown as shown_hold
+from worker.prechecks.acts import holds_on, released_to
 from worker.prechecks.evidence import (
     LAST_OF_JOB,
     LAST_OF_MACHINE,
@@ -22,6 +25,7 @@ from worker.prechecks.intended import Intended
 from worker.prechecks.lots import NOT_OFFERED, WORSE
 from worker.prechecks.past import Behind
 from worker.prechecks.raising import CLEAN, GAS, MACHINE, PLATE, TRIM, raising
+from worker.releases import shown as shown_release
 from worker.reports.expected_yield import CONFIDENCE, ExpectedYield
 from worker.reports.plain import as_of_plain
 from worker.reports.reading import Reader
@@ -42,6 +46,7 @@ def precheck(reader: Reader, cut: Intended, *, today: date) -> dict[str, Any]:
     lot, geometry, found = evidence.lots.plain(), geometry_plain(cut), findings_about(evidence)
     stands = standing_plain(evidence)
     gas, gas_from = evidence.gas
+    held, released = holds_on(evidence), released_to(evidence)
     return {
         "site": reader.site,
         "plate": cut.plate,
@@ -57,11 +62,13 @@ def precheck(reader: Reader, cut: Intended, *, today: date) -> dict[str, Any]:
         "expected_yield": expected_plain(expected, cut, reason, gas=gas),
         "gases": _gases(evidence),
         "standing": stands,
+        "holds": [shown_hold(hold) for hold in held],
+        "released": released and shown_release(released),
         "lot": lot,
         "findings": [finding_plain(one) for one in found],
         "geometry": geometry,
         "raises": ways,
-        "notes": list(_notes(evidence, expected, lot, geometry, ways)),
+        "notes": [*map(said, held), *_notes(evidence, expected, lot, geometry, ways)],
         "cautions": CAUTIONS,
         "as_of": as_of_plain(reader.as_of),
     }

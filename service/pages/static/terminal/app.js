@@ -281,6 +281,13 @@ export function retry(run, parts, mode) {
   go("run");
 }
 
+/** Cut the run with released settings, or with others in their place: the attempts say which. */
+export function cutWith({ recipe, gas }, settings) {
+  Object.assign(state.draft, { recipe: { ...recipe, ...settings }, gas });
+  keepWork();
+  go("run");
+}
+
 /** Choose the job of a cut; parts as many as its last run had. */
 export function chooseJob(index, job) {
   const cut = state.draft.cuts[index];

@@ -78,6 +78,8 @@ function about(draft, cut) {
     retry_of: cut.retryOf,
     mode: cut.mode,
     quantity: cut.quantity,
+    recipe: draft.recipe ?? null,
+    gas: draft.gas ?? null,
     material: draft.material,
     thickness_mm: draft.thickness_mm,
   };

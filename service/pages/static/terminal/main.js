@@ -13,6 +13,7 @@ import { plates } from "./screens/plates.js";
 import { rework, reworkBegin, reworkEnd } from "./screens/rework.js";
 import { run } from "./screens/run.js";
 import { service } from "./screens/service.js";
+import { settings } from "./screens/settings.js";
 import { stop } from "./screens/stop.js";
 import { time } from "./screens/time.js";
 import { unjudged } from "./screens/unjudged.js";
@@ -21,11 +22,11 @@ import { clock, lasting, running } from "./zones.js";
 
 const SCREENS = {
   done, entries, handover, jobs, machine, plates, rework, rework_begin: reworkBegin, rework_end: reworkEnd, run,
-  service, stop, time, unjudged,
+  service, settings, stop, time, unjudged,
 }; // prettier-ignore
 /** The way to each screen, and the screens that belong to it. */
 const PLACES = [
-  { screen: "plates", text: "cut", also: ["run", "jobs", "stop", "done", "time", "unjudged"] },
+  { screen: "plates", text: "cut", also: ["run", "jobs", "stop", "done", "settings", "time", "unjudged"] },
   { screen: "rework", text: "rework", also: ["rework_begin", "rework_end"] },
   { screen: "service", text: "service", also: [] },
   { screen: "handover", text: "hand_over", also: [] },

@@ -13,7 +13,7 @@ const COUNTED_MS = 1_000;
 /** What is empty before the service has told anything. */
 const NOTHING = {
   machines: [], plates: [], jobs: [], runs: [], open_runs: [], in_rework: [], unjudged: [], findings: [],
-  services: [], handovers: [], causes: [], zone: "UTC", source: null, site: null,
+  services: [], handovers: [], causes: [], holds: [], releases: [], zone: "UTC", source: null, site: null,
 }; // prettier-ignore
 
 /** The shop: `known` as it was told, and all entries of the device. */
@@ -56,6 +56,8 @@ export function shop(known, allEntries) {
     lastJob: (plate) => runs.find((run) => run.plate === plate && run.job)?.job ?? toldPlate(told, plate)?.last_job ?? null,
     runQuantity: (job) => runs.find((run) => run.job === job)?.quantity ?? jobOf(told, job)?.run_quantity,
     fitting: (plate) => fitting(told, own, plate),
+    holdsOn: (draft) => holdsOn(told, draft),
+    released: (draft) => released(told, draft),
     notes: [
       ...saidOf(TYPES.handedOver).map(({ subject, time, data }) => ({ machine: subject, at: time, note: data.note })),
       ...told.handovers,
@@ -157,6 +159,27 @@ function fitting(told, own, plate) {
   return told.jobs
     .filter(isSame)
     .sort((one, other) => isShort(other) - isShort(one) || (one.due ?? "9").localeCompare(other.due ?? "9"));
+}
+
+/** Holds on the machine, the plate, the jobs or the recipe of a draft. */
+function holdsOn(told, { machine, plate, cuts = [], recipe = null }) {
+  const isOnRecipe = ({ name, revision }) => recipe?.name === name && (!revision || recipe.revision === revision);
+  return told.holds.filter(
+    (hold) =>
+      (hold.machine !== null && hold.machine === machine) ||
+      (plate !== null && (hold.plate === plate || hold.plates.includes(plate))) ||
+      (hold.job !== null && cuts.some(({ job }) => job === hold.job)) ||
+      (hold.recipe !== null && isOnRecipe(hold.recipe)),
+  );
+}
+
+/** What is released for a draft, by gas: of a plate for its surface before any; of a job where there is no plate. */
+function released(told, { machine, plate, cuts = [] }) {
+  const isFor = (one) => (plate === null ? cuts.some(({ job }) => one.jobs.includes(job)) : one.plates.includes(plate));
+  const fit = told.releases.filter((one) => one.machine === machine && isFor(one));
+  const own = (one) => (one.surface_group === null ? 1 : 0);
+  const gases = [...new Set(fit.map(({ gas }) => gas))];
+  return gases.map((gas) => fit.filter((one) => one.gas === gas).sort((one, other) => own(one) - own(other))[0]);
 }
 
 /** When something of a machine was last serviced, in milliseconds since 1970; null when that is not known. */

@@ -1,12 +1,13 @@
 /** A run: all good by one tap; a part that is not good by three more. */
 
-import { addCut, change, dropCut, finishRun, go, MOST_PARTS, mark, select, setQuantity, startRun, state, theShop, timeNow } from "../app.js";
+import { addCut, change, cutWith, dropCut, finishRun, go, MOST_PARTS, mark, select, setQuantity, startRun, state, theShop, timeNow } from "../app.js";
 import { button, element, stepper } from "../elements.js";
 import { counts, MARKS } from "../events.js";
 import { picture } from "../pictures.js";
 import { verdicts } from "../telling.js";
 import { number, say, term, words } from "../words.js";
 import { clock, lasting } from "../zones.js";
+import { recipeName } from "./settings.js";
 import { otherTime, toOtherTime } from "./parts.js";
 
 export function run() {
@@ -15,6 +16,7 @@ export function run() {
     element("h1", { tabindex: "-1" }, draft.plate === null ? say("no_plate") : say("plate", { plate: draft.plate })),
     element("p.about", {}, about(draft)),
     otherTime(),
+    held(draft),
     element(
       "div.sides",
       {},
@@ -22,8 +24,49 @@ export function run() {
       element("div.act", {}, draft.selected.length ? whatBecame(draft) : ending(draft)),
       draft.selected.length ? null : element("div.rest", {}, otherwise(draft)),
     ),
+    releasedFor(draft),
     shownBack(draft),
   ];
+}
+
+// --- what is held, and what is released ---------------------------------------------------------------------------
+
+function held(draft) {
+  const holds = theShop().holdsOn(draft);
+  return holds.length
+    ? element(
+        "section.held",
+        { role: "alert", "aria-label": say("held_now") },
+        element("h2", {}, say("held_now")),
+        holds.map(({ detail, lang }) => element("p.wrong", { lang }, detail)),
+        element("p", {}, say("held_hint")),
+      )
+    : null;
+}
+
+function releasedFor(draft) {
+  const found = theShop().released(draft);
+  return found.length ? element("section.released", { "aria-label": say("released") }, element("h2", {}, say("released")), found.map((one) => settingsOf(one, draft))) : null;
+}
+
+function settingsOf(release, draft) {
+  const { recipe, gas, settings } = release;
+  const isUsed = draft.gas === gas && draft.recipe?.name === recipe.name && draft.recipe?.revision === recipe.revision;
+  const other = isUsed ? Object.keys(settings).filter((name) => draft.recipe[name] !== settings[name]) : [];
+  const told = (name) => `${term("settings", name)}: ${number(isUsed ? draft.recipe[name] : settings[name])}`;
+  return element(
+    "div.release",
+    {},
+    element("p", {}, element("strong", {}, recipeName(recipe)), ` · ${term("gases", gas)}`),
+    element("ul.settings-list", {}, Object.keys(settings).map((name) => element(other.includes(name) ? "li.short" : "li", {}, told(name)))),
+    element(
+      "div.line",
+      {},
+      button(say("as_released"), () => cutWith(release, settings), { id: `as-released-${gas}`, "aria-pressed": String(isUsed && !other.length) }),
+      button(say("cut_otherwise"), () => go("settings", gas), { id: `otherwise-${gas}`, "aria-pressed": String(other.length > 0) }),
+    ),
+    other.length ? element("p.short", {}, say("deviates", { count: other.length })) : null,
+  );
 }
 
 function about(draft) {
