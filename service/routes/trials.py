@@ -30,14 +30,8 @@ from service.schemas.trials import (
     TrialsQuery,
     TrialWhole,
 )
-from service.settling import (
-    ConcludedOtherwise,
-    PlannedOtherwise,
-    SettingsWrong,
-    TrialUnknown,
-    conclude_trial,
-    plan_trial,
-)
+from service.settling import PlannedOtherwise, SettingsWrong
+from service.trying import ConcludedOtherwise, TrialUnknown, conclude_trial, plan_trial
 from worker.reports.reading import Reader, open_site
 from worker.sentences import sentence
 from worker.trials import shown

@@ -133,10 +133,8 @@ class Trial(Answer):
     id = text("id of the trial", "TR-3")
     state = word(STATES, "planned while no run is cut; running; stopped by its own rule; concluded")
     detail = text("how it stands and what comes next, in a sentence", "4 of 16 runs cut; next by the sheet: run 5")
-    planned_at = instant("when it was planned, as the plan has it")
-    received_at = instant(
-        "when the ledger took the plan: only cuts that start then or later, and not before planned_at, count"
-    )
+    planned_at = instant("when it was planned, as the plan has it: only cuts that start then or later count")
+    received_at = instant("when the ledger took the plan; runs that were cut before are told in a note")
     source = text("who planned it: the key", "/keys/k7m2q9xa")
     position = whole("place of the plan in the ledger", 418)
     plan = record(TrialPlan, "as it was planned")

@@ -183,7 +183,7 @@ def test_a_trial_runs_run_by_run_and_names_what_waits_and_what_is_left_out(door:
     assert states[6] == ("left_out", "it was cut on another machine")
     assert states[7][0] == "left_out"
     assert states[7][1] == f"gas pressure (bar) was {other}, planned {sheet[6]['levels'][1]}"
-    assert states[8] == ("left_out", "it was cut before the plan was in the ledger")
+    assert states[8] == ("left_out", "it was cut before the plan")
     assert (states[9], states[10]) == (("counted", None), ("to_cut", None))
     assert (told["state"], told["runs_cut"], told["runs_counted"], told["runs_failed"]) == ("running", 9, 2, 1)
     assert told["next_run"]["run"] == 10
@@ -355,6 +355,17 @@ def test_the_seed_alone_decides_the_order(door: Door) -> None:
     one, other = sheets(door, ("TR-1", "TR-2"))
     assert one == other
     assert planned(door, id="TR-3", seed=42)["sheet"] != one
+
+
+def test_a_plan_that_came_after_its_cuts_is_said_to(door: Door) -> None:
+    data = {**PLAN, "runs": [{"levels": [850, 0.9]}, {"levels": [950, 0.7]}]}
+    plan = {name: value for name, value in data.items() if name not in ("id", "replicates")}
+    door.told(
+        event("trial.planned", "TR-1", time=minutes(0), **plan), attempt({"run": 1, "block": 1}, 3, 1), run_cut(1)
+    )
+    found = trial(door)
+    assert (found["runs_counted"], found["sheet"][0]["good"]) == (1, 3)
+    assert any("after its first runs were cut" in note for note in found["notes"])
 
 
 def test_trials_are_listed_page_by_page(door: Door) -> None:

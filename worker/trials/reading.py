@@ -54,11 +54,6 @@ class Trial:
     unplanned: tuple[int, ...]
 
     @property
-    def since_us(self) -> int:
-        """Cuts that started then or later count: no plan is one before it is in the ledger, whatever it says."""
-        return max(self.planned_us, self.received_us)
-
-    @property
     def cut(self) -> list[TrialRun]:
         """Runs that were cut."""
         return [run for run in self.runs if run.state != TO_CUT]
@@ -128,9 +123,8 @@ def _trial(name: str, told: Sequence[Act], cuts: Mapping[int, str], rows: Mappin
     plans = sorted((act for act in told if _is(act, TRIAL_PLANNED)), key=_received)
     first, plan = plans[0], plan_of(plans[0].event.data)
     ends = [act.event for act in told if _is(act, TRIAL_CONCLUDED)]
-    since_us = max(first.event.time_us, first.received_us)
     times = Counter(attempt for run, attempt in cuts.items() if run <= len(plan.runs))
-    judge = Judge(plan, names, since_us)
+    judge = Judge(plan, names, first.event.time_us)
     runs = []
     for number, run in enumerate(plan.runs, start=1):
         attempt = cuts.get(number)

@@ -175,6 +175,10 @@ def _of_runs(trial: Trial) -> Iterator[Sentence]:
 
 def _of_plan(trial: Trial) -> Iterator[Sentence]:
     started = [run.started_us for run in trial.cut if run.started_us is not None]
+    if started and min(started) < trial.received_us:
+        yield sentence(
+            "the plan came into the ledger after its first runs were cut: nothing shows that its order was drawn before"
+        )
     if any(later < earlier for earlier, later in pairwise(started)):
         yield sentence("the order of the sheet was not kept: what drifts may look like an effect")
     if mixed := sorted(block for block, plates in _plates(trial.counted).items() if len(plates) > 1):
