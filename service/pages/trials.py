@@ -185,7 +185,7 @@ def _picture(effects: Sequence[Row]) -> Markup | None:
     """Effects of single factors, in percentage points, with none beneath them to hold them against."""
     points = [
         Point(
-            one["name"],
+            f"{gettext(FIELDS[one['factors'][0]])}: {number(one['levels'][0])}",
             _points(one["difference"]),
             _points(one["difference_low"]),
             _points(one["difference_high"]),
