@@ -106,6 +106,13 @@ def said_effect(trial: Trial, effect: Effect) -> Sentence:
             "%(high)s), from %(before)s %% to %(after)s %%",
             **values,
         )
+    if effect.low > 1 or (effect.high is not None and effect.high < 1):
+        return sentence(
+            "%(setting)s %(level)s instead of %(first)s: by itself it would be told, but among so many effects one may "
+            "look so by chance; %(gap)s percentage points (%(low)s to %(high)s), from %(before)s %% to %(after)s %% "
+            "%(counted)s",
+            **values,
+        )
     return sentence(
         "%(setting)s %(level)s instead of %(first)s: not told from chance; %(gap)s percentage points (%(low)s to "
         "%(high)s), from %(before)s %% to %(after)s %% %(counted)s",
