@@ -119,7 +119,7 @@ def model_of(runs: Sequence[Run]) -> Model:
         else:
             caveats.append(BLOCKS_UNTOLD)
     paired = replace(model, pairs=tuple(combinations(model.factors, 2)))
-    if paired.pairs and _can_be_told(paired):
+    if paired.pairs and min(_outcomes(paired.runs)) >= paired.width and _can_be_told(paired):
         model = paired
     elif paired.pairs:
         caveats.append(PAIRS_UNTOLD)
@@ -144,7 +144,13 @@ def _collapsed(runs: Sequence[Run]) -> tuple[Run, ...]:
 
 
 def _tells(runs: Sequence[Run]) -> bool:
-    return 0 < sum(run.x for run in runs) < sum(run.n for run in runs)
+    return min(_outcomes(runs)) > 0
+
+
+def _outcomes(runs: Sequence[Run]) -> tuple[int, int]:
+    """(good, bad): no more terms can be told than there are of the rarer."""
+    good = sum(run.x for run in runs)
+    return good, sum(run.n for run in runs) - good
 
 
 def _can_be_told(model: Model) -> bool:
