@@ -16,10 +16,11 @@ from typing import Final
 import numpy as np
 
 from worker.sentences import Sentence, sentence
-from worker.stats.clustering import Correlation, degrees_at
+from worker.stats.clustering import Clustered, Correlation, correlation, degrees_at, effective
+from worker.stats.differences import newcombe
 from worker.stats.factor_model import LEAST_SPARE, Model, Run, model_of
 from worker.stats.likelihood_limits import limits_at
-from worker.stats.logistic import Binomial, Fit, Matrix, Vector, fitted, root_drop
+from worker.stats.logistic import Binomial, Fit, Vector, fitted, root_drop
 from worker.stats.multiplicity import benjamini_hochberg
 from worker.stats.proportions import by_student, quantile
 
@@ -169,38 +170,50 @@ def _effects(
         if len(moved) > 1:
             yield effect
             continue
-        ends = (limits.coefficients[index], limits.coefficients[len(wanted) + index])
-        yield _with_shares(effect, runs, model, fit, ends)
+        yield _with_shares(effect, runs, model, fit, confidence=confidence)
 
 
 def _first(model: Model, factor: int) -> int:
     return next(iter(model.codes[factor]))
 
 
-def _with_shares(effect: Effect, runs: Sequence[Run], model: Model, fit: Fit, ends: tuple[Vector, Vector]) -> Effect:
-    """With the mean shares at both levels, and their difference at the limits of the odds ratio.
+def _with_shares(effect: Effect, runs: Sequence[Run], model: Model, fit: Fit, *, confidence: float) -> Effect:
+    """With the mean shares at both levels, and their difference with its limits.
 
-    Runs of blocks that tell nothing stay as they are at either level: their odds are all or nothing.
+    The limits are Newcombe's, of so many independent parts as runs of one level tell. Runs of blocks that tell nothing
+    stay as they are at either level. By the coefficients at the limits of the odds ratio, which leave open how good all
+    is, intervals at 95 % held the truth in 72 to 97 % of simulated trials of 16 to 24 runs; so they do in 97 to 99 %.
     """
     parts = sum(run.n for run in runs)
     silent = [run for run in runs if run.block not in model.block_names] if model.blocks else []
     kept = sum(run.x for run in silent) / parts
     weights = np.array([run.n for run in model.runs]) / parts
-    sides = [
-        np.array([model.regressors(run, moved={effect.factors[0]: level}) for run in model.runs])
-        for level in (effect.against[0], effect.levels[0])
+    (factor,), places = effect.factors, (effect.against[0], effect.levels[0])
+    shares = [
+        kept + _mean([model.regressors(run, moved={factor: place}) for run in model.runs], fit.coefficients, weights)
+        for place in places
     ]
-    first, second = (_mean(side, fit.coefficients, weights) for side in sides)
-    gaps = [_mean(sides[1], end, weights) - _mean(sides[0], end, weights) for end in ends]
-    low, high = (edge if math.isnan(gap) else gap for gap, edge in zip(gaps, (-1.0, 1.0), strict=True))
-    gap = second - first
-    return replace(effect, shares=(kept + first, kept + second), difference=(gap, min(low, gap), max(high, gap)))
+    together = runs if model.blocks else model.runs
+    groups = [Clustered.of((run.x, run.n) for run in together if run.levels[factor] == place) for place in places]
+    alike = correlation(groups)
+    first, second = (
+        replace(counts, x=share * counts.n)
+        for share, counts in zip(shares, (effective(each, pooled=alike, own=False) for each in groups), strict=True)
+    )
+    found = newcombe(second, first, confidence=confidence)
+    low, high = found.low or 0.0, found.high or 0.0
+    # Which way it goes is told by the odds, compared within plates: no other limit takes that back
+    if effect.low > 1:
+        low = max(0.0, low)
+    elif effect.high is not None and effect.high < 1:
+        high = min(0.0, high)
+    return replace(effect, shares=(shares[0], shares[1]), difference=(shares[1] - shares[0], low, high))
 
 
-def _mean(regressors: Matrix, coefficients: Vector, weights: Vector) -> float:
+def _mean(regressors: Sequence[Sequence[float]], coefficients: Vector, weights: Vector) -> float:
     from scipy.special import expit
 
-    return math.fsum((weights * expit(regressors @ coefficients)).tolist())
+    return math.fsum((weights * expit(np.array(regressors) @ coefficients)).tolist())
 
 
 def _two_sided(errors: float) -> float:
