@@ -11,7 +11,7 @@ from typing import Any, Final
 from demo.cuts import NOT_MADE, OUTSIDE_REASONS, SCRAP, Chances, Cut, Fate, draw_fates, ending
 from demo.hours import production_day, shift
 from demo.orders import Piece, Slot
-from demo.recipes import recipe
+from demo.recipes import recipe, seconds_a_part
 from demo.sayings import say, stated, time_ordered_id
 from demo.steel import Plate
 from demo.truth import LASER_8, MACHINES, Truth
@@ -137,8 +137,8 @@ class Bay:
     def _run_down(self, cut: Cut) -> None:
         """Let the machine's time pass; a run that did not end well is started anew as another run."""
         part, settings = cut.piece.job.part, recipe(cut.machine, thickness_mm=cut.plate.thickness.mm)
-        seconds_a_part = 60 * part.cut_length_mm / settings["feed_mm_min"] + part.pierces * settings["pierce_seconds"]
-        cut.seconds = round(seconds_a_part * max(cut.tried, 0.4) * self.rng.uniform(1.02, 1.3), 1)
+        planned = seconds_a_part(settings, cut_length_mm=part.cut_length_mm, pierces=part.pierces)
+        cut.seconds = round(planned * max(cut.tried, 0.4) * self.rng.uniform(1.02, 1.3), 1)
         cut.interruptions = self.rng.randint(1, 2) if self.rng.random() < 0.05 else 0
         if cut.outcome != "severed":
             # What stopped a run from outside leaves the blank as it was; a lost cut seldom does.

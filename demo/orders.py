@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from demo.hours import SATURDAY, SUNDAY, bench_time, moment
+from demo.recipes import recipe, seconds_a_part
 from demo.sayings import ERP, Saying, say
 from demo.truth import LASER_8, LASER_15
 
@@ -157,6 +158,8 @@ def opened(rng: random.Random, slots: Sequence[Slot], *, restated: int = 3) -> l
 
 def _order_data(job: Job, *, order: str, due: date) -> dict[str, Any]:
     part = job.part
+    settings = recipe(job.machine, thickness_mm=job.thickness.mm)
+    planned = seconds_a_part(settings, cut_length_mm=part.cut_length_mm, pierces=part.pierces)
     return {
         "part_number": part.number,
         "quantity": job.quantity,
@@ -167,6 +170,7 @@ def _order_data(job: Job, *, order: str, due: date) -> dict[str, Any]:
         "operation": "0020",
         "work_centre": job.machine,
         "due": due.isoformat(),
+        "planned_seconds": round(planned, 1),
         "cut_length_mm": part.cut_length_mm,
         "pierces_per_part": part.pierces,
         "min_hole_mm": part.hole_mm if part.holes else None,

@@ -22,3 +22,8 @@ def recipe(machine: str, *, thickness_mm: float) -> dict[str, Any]:
         "standoff_mm": 1.0 if thickness_mm < 25 else 1.4,
         "pierce_seconds": round(0.02 * thickness_mm ** (1.6 if small else 1.45), 1),
     }
+
+
+def seconds_a_part(settings: dict[str, Any], *, cut_length_mm: float, pierces: int) -> float:
+    """Return what a part takes by feed and pierce time alone: what is planned, and less than it takes."""
+    return float(60 * cut_length_mm / settings["feed_mm_min"] + pierces * settings["pierce_seconds"])

@@ -14,8 +14,8 @@ from worker import ledger
 from worker.events import LIFTED, PLACED, RELEASED, WITHDRAWN
 from worker.holds import LIFTED_STATE, OPEN, hold_named
 from worker.records import by_value
-from worker.releases import Release, place_of, releases
 from worker.reports.reading import Reader, open_site
+from worker.reports.released import Release, place_of, releases
 
 #: Subject of an event that is only judged.
 UNNAMED: Final = "-"

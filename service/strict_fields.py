@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from marshmallow import ValidationError, fields
 
@@ -264,6 +264,11 @@ class Flag(Strict, fields.Boolean):
         raise ValidationError(must)
 
 
+#: A list of words that is longer, in characters, is not told whole in a refusal; so many of its words are.
+_LONGEST_LIST: Final = 400
+_MOST_TOLD: Final = 6
+
+
 class Choice(Strict, fields.String):
     """One word out of a tuple."""
 
@@ -277,13 +282,19 @@ class Choice(Strict, fields.String):
     def read(self, value: Any) -> str:  # noqa: D102
         if isinstance(value, str) and value in self._known:
             return value
-        if len(self.words) > 1:
-            must = sentence(
-                "must be one of %(words)s; found %(found)s", words=", ".join(self.words), found=shown(value)
-            )
-        else:
-            must = must_be(f'"{self.words[0]}"', value)
+        must = self._one_of_them(shown(value)) if len(self.words) > 1 else must_be(f'"{self.words[0]}"', value)
         raise ValidationError(with_nearest(must, value, self.words))
+
+    def _one_of_them(self, found: str) -> Sentence:
+        words = ", ".join(self.words)
+        if len(words) <= _LONGEST_LIST:
+            return sentence("must be one of %(words)s; found %(found)s", words=words, found=found)
+        # So many are looked up, not read in passing.
+        told = ", ".join(self.words[:_MOST_TOLD])
+        return sentence(
+            "must be one of %(count)s words, such as %(words)s: the API document lists all; found %(found)s",
+            count=len(self.words), words=told, found=found,
+        )  # fmt: skip
 
 
 def must_be(form: str, value: object) -> Sentence:

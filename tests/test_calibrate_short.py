@@ -12,7 +12,18 @@ from click.testing import CliRunner
 from rich.console import Console
 
 from tests import builders
-from tests.calibrate import comparisons, coverage, limits, lot_alarms, plans, series, standings, trends
+from tests.calibrate import (
+    comparisons,
+    coverage,
+    limits,
+    lot_alarms,
+    plans,
+    reactions,
+    series,
+    standings,
+    trends,
+    wear,
+)
 from tests.calibrate.__main__ import PARTS, main
 from tests.calibrate.figures import SLACK, Figure, by_question
 from tests.calibrate.shop_parts import NAMES, parts_of
@@ -141,6 +152,21 @@ def test_what_just_misses_its_target_is_seldom_proven_by_one_window_and_more_oft
         for question in (standings.AT_ONE_LOOK, standings.WITHIN_A_YEAR)
     )
     assert all(more > some for some, more in zip(once, ever, strict=True))
+
+
+def test_wear_is_found_where_it_was_planted_and_hardly_ever_where_there_is_none() -> None:
+    found = assert_met(wear.figures(12, trials=25, nulls=(wear.NULLS[0], wear.NULLS[-1]), worn=wear.WORN[1:3]))
+    planted = [figure.found[0] for figure in found if figure.question in (wear.FOUND, wear.SUPPORTED)]
+    assert min(planted) > 0.9
+
+
+def test_the_rule_for_failed_pierces_errs_as_often_as_follows_exactly() -> None:
+    found = assert_met(reactions.figures(3, trials=150))
+    tripled = [figure.found for figure in found if figure.question == reactions.IN_TIME]
+    assert all(list(shares) == sorted(shares) for shares in tripled)
+    # All failing: three pierces; and the more fail, the sooner.
+    assert reactions.expected_length(1.0) == pytest.approx(3.0)
+    assert reactions.expected_length(0.02) > reactions.expected_length(0.06) > 3
 
 
 def test_a_case_gives_the_same_each_time_and_another_with_another_seed() -> None:

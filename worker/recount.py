@@ -21,7 +21,7 @@ from worker.batches import in_batches
 from worker.contradictions import Contradictions
 from worker.counting import Counting
 from worker.derived import replace
-from worker.events import ATTEMPT, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
+from worker.events import ATTEMPT, HOLD, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
 from worker.folded import folded
 from worker.folding import Cut, fold_attempt, names_given
 from worker.jobs import OPENED
@@ -55,6 +55,9 @@ class Changes:
     assessed_from: dict[str, int] = field(default_factory=dict)
     attempts: set[str] = field(default_factory=set)
     machines: set[str] = field(default_factory=set)
+    #: Holds, and by source and id the events that say something of them.
+    holds: set[str] = field(default_factory=set)
+    of_holds: set[tuple[str, str]] = field(default_factory=set)
     settings_from: str | None = None
 
     def note(self, kind: str, event: Event) -> None:
@@ -74,6 +77,9 @@ class Changes:
             elif event.type == ASSESSED:
                 since = held_us(event)
                 self.assessed_from[event.subject] = min(since, self.assessed_from.get(event.subject, since))
+        elif kind == HOLD:
+            self.holds.add(event.subject)
+            self.of_holds.add((event.source, event.id))
         elif kind == SITE and any(event.data.get(name) is not None for name in PLACING_SETTINGS):
             valid_from = event.data["valid_from"]
             self.settings_from = min(valid_from, self.settings_from or valid_from)
@@ -126,8 +132,8 @@ class Recount:
         self.counting = Counting(view.connection, view.site, derived)
         self.touched = Touched()
 
-    def of_events(self, positions: list[int]) -> None:
-        """Count the events at these positions, which the view must allow."""
+    def of_events(self, positions: list[int]) -> Changes:
+        """Count the events at these positions, which the view must allow; returns what they are about."""
         changes, voids = self._changes(positions)
         self.touched.jobs |= changes.jobs
         self.touched.changed_plates |= changes.plates | self._parents(changes.received_plates)
@@ -140,6 +146,7 @@ class Recount:
         self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
         self.contradictions.of_voids(positions, voids)
         self.counting.recount()
+        return changes
 
     def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
         """Count all that the view allows, into tables that hold nothing of the site yet; `by`: folds its attempts."""

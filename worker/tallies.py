@@ -31,6 +31,7 @@ from worker.prepared import Lists, Prepared
 from worker.recount import Progress, Recount
 from worker.sites import settings_told
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
+from worker.telling_holds import tell_holds
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
 CLAIM_EVENTS: Final = 2_000
@@ -51,7 +52,8 @@ def bring_up_to_date(connection: Connection, site: str, *, now_us: int, limit: i
     positions = ledger.claim(connection, site, limit=limit)
     if positions:
         recount = Recount(ledger.View(connection, site), LIVE)
-        recount.of_events(positions)
+        changes = recount.of_events(positions)
+        tell_holds(recount.view, changes.holds, since=changes.of_holds, now_us=now_us)
         position = _raise_revision(connection, site, positions[-1])
         Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_touched(recount.touched)
     return len(positions)

@@ -18,12 +18,14 @@ from worker.holds import OPEN, Cutting, Hold, holds, is_on, said, with_remnants
 from worker.kept import kept_about
 from worker.ledger import VOIDS, View
 from worker.naming import name_key
+from worker.notices import notices
+from worker.notices import shown as notice_shown
 from worker.noticing.finding import AUDIT, LEFT_OPEN, NEW_NAME, PROOF, SET_ASIDE, STANDING
 from worker.placing import mm
 from worker.plates import surface_group
-from worker.releases import RELEASED_STATE, Release, releases
-from worker.releases import shown as release_shown
 from worker.reports.reading import Reader, instant, spellings
+from worker.reports.released import RELEASED_STATE, Release, releases
+from worker.reports.released import shown as release_shown
 from worker.state import SourcePrefix, Value, jobs, own_attempts
 from worker.tables import LIVE, events
 
@@ -65,6 +67,7 @@ def known(reader: Reader, *, own: SourcePrefix, machine: str | None, now_us: int
     return stock | {
         "machines": machines,
         "jobs": jobs_open,
+        "notices": [notice_shown(reader, one) for one in notices(reader, machine=machine, now_us=now_us)],
         "holds": [_hold_shown(reader, hold, plates) for hold in holds(reader, state=OPEN)],
         "releases": [
             _release_shown(reader, release, plates, jobs_open)

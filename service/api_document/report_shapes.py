@@ -79,7 +79,8 @@ def _options() -> list[Parameter]:
 
 def _left_out(option: AnyOption) -> str:
     if isinstance(option, NumberOption) and option.target:
-        return f"; left out: the site's target {option.target}, else {option.default:g}"
+        usual = "none" if option.default is None else f"{option.default:g}"
+        return f"; left out: the site's target {option.target}, else {usual}"
     return "" if option.default is None else f"; left out: {option.default}"
 
 

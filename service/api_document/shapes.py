@@ -24,6 +24,7 @@ from service.schemas.plan import ListPlanned, OnePlanned, PlanList
 from service.schemas.precheck_answers import Precheck
 from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
 from service.schemas.releases import ReleaseAnswer, ReleaseNew, ReleasePage
+from service.schemas.trace_answers import TraceSince, TraceWhole
 from service.schemas.trials import TrialNew, TrialPage, TrialWhole
 from service.schemas.webhooks import (
     DeliveryPage,
@@ -63,6 +64,8 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ReleaseNew,
     ReleasePage,
     ReleaseAnswer,
+    TraceWhole,
+    TraceSince,
     TrialNew,
     TrialPage,
     TrialWhole,

@@ -101,6 +101,7 @@ def get_attempt(name: str) -> Response:
         attempt=attempt_listed(attempt, site),
         words=terms,
         back=to("pages.attempts", site),
+        trace=to("pages.trace", site, attempt=name) if reads else None,
         cut=facts_of(attempt, _CUT if bevelled else _SQUARE_CUT, site=site, zone=now.zone),
         course=facts_of(attempt, _COURSE, site=site, zone=now.zone),
         recipe=facts_of(attempt["recipe"] or {}, site=site, zone=now.zone),

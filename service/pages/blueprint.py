@@ -37,6 +37,7 @@ PLACES: Final = (
     Place("pages.findings", marked("Findings"), "read"),
     Place("pages.holds", marked("Holds"), "read"),
     Place("pages.releases", marked("Released"), "read"),
+    Place("pages.trace", marked("Trace"), "read"),
     Place("pages.jobs", marked("Jobs"), "read_state"),
     Place("pages.plates", marked("Plates"), "read_state"),
     Place("pages.attempts", marked("Attempts"), "read_state"),

@@ -159,6 +159,7 @@ def get_job(name: str) -> Response:
         tries=[attempt_listed(one, site) for one in tries.items],
         words=terms,
         back=to("pages.jobs", site),
+        trace=to("pages.trace", site, job=name) if reads else None,
         more_tries=to("pages.attempts", site, job=name) if tries.next else None,
         confirmed=None if confirmed is None else confirmed.value["total"],
         reads=reads,

@@ -107,6 +107,7 @@ def get_plate(name: str) -> Response:
         if plate["heat_number"]
         else None,
         precheck=to("pages.precheck", site, name=name),
+        trace=to("pages.trace", site, plate=name) if reads else None,
         tries=[attempt_listed(one, site) for one in tries.items],
         words=terms,
         back=to("pages.plates", site),

@@ -25,8 +25,8 @@ from service.schemas.releases import RECIPE_WITHDRAWN, RELEASE_NEW
 from service.sessions import form_field
 from worker.cautions import CAUTIONS
 from worker.events import TRIAL_FACTORS
-from worker.releases import STATES, releases, shown
 from worker.reports.reading import open_site
+from worker.reports.released import STATES, releases, shown
 
 _PLACE: Final = ("machine", "material", "thickness_mm", "gas", "surface_group")
 _NAMES: Final = ("name", "revision")

@@ -29,13 +29,10 @@ def terminal_known() -> Response:
         reader = open_site(connection, site)
         found = known(reader, own=asker().own_sources, machine=machine, now_us=now)
         zone = reader.calendar.place(now).settings.zone
-    found["findings"] = [
-        one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()}
-        for one in found["findings"]
-    ]
-    found["holds"] = [
-        one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()} for one in found["holds"]
-    ]
+    for kind in ("findings", "holds", "notices"):
+        found[kind] = [
+            one | {"detail": spoken(one["detail"]), "lang": lang_of(one["detail"]) or language()} for one in found[kind]
+        ]
     told = {
         "site": site, "zone": zone, "now": instant(now), "token": token(), "source": terminal_source(),
         "language": language(),

@@ -8,6 +8,8 @@ from service.pages.field_terms import FIELDS
 from service.pages.languages import gettext, marked
 from service.pages.terms import (
     CAUSES,
+    CHECK_RESULTS,
+    CHECKS,
     GASES,
     OUTCOMES,
     REWORK_OPERATIONS,
@@ -102,6 +104,17 @@ TEXTS: Final = {
     "no_runs": marked("none yet"),
     "nozzle_age": marked("Nozzle changed %(age)s ago"),
     "nozzle_unknown": marked("It is not known when the nozzle was changed"),
+    # what just failed one after the other
+    "check": marked("Machine checked"),
+    "look_first": marked("Look at the machine first"),
+    "look_now": marked("Say what was found"),
+    "look_at": marked("What was found on %(machine)s?"),
+    "look_at_hint": marked(
+        "Look in this order: it is mostly the first. Whoever opens the machine keeps to its safety rules."
+    ),
+    "record_check": marked("Record what was found"),
+    "pierces_in_succession": marked("Failed pierces in succession: %(count)s"),
+    "lost_in_succession": marked("Lost cuts in succession: %(count)s"),
     # what is held, and what is released
     "held_now": marked("On hold"),
     "held_hint": marked("Do not cut it. Whoever may lift the hold decides."),
@@ -219,8 +232,10 @@ _TERMS: Final = {
     "stops": STOP_REASONS,
     "operations": REWORK_OPERATIONS,
     "services": SERVICES,
+    "checks": CHECKS,
     "surfaces": SURFACES,
     "gases": GASES,
+    "found": CHECK_RESULTS,
     "settings": SETTINGS,
     "histories": THERMAL_HISTORIES,
 }

@@ -293,6 +293,18 @@ LIFTERS: Final = {
     "engineer": marked("an engineer"),
     "admin": marked("an administrator"),
 }
+CHECK_RESULTS: Final = {
+    "in_order": marked("in order"),
+    "set_right": marked("set right"),
+    "replaced": marked("replaced"),
+    "not_looked_at": marked("not looked at"),
+}
+CHECKS: Final = {
+    "nozzle": SERVICES["nozzle"],
+    "nozzle_centring": SERVICES["nozzle_centring"],
+    "protective_window": SERVICES["protective_window"],
+    "gas": marked("gas"),
+}
 HOLD_STATES: Final = {
     "open": marked("on hold"),
     "lifted": marked("lifted"),

@@ -21,6 +21,7 @@ from service.pages import (
     sites,
     terminal,
     terminal_known,
+    trace,
     trials,
     week,
 )
@@ -30,7 +31,7 @@ from service.pages.languages import speak
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
 MODULES = (
     attempts, change, findings, handover, holds, jobs, limit, plates, recipes, releases, signing_in, site_keys,
-    site_record, sites, terminal, terminal_known, trials, week,
+    site_record, sites, terminal, terminal_known, trace, trials, week,
 )  # fmt: skip
 
 

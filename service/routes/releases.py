@@ -32,8 +32,9 @@ from service.schemas.releases import (
 )
 from service.settling import SettingsWrong
 from worker.cautions import CAUTIONS
-from worker.releases import Release, evidence_for, place_of, releases, shown
+from worker.releases import evidence_for
 from worker.reports.reading import open_site
+from worker.reports.released import Release, place_of, releases, shown
 from worker.state import last_of, page_cursor
 
 blueprint = Blueprint("releases", __name__, url_prefix="/v1", description="Settings that are released for production")

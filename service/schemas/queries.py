@@ -8,6 +8,8 @@ from typing import Any, Final
 from marshmallow import RAISE, Schema, ValidationError, fields
 from marshmallow.validate import Length, OneOf
 
+from service.strict_fields import about
+from service.strict_times import Instant
 from worker.administration import ACTS
 from worker.events import EVENT_TYPES, GASES, OUTCOMES, PURPOSES
 from worker.findings import ALL
@@ -15,6 +17,8 @@ from worker.kept import OPEN, STATES
 from worker.noticing.finding import KINDS
 from worker.reports.questions import no_day, read_day
 from worker.sentences import sentence
+from worker.tracing.checks import BOUNDS, EITHER
+from worker.tracing.walk import BOTH, DIRECTIONS
 
 ID_LENGTH: Final = 128
 MOST_ITEMS: Final = 500
@@ -22,6 +26,10 @@ MOST_FEED_ITEMS: Final = 1_000
 #: Parameters that more than one query has.
 _SITE: Final = "site to ask about; may be left out when the key has one site"
 
+
+#: No instant that is asked about lies beyond: 2200-01-01.
+_FURTHEST_US: Final = 7_258_118_400 * 1_000_000
+_INSTANT: Final = Instant(metadata=about("an instant"))
 
 NO_PARAMETER: Final = sentence("is no parameter here")
 
@@ -77,6 +85,26 @@ class DayParameter(fields.String):
         if read_day(text) is None:
             raise ValidationError(no_day(text))
         return text
+
+
+class InstantParameter(fields.String):
+    """An instant, as microseconds since 1970."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.metadata = {"format": "date-time", **self.metadata}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        # A plus that was not encoded arrives as a blank.
+        return instant_asked(str(value).replace(" ", "+"))
+
+
+def instant_asked(text: str) -> int:
+    """Microseconds since 1970 of an RFC 3339 instant that is asked about; raises ValidationError."""
+    instant = _INSTANT.read(text)
+    if instant >= _FURTHEST_US:
+        raise ValidationError(sentence("is after the year 2199; leave it out for now"))
+    return instant
 
 
 def _text(description: str, example: str) -> fields.String:
@@ -144,6 +172,69 @@ class PrecheckQuery(Query):
     machine = _name("machine that is to cut it; left out: the work centre of the job, else what cut it last", "Laser 1")
     gas = _one_of(GASES, "gas that it is to be cut with; left out: that of the last cuts like this, of the job if any")
     job = _text("job that it is to be cut for", "J-1024")
+
+
+def _as_rows() -> fields.String:
+    return fields.String(
+        validate=OneOfWords(("json", "csv")),
+        metadata={"description": "csv: the attempts as rows; left out: json", "example": "csv"},
+    )
+
+
+class TraceStartQuery(Query):
+    """From what to trace, and which way: exactly one of job, attempt, plate, heat_number, order, run, machine."""
+
+    job = _text("from this job", "J-1042")
+    attempt = _text("from this attempt and the others on its piece", "A-5001")
+    plate = _text("from this plate", "P-77")
+    heat_number = _text("from the heats of this number", "H48213")
+    mill = _text("with heat_number: the heat of this mill alone", "Nordhelm")
+    order = _text("from the jobs of this order", "4711")
+    run = _text("from this run", "R-0311")
+    machine = _text("from all attempts on this machine, by any name of it, within from and to", "laser-2")
+    from_ = DayParameter(
+        data_key="from", metadata={"description": "with machine: first production day", "example": "2026-03-02"}
+    )
+    to = DayParameter(metadata={"description": "with machine: last production day", "example": "2026-03-02"})
+    direction = fields.String(
+        validate=OneOfWords(DIRECTIONS),
+        load_default=BOTH,
+        metadata={"description": "back: to the steel; forward: to what was made of it; both", "example": BOTH},
+    )
+
+
+class TraceQuery(TraceStartQuery):
+    """From what to trace, which way, and as what."""
+
+    format = _as_rows()
+
+
+class SinceQuery(Query):
+    """Since what a machine is asked about."""
+
+    by = fields.String(
+        validate=OneOfWords(BOUNDS),
+        load_default=EITHER,
+        metadata={
+            "description": "since when: check, the last check that looked at everything; inspection, the last attempt "
+            "of which all parts were inspected and good; either, the later of the two",
+            "example": EITHER,
+        },
+    )
+
+
+class SinceCheckQuery(SinceQuery):
+    """On which machine, since what, up to when, and as what."""
+
+    # Whoever may not know the site is told so first: so that the machine is needed is said by the door.
+    machine = _text("the machine, by any name of it; needed", "laser-2")
+    until = InstantParameter(
+        metadata={
+            "description": "only what happened before this instant, checks and attempts alike; left out: now",
+            "example": "2026-03-08T22:00:00Z",
+        }
+    )
+    format = _as_rows()
 
 
 class AttemptsQuery(PageQuery):

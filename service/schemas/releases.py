@@ -16,7 +16,7 @@ from service.schemas.settings_data import SURFACE_GROUPS
 from service.schemas.strict import Record
 from service.strict_fields import Text, about
 from worker.events import GASES
-from worker.releases import STATES
+from worker.reports.released import STATES
 
 
 class ReleaseNew(Cell):

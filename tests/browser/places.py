@@ -40,6 +40,8 @@ PLACES: Final = (
     Place("precheck", "/plates/<identifier:name>/precheck", "/plates/{plate}/precheck", "reader"),
     Place("attempts", "/attempts", "/attempts", "reader"),
     Place("attempt", "/attempts/<identifier:name>", "/attempts/{attempt}", "reader"),
+    Place("trace", "/trace", "/trace?plate={plate}", "reader"),
+    Place("since-check", "/trace/since-check", "/trace/since-check?machine=laser-8kw", "reader"),
     Place("site", "/site", "/site", "admin"),
     Place("settings", "/site/settings/<section>", "/site/settings/entries", "admin"),
     Place("keys", "/site/keys", "/site/keys", "admin"),

@@ -524,6 +524,42 @@ def test_a_note_for_the_next_shift_is_made_without_network(opened: Open, said: S
 # --- taking back ------------------------------------------------------------------------------------------------
 
 
+def test_three_failed_pierces_ask_at_once_what_was_found_also_without_network(opened: Open, said: Said) -> None:
+    terminal = opened()
+    page = terminal.page
+    page.context.set_offline(True)
+    for turn in range(3):
+        assert page.locator("#look-now").count() == 0, turn
+        terminal.choose_plate()
+        terminal.tap("#gave-up")
+        terminal.tap("#pierce-failed")
+        terminal.tap(".cause")
+        terminal.is_recorded()
+    expect(page.locator(".held")).to_contain_text("Failed pierces in succession: 3")
+    assert violations(page) == []
+    terminal.tap("#look-now")
+    assert [one.inner_text() for one in page.locator("section.cut h2").all()] == [
+        "nozzle", "centring of the nozzle", "protective window", "gas",
+    ]  # fmt: skip
+    terminal.tap("#nozzle-replaced")
+    terminal.tap("#nozzle_centring-set_right")
+    assert violations(page) == []
+    terminal.tap("#record-check")
+    terminal.is_recorded()
+    assert page.locator("#look-now").count() == 0
+    page.context.set_offline(False)
+    page.evaluate("() => dispatchEvent(new Event('online'))")
+    terminal.waits(0)
+    checked = said()[-1]
+    assert checked["type"] == "cutledger.machine.checked"
+    assert [(one["what"], one["found"]) for one in checked["data"]["checks"]] == [
+        ("nozzle", "replaced"), ("nozzle_centring", "set_right"), ("protective_window", "not_looked_at"),
+        ("gas", "not_looked_at"),
+    ]  # fmt: skip
+    terminal.tap("#place-plates")
+    assert page.locator("#look-now").count() == 0
+
+
 @contextmanager
 def acted(server: Serving, shop: Shop, plate: dict[str, Any], machine: str) -> Iterator[None]:
     """A hold on a plate, and settings released for it; both ended after it."""

@@ -10,7 +10,19 @@ from typing import Final
 import click
 from rich.console import Console
 
-from tests.calibrate import causes, comparisons, coverage, limits, lot_alarms, plans, series, standings, trends
+from tests.calibrate import (
+    causes,
+    comparisons,
+    coverage,
+    limits,
+    lot_alarms,
+    plans,
+    reactions,
+    series,
+    standings,
+    trends,
+    wear,
+)
 from tests.calibrate.figures import Figure, by_question
 from tests.calibrate.showing import show
 
@@ -25,7 +37,9 @@ PARTS: Final[dict[str, Callable[[int], Iterable[Figure]]]] = {
     "causes": lambda seed: causes.figures(seed, shops=20),
     "limits": lambda seed: limits.figures(seed, shops=500, long_shops=25),
     "series": lambda seed: series.figures(seed, trials=2_000),
+    "reactions": lambda seed: reactions.figures(seed, trials=1_000),
     "standing": lambda seed: standings.figures(seed, shops=250),
+    "wear": lambda seed: wear.figures(seed, trials=150),
 }
 
 

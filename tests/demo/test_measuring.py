@@ -1,4 +1,4 @@
-"""What the invented shop's inspectors measured: the planted offset is found with its sign, and edges answer."""
+"""What the invented shop's inspectors measured, and how long cuts took: what was planted is found, and edges answer."""
 
 from __future__ import annotations
 
@@ -18,11 +18,12 @@ from worker.reports.report import Report
 
 @pytest.fixture(scope="module")
 def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
-    """Sizes, sizes by machine, and edges of three weeks."""
+    """Sizes, sizes by machine, edges and times of three weeks."""
     folder: Path = tmp_path_factory.mktemp("measuring")
     shop = shop_of(2, weeks=3)
     asked: dict[str, tuple[str, dict[str, list[str]]]] = {
         "edges": ("edges", {}), "sizes": ("sizes", {}), "sizes by machine": ("sizes", {"by": ["machine"]}),
+        "times": ("times", {"by": ["machine"]}),
     }  # fmt: skip
     with opened(shop, folder) as database:
         told(database, *shop.events)
@@ -74,3 +75,16 @@ def test_edges_hold_what_the_inspectors_measured(reports: dict[str, Report]) -> 
             assert row["u_met"] is not None
     assert sum(row["rz5_readings"] >= 30 for row in reports["edges"].rows) >= 2
     assert any(row["dross_readings"] for row in reports["edges"].rows)
+
+
+def test_cuts_take_as_much_more_than_the_plan_as_was_planted(reports: dict[str, Report]) -> None:
+    # Each takes 1.02 to 1.3 times what is planned, each as likely.
+    report = reports["times"]
+    whole = report.details
+    assert whole["time_ratio_low"] < 1.16 < whole["time_ratio_high"]
+    assert whole["time_ratio_median"] == pytest.approx(1.16, abs=0.02)
+    assert whole["time_ratio_p90"] == pytest.approx(1.272, abs=0.01)
+    assert whole["planned_share"] == 1
+    for row in report.rows:
+        assert row["time_ratio"] < row["good_part_ratio"]
+        assert row["seconds_per_metre_low"] < row["seconds_per_metre"] < row["seconds_per_metre_high"]

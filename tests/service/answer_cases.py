@@ -84,7 +84,10 @@ IN_PATHS = {
 
 
 #: What an operation must be asked at least.
-LEAST = {"get_plan": "parts=2&material=S355J2%2BN&thickness_mm=20"}
+LEAST = {
+    "get_plan": "parts=2&material=S355J2%2BN&thickness_mm=20", "get_trace": "plate=P-77",
+    "get_trace_since_check": "machine=laser-2",
+}  # fmt: skip
 
 
 def _place(operation_id: str, **changed: str) -> tuple[str, str]:
@@ -124,6 +127,15 @@ READS = [
     _read("get_proof", "after=1&limit=1"),
     _read("get_holds"), _read("get_holds", "limit=1"), _read("get_holds", "state=open", key="terminal"),
     _read("get_hold"), _read("get_releases"), _read("get_releases", "state=released&machine=LASER-2", key="terminal"),
+    *(
+        _read("get_trace", query)
+        for query in (
+            LEAST["get_trace"], "job=J-1042&direction=back", "attempt=A-5001&format=csv", "plate=P-77-1",
+            "machine=laser-2&from=2026-03-01&to=2026-03-31",
+        )
+    ),
+    _read("get_trace_since_check", "machine=laser-2"),
+    _read("get_trace_since_check", "machine=laser-2&by=check&until=2026-03-08T22:00:00Z&format=csv"),
     _read("get_trials"), _read("get_trials", "limit=1"), _read("get_trials", "state=running"), _read("get_trial"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_keys", "limit=1"),
@@ -398,6 +410,9 @@ def _following() -> Iterator[Case]:
     yield _read("get_holds", "state=shut", status=422)
     yield _read("get_releases", "state=open", status=422)
     yield _read("get_proof", "limit=0&after=x", status=422)
+    yield _read("get_trace", "plate=none", status=404)
+    yield _read("get_trace", "plate=P-77&job=J-1042", status=422)
+    yield _read("get_trace_since_check", "machine=none", status=404)
     yield _read("get_trial", trial="TR-none", status=404)
     yield _read("get_plate_events", plate="none", status=404)
     yield _read("get_site", site="nowhere", status=404)

@@ -27,6 +27,7 @@ def paths(door: Door) -> list[str]:
         *(f"/v1/{path}{more}" for path in ("jobs/J", "plates/P", "attempts/A") for more in ("", "/events")),
         "/v1/plates/P/precheck", f"/v1/findings/{quote(finding['id'])}", f"/v1/sites/{door.site}",
         "/v1/reports/yield?month=2026-03", "/v1/plan?parts=2&material=S355&thickness_mm=20",
+        "/v1/trace?plate=P", "/v1/trace?attempt=A&format=csv",
         "/openapi.json", "/docs/", "/docs/swagger-ui.css", "/static/pages.css",
     ]  # fmt: skip
 

@@ -186,3 +186,20 @@ def test_pages_of_holds_show_each_once(door: Door) -> None:
             break
         after = {"after": page["next"]}
     assert seen == names
+
+
+def test_what_is_held_and_lifted_is_pushed_once(door: Door) -> None:
+    body = {"name": "erp", "url": "https://10.20.0.7/pushes", "topics": ["hold.placed", "hold.lifted"]}
+    door.set(webhook_hosts=["10.20.0.0/16"])
+    webhook = door.ask("POST", "/v1/webhooks", json=body).get_json()["webhook"]
+    name = held(door, mill="M", heat_number="H1", finding="F-1")["id"]
+    door.count()
+    lift(door, name, disposition="scrap")
+    door.count()
+    told = placed("2026-03-04T08:00:00Z", "HD-void", plate="P")
+    void = event("event.voided", "HD-void")
+    void["data"] = {"source": told["source"], "id": told["id"], "reason": "wrong plate"}
+    door.told(told | {}, void)
+    door.count()
+    deliveries = door.read(f"/v1/webhooks/{webhook}/deliveries")["items"]
+    assert sorted(one["topic"] for one in deliveries) == ["hold.lifted", "hold.placed"]

@@ -337,7 +337,7 @@ def questions() -> Iterator[tuple[str, dict[str, str]]]:
     """A question that tells machines and shifts, to each report that can be asked one."""
     for name, entry in REPORTS.items():
         both = {"machine": "laser-1", "shift": "night"}
-        if name == "proof":
+        if name in ("proof", "wear"):
             continue
         yield name, both
         yield name, {"shift": "night"} if "machine" in entry.keys else both | {"purpose": "all"}
@@ -366,6 +366,27 @@ def test_no_report_says_anything_that_rests_on_groups_of_few(shops: Shops, name:
     assert answers[0]["totals"] == answers[1]["totals"]
     assert answers[0]["details"] == answers[1]["details"]
     assert any("withheld" in note for note in answers[0]["notes"])
+
+
+@pytest.mark.parametrize("asked", [{"shift": "late"}, {"shift": "night"}, {"shift": "late", "machine": "laser-1"}])
+def test_wear_rests_on_no_group_of_few_and_what_these_cut_is_no_use_since_a_service(
+    service: Service, asked: dict[str, str]
+) -> None:
+    clock = Clock()
+    whole, without, untouched = (service.door(clock) for _ in range(3))
+    told = rich_shop()
+    untouched.set(least_people=1)
+    for door in (whole, without, untouched):
+        door.told(
+            opened("J", part_number="BR-1"),
+            *(event("machine.serviced", name, time="2026-03-04T01:00:00Z", what="nozzle") for name in MACHINES),
+            *all_of({pair: some for pair, some in told.items() if door is not without or pair not in FEW}),
+        )
+    report = whole.report("wear", **asked)
+    assert [report[part] for part in SAID] == [without.report("wear", **asked)[part] for part in SAID]
+    assert untouched.rows("wear", **asked) != report["rows"]
+    assert "what is withheld is left out of the use too: use is higher than counted here" in report["notes"]
+    assert whole.rows("wear") == untouched.rows("wear")
 
 
 def test_published_weeks_ask_for_no_machine_and_shift_at_once() -> None:

@@ -146,3 +146,25 @@ def test_the_order_of_arrival_does_not_matter(door: Door) -> None:
         seen.append((found["recipe"], found["before"], found["reason"], found["since"]))
     assert all(one == seen[0] for one in seen)
     assert seen[0][:3] == ({"name": "O20", "revision": "C"}, {"name": "O20", "revision": "B"}, "at 11")
+
+
+def test_attempts_with_other_settings_are_told_apart_in_report_recipes(door: Door) -> None:
+    door.clock.now_us = 1_772_700_000_000_000  # 2026-03-05
+    steel = {"material": "S355J2", "thickness_mm": 20, "machine": "Laser 1", "gas": "oxygen", "quantity": 4}
+    told = PLACE | {"recipe": recipe(), "reason": "proven"}
+    door.told(
+        event("recipe.released", "O20", time="2026-03-04T08:00:00Z", **told),
+        cut("before", time="2026-03-04T07:00:00Z", recipe=recipe(feed_mm_min=1), good=4, **steel),
+        cut("as", time="2026-03-04T09:00:00Z", recipe=recipe(), good=4, **steel),
+        cut("more", time="2026-03-04T09:10:00Z", recipe=recipe(nozzle_mm=2), good=3, scrap=1, **steel),
+        cut("slower", time="2026-03-04T10:00:00Z", recipe=recipe(feed_mm_min=850), good=2, scrap=2, **steel),
+        cut("untold", time="2026-03-04T11:00:00Z", recipe={"name": "o20", "revision": "a"}, good=4, **steel),
+        cut(
+            "thicker", time="2026-03-04T11:00:00Z", recipe=recipe(feed_mm_min=1), good=4, **steel | {"thickness_mm": 25}
+        ),
+    )
+    (row,) = door.report("recipes")["details"]["cut_otherwise"]
+    assert (row["recipe"], row["machine"], row["thickness_mm"]) == ("O20 / A", "Laser 1", 20)
+    assert [row[f"{what}_as_released"] for what in ("attempts", "parts", "good")] == [2, 8, 7]
+    assert [row[f"{what}_otherwise"] for what in ("attempts", "parts", "good")] == [1, 4, 2]
+    assert (row["attempts_untold"], row["settings"]) == (1, "feed_mm_min (1)")

@@ -70,7 +70,7 @@ def test_a_measure_needs_no_sum_beside_those_that_are_summed_for_it(name: str) -
 ASKED = [
     (name, report)
     for name in FEW
-    for report in ("yield", "pierces", "lots", "retries", "limit", "standing", "recipes", "coverage")
+    for report in ("yield", "pierces", "lots", "retries", "limit", "standing", "recipes", "coverage", "times")
     if name != "supplier" or report not in ("yield", "pierces", "lots")
 ]
 

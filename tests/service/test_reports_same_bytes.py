@@ -31,8 +31,11 @@ QUESTIONS = [
     if name != "losses"
 ] + [
     *((name, {}) for name in REPORTS),
-    *((name, {"by": "machine,week"}) for name in ("yield", "pierces", "rework", "losses", "retries", "edges", "sizes")),
-    *((name, {"by": "heat_number"}) for name in ("yield", "pierces", "rework", "losses")),
+    *(
+        (name, {"by": "machine,week"})
+        for name in ("yield", "pierces", "rework", "losses", "retries", "edges", "sizes", "times")
+    ),
+    *((name, {"by": "heat_number"}) for name in ("yield", "pierces", "rework", "losses", "times")),
     *(("losses", {"by": word}) for word in ("stage", "term", "location", "cause")),
     *(("losses", {"by": "machine,term", "rank_by": word}) for word in ("parts", "minutes", "cost")),
 ]  # fmt: skip

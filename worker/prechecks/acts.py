@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from worker.holds import Cutting, Hold, holding, with_ancestors
 from worker.prechecks.evidence import Evidence
-from worker.releases import Place, Release, released_for
+from worker.reports.released import Place, Release, released_for
 
 
 def holds_on(evidence: Evidence) -> list[Hold]:

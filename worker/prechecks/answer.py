@@ -25,10 +25,10 @@ from worker.prechecks.intended import Intended
 from worker.prechecks.lots import NOT_OFFERED, WORSE
 from worker.prechecks.past import Behind
 from worker.prechecks.raising import CLEAN, GAS, MACHINE, PLATE, TRIM, raising
-from worker.releases import shown as shown_release
 from worker.reports.expected_yield import CONFIDENCE, ExpectedYield
 from worker.reports.plain import as_of_plain
 from worker.reports.reading import Reader
+from worker.reports.released import shown as shown_release
 from worker.reports.standing import GASES
 from worker.sentences import counted, figure, joined, sentence
 

@@ -18,6 +18,8 @@ from worker.tables import deliveries, pushes, sites, webhooks
 FINDING_OPENED: Final = "finding.opened"
 FINDING_CLOSED: Final = "finding.closed"
 PROOF_DECIDED: Final = "proof.decided"
+HOLD_PLACED: Final = "hold.placed"
+HOLD_LIFTED: Final = "hold.lifted"
 JOB_ENDED: Final = "job.ended"
 JOB_SHORT: Final = "job.short"
 CONFIRMATIONS_READY: Final = "confirmations.ready"
@@ -28,6 +30,8 @@ TOPICS: Final = (
     FINDING_OPENED,
     FINDING_CLOSED,
     PROOF_DECIDED,
+    HOLD_PLACED,
+    HOLD_LIFTED,
     JOB_ENDED,
     JOB_SHORT,
     CONFIRMATIONS_READY,

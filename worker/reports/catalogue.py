@@ -10,6 +10,7 @@ from worker.measures import Measure
 from worker.reports import (
     bad_lots,
     change,
+    cut_times,
     edge_ranges,
     entry_coverage,
     failed_pierces,
@@ -25,6 +26,7 @@ from worker.reports import (
     size_deviations,
     standing,
     thickness_promise,
+    tool_wear,
 )
 from worker.reports.dimensions import LOST_BY, OPERATION, Dimension
 from worker.reports.options import AnyOption
@@ -253,6 +255,31 @@ _ENTRIES: Final = (
         purposes=(),
         weekly=False,
         example=size_deviations.example,
+    ),
+    Entry(
+        "wear",
+        "Do failures grow with what was done since a nozzle, a window, a lens was seen to; and when is a change due?",
+        tool_wear.tool_wear,
+        columns=tool_wear.COLUMNS,
+        details=tool_wear.DETAILS,
+        options=tool_wear.OPTIONS,
+        by=(),
+        keys=tool_wear.KEYS,
+        last="26w",
+        reads_attempts=True,
+        weekly=False,
+        example=tool_wear.example,
+    ),
+    Entry(
+        "times",
+        "How long do cuts take beside what is planned, and what does a good part really take?",
+        cut_times.cut_times,
+        columns=cut_times.COLUMNS,
+        details=cut_times.DETAILS,
+        last="26w",
+        reads_attempts=True,
+        weekly=False,
+        example=cut_times.example,
     ),
     Entry(
         "coverage",

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, Final
 
 from worker.cautions import CAUTIONS
 from worker.measures import E6, FAILED_PIERCES, FIRST_PASS, MINUTES, SHARE
 from worker.reports.comparing import described, invented
+from worker.reports.cut_otherwise import COLUMNS as CUT_OTHERWISE
+from worker.reports.cut_otherwise import EXAMPLE, cut_otherwise
 from worker.reports.options import NameOption
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader, spellings
@@ -154,6 +156,7 @@ _SETTING: Final = (
 DETAILS: Final = (
     Column("comparisons", "", "each pair over all strata that both were cut in", "list", _COMPARISON),
     Column("settings", "", "what the recipes of each pair set otherwise", "list", _SETTING),
+    Column("cut_otherwise", "", "of each release: cuts as released, and others", "list", CUT_OTHERWISE),
     Column("currency", "", "currency of the costs; null: the site has not set its rates", "text"),
     Column("pairs", "", "pairs that the q values allow for", "integer"),
     Column("left_out", "", f"pairs left out beyond {MOST_PAIRS}: those with the fewest parts to compare", "integer"),
@@ -169,9 +172,8 @@ def recipe_comparison(reader: Reader, question: Question) -> Report:
     """
     first, second = _asked(reader, question)
     read = read_cells(reader, question, None if first is None or second is None else {first, second})
-    return _answer(
-        reader, question, read, {kind: spellings(reader, kind) for kind in ("material", "machine", "recipe")}
-    )
+    names = {kind: spellings(reader, kind) for kind in ("material", "machine", "recipe")}
+    return _answer(reader, question, read, names, cut_otherwise(reader, question, names))
 
 
 def _asked(reader: Reader, question: Question) -> tuple[str | None, str | None]:
@@ -187,7 +189,13 @@ def _asked(reader: Reader, question: Question) -> tuple[str | None, str | None]:
     return first, second
 
 
-def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, Mapping[str, str]]) -> Report:
+def _answer(
+    reader: Reader,
+    question: Question,
+    read: Read,
+    names: Mapping[str, Mapping[str, str]],
+    apart: Sequence[Mapping[str, Any]],
+) -> Report:
     first, second = _asked(reader, question)
     confidence, shown, alike = question.confidence, Shown(names), Alike.of(read)
     pairings, looked_at = pairings_of(read, first, second, alike, confidence=confidence)
@@ -210,6 +218,7 @@ def _answer(reader: Reader, question: Question, read: Read, names: Mapping[str, 
     details = {
         "comparisons": [_comparison(pair, q, shown, confidence=confidence) for pair, q in told_pairs],
         "settings": [row for pairing in told_of for row in _settings(read, pairing, shown)],
+        "cut_otherwise": list(apart),
         "currency": next(iter(currencies)) if len(currencies) == 1 else None,
         "pairs": looked_at,
         "left_out": len(pairings) - len(told_of),
@@ -396,9 +405,9 @@ def example(reader: Reader, question: Question) -> Report:
         recipe: Used("2026-03-02", "2026-03-08", {"feed_mm_min": (feed, 1.0), "pierce_seconds": (seconds, 0.9)})
         for (recipe, feed, seconds) in (("s355 oxygen 20 / a", 900, 1.5), ("s355 oxygen 20 / b", 1_020, 1.1))
     }
-    return _answer(
-        reader, question, Read(cells, used, frozenset(cells), 12, 0, []), {"recipe": {}, "material": {}, "machine": {}}
-    )
+    names: dict[str, dict[str, str]] = {"recipe": {}, "material": {}, "machine": {}}
+    read = Read(cells, used, frozenset(cells), 12, 0, [])
+    return _answer(reader, question, read, names, [EXAMPLE])
 
 
 def _invented(parts: int, good: int, plates: int, seconds: int, rework_e3: int) -> Cell:

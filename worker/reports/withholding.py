@@ -135,6 +135,17 @@ def without_few(
     )
 
 
+def all_of_few(reader: Reader, question: Question, keys: Collection[str] = ()) -> tuple[LeftOut, ...]:
+    """Groups of too few people in a question's window, also those that it does not ask for; none that is not looked at.
+
+    For what rests on all that was cut in the window, whatever the filters.
+    """
+    if not is_looked_at(question, keys) or (least := least_people(reader, question)) <= 1:
+        return ()
+    pairs = groups_of_few(crowds(reader, replace(question, filters={}, left_out=()), PAIR), least=least)
+    return (LeftOut(_dimensions(PAIR), frozenset(pairs)),) if pairs else ()
+
+
 def crowds(reader: Reader, question: Question, names: Sequence[str]) -> dict[Group, Crowd]:
     """Who is named in the attempts of a question, by dimensions: one statement over the attempts of its window."""
     a = reader.tables.attempts.c

@@ -56,7 +56,7 @@ class Limits:
 
 
 def rate_of(clusters: Iterable[tuple[float, float]]) -> Rate | None:
-    """Rate of clusters, each given as (amount at least 0, size above 0); None without any. Any order gives the same.
+    """Rate of clusters, each given as (amount, size), both at least 0; None without any size. Any order gives the same.
 
     The variance is that of a ratio of sums over clusters, linearised: Cochran WG (1977), Sampling Techniques, 3rd ed.,
     section 6.3 (from memory). Degrees of freedom are those between clusters, fewer where the residuals have long tails,

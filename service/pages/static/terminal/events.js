@@ -9,9 +9,13 @@ export const TYPES = {
   inspected: "cutledger.attempt.inspected",
   reworked: "cutledger.attempt.reworked",
   serviced: "cutledger.machine.serviced",
+  checked: "cutledger.machine.checked",
   handedOver: "cutledger.shift.handed_over",
   voided: VOIDED,
 };
+
+/** What is looked at, in the order of what it mostly is. */
+export const CHECKS = ["nozzle", "nozzle_centring", "protective_window", "gas"];
 
 /** Marks of a part that is not good, in the order of their buttons. */
 export const MARKS = ["rework", "scrap", "lost", "pierce"];
@@ -168,6 +172,12 @@ export function reworked(attempt, work, source, at) {
 /** Something of the machine was serviced. */
 export function serviced(machine, what, note, source, at) {
   return [event(TYPES.serviced, machine, at, source, { what, note: plain(note).replaceAll("\n", " ") || null })];
+}
+
+/** Somebody looked at what makes pierces and cuts fail: what was found of each thing, in the order of CHECKS. */
+export function checked(machine, found, notice, source, at) {
+  const checks = CHECKS.map((what) => ({ what, found: found[what] ?? "not_looked_at" }));
+  return [event(TYPES.checked, machine, at, source, { checks, notice })];
 }
 
 /** What was typed or pasted, without the characters that the ledger does not take in a text. */

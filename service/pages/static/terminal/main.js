@@ -4,6 +4,7 @@ import { begin, clockTrouble, go, isReady, LINK, sendNow, standing, state, still
 import { button, element, present } from "./elements.js";
 import { picture } from "./pictures.js";
 import { scanned } from "./scanning.js";
+import { check } from "./screens/check.js";
 import { done } from "./screens/done.js";
 import { entries } from "./screens/entries.js";
 import { handover } from "./screens/handover.js";
@@ -21,12 +22,12 @@ import { number, say, term } from "./words.js";
 import { clock, lasting, running } from "./zones.js";
 
 const SCREENS = {
-  done, entries, handover, jobs, machine, plates, rework, rework_begin: reworkBegin, rework_end: reworkEnd, run,
+  check, done, entries, handover, jobs, machine, plates, rework, rework_begin: reworkBegin, rework_end: reworkEnd, run,
   service, settings, stop, time, unjudged,
 }; // prettier-ignore
 /** The way to each screen, and the screens that belong to it. */
 const PLACES = [
-  { screen: "plates", text: "cut", also: ["run", "jobs", "stop", "done", "settings", "time", "unjudged"] },
+  { screen: "plates", text: "cut", also: ["check", "run", "jobs", "stop", "done", "settings", "time", "unjudged"] },
   { screen: "rework", text: "rework", also: ["rework_begin", "rework_end"] },
   { screen: "service", text: "service", also: [] },
   { screen: "handover", text: "hand_over", also: [] },

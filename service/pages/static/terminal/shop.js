@@ -13,7 +13,7 @@ const COUNTED_MS = 1_000;
 /** What is empty before the service has told anything. */
 const NOTHING = {
   machines: [], plates: [], jobs: [], runs: [], open_runs: [], in_rework: [], unjudged: [], findings: [],
-  services: [], handovers: [], causes: [], holds: [], releases: [], zone: "UTC", source: null, site: null,
+  services: [], handovers: [], causes: [], holds: [], releases: [], notices: [], zone: "UTC", source: null, site: null,
 }; // prettier-ignore
 
 /** The shop: `known` as it was told, and all entries of the device. */
@@ -56,6 +56,7 @@ export function shop(known, allEntries) {
     lastJob: (plate) => runs.find((run) => run.plate === plate && run.job)?.job ?? toldPlate(told, plate)?.last_job ?? null,
     runQuantity: (job) => runs.find((run) => run.job === job)?.quantity ?? jobOf(told, job)?.run_quantity,
     fitting: (plate) => fitting(told, own, plate),
+    noticesOf: (machine) => noticesOf(told, standing, machine),
     holdsOn: (draft) => holdsOn(told, draft),
     released: (draft) => released(told, draft),
     notes: [
@@ -159,6 +160,29 @@ function fitting(told, own, plate) {
   return told.jobs
     .filter(isSame)
     .sort((one, other) => isShort(other) - isShort(one) || (one.due ?? "9").localeCompare(other.due ?? "9"));
+}
+
+const IN_SUCCESSION = 3;
+
+/**
+ * Notices of a machine that nobody has answered yet: what the service told, and what the last entries of this device
+ * show by themselves, as when there is no network: so many runs in succession that ended at a pierce, or lost the cut.
+ */
+function noticesOf(told, standing, machine) {
+  const events = standing.map(({ event }) => event).filter((one) => one.subject === machine || one.data.machine === machine);
+  const looked = events.filter(({ type }) => type === TYPES.checked || type === TYPES.serviced);
+  const lookedAt = Math.max(0, ...looked.map(({ time }) => Date.parse(time)));
+  const there = told.notices.filter((one) => one.machine === machine && Date.parse(one.since) > lookedAt);
+  const runs = events.filter(({ type, time }) => type === TYPES.finished && Date.parse(time) > lookedAt);
+  const last = runs.sort((one, other) => Date.parse(other.time) - Date.parse(one.time)).slice(0, IN_SUCCESSION);
+  const all = (outcome) => last.length === IN_SUCCESSION && last.every(({ data }) => data.outcome === outcome);
+  const here = [
+    ["failed_pierces", "pierce_failed"],
+    ["lost_cuts", "not_severed"],
+  ]
+    .filter(([code, outcome]) => all(outcome) && !there.some((one) => one.code === code))
+    .map(([code]) => ({ id: null, machine, code, detail: null, failed: IN_SUCCESSION }));
+  return [...there, ...here];
 }
 
 /** Holds on the machine, the plate, the jobs or the recipe of a draft. */

@@ -16,6 +16,8 @@ export function sentence({ type, subject, data }) {
       return `${say("rework")}: ${term("operations", data.operation)}, ${say("minutes_of", { minutes: data.minutes })}`;
     case TYPES.serviced:
       return `${say("service")}: ${term("services", data.what)}`;
+    case TYPES.checked:
+      return `${say("check")}: ${data.checks.map(({ what, found }) => `${term("checks", what)} ${term("found", found)}`).join(", ")}`;
     case TYPES.handedOver:
       return `${say("hand_over")}: ${data.note}`;
     case VOIDED:

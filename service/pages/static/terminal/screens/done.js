@@ -6,6 +6,7 @@ import { picture } from "../pictures.js";
 import { sentence } from "../telling.js";
 import { say } from "../words.js";
 import { clock } from "../zones.js";
+import { notice } from "./check.js";
 
 export function done() {
   const { group, plate, runs = [] } = state.about;
@@ -15,6 +16,7 @@ export function done() {
   return [
     element("h1", { tabindex: "-1", class: "recorded" }, picture("good"), say("recorded")),
     element("ul.runs", {}, recorded.map(({ event }) => element("li", {}, element("strong", {}, clock(Date.parse(event.time), shop.zone)), ` ${sentence(event)}`))),
+    notice(),
     failed.map(tryAgain),
     element(
       "div.line",

@@ -4,6 +4,7 @@ import { beginRun, go, resumeRun, state, theShop, timeNow } from "../app.js";
 import { button, element } from "../elements.js";
 import { number, say, term } from "../words.js";
 import { clock, lasting } from "../zones.js";
+import { notice } from "./check.js";
 import { lastEntry, otherTime, toOtherTime } from "./parts.js";
 
 const MOST_TILES = 60;
@@ -14,6 +15,7 @@ export function plates() {
   return [
     element("h1", { tabindex: "-1" }, say("which_plate")),
     otherTime(),
+    notice(),
     running.length ? element("section", {}, element("h2", {}, say("on_the_machine")), running.map(onMachine)) : null,
     searching(),
     element("div.tiles", { id: "plates" }, tiles()),

@@ -7,8 +7,9 @@ import { picture } from "../pictures.js";
 import { verdicts } from "../telling.js";
 import { number, say, term, words } from "../words.js";
 import { clock, lasting } from "../zones.js";
-import { recipeName } from "./settings.js";
+import { notice } from "./check.js";
 import { otherTime, toOtherTime } from "./parts.js";
+import { recipeName } from "./settings.js";
 
 export function run() {
   const { draft } = state;
@@ -16,6 +17,7 @@ export function run() {
     element("h1", { tabindex: "-1" }, draft.plate === null ? say("no_plate") : say("plate", { plate: draft.plate })),
     element("p.about", {}, about(draft)),
     otherTime(),
+    notice(),
     held(draft),
     element(
       "div.sides",
