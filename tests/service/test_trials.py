@@ -368,6 +368,13 @@ def test_a_plan_that_came_after_its_cuts_is_said_to(door: Door) -> None:
     assert any("after its first runs were cut" in note for note in found["notes"])
 
 
+def test_the_names_of_a_plan_hold_under_aliases_that_came_since(door: Door) -> None:
+    sheet = planned(door)["sheet"]
+    door.set("2026-03-01", aliases=[{"kind": "machine", "name": "L2", "also": ["Laser 2"]}])
+    door.told(attempt(sheet[0], 6, 0, machine="L2"), run_cut(1))
+    assert trial(door)["sheet"][0]["state"] == "counted"
+
+
 def test_trials_are_listed_page_by_page(door: Door) -> None:
     sheets(door, ("TR-1", "TR-2", "TR-3"))
     first = door.read("/v1/trials", limit=2)
