@@ -20,9 +20,9 @@ def test_a_sheet_holds_every_combination_as_often_as_planned(
 ) -> None:
     try:
         sheet = run_sheet(factors, replicates=replicates, blocks=blocks, seed=seed, most_runs=1000)
-    except SheetImpossible as impossible:
-        assert impossible.field == "blocks"
-        assert replicates % blocks
+    except SheetImpossible:
+        # Whole replicates always go
+        assert replicates % blocks != 0
         return
     assert Counter(run.levels for run in sheet) == dict.fromkeys(product(*factors), replicates)
     sizes = Counter(run.block for run in sheet)
