@@ -25,6 +25,7 @@ from demo.plant import plant_settings
 from demo.posting import Stream, streams
 from demo.sayings import ERP, STORE, Event, Saying, say, time_ordered_id
 from demo.steel import Steelyard
+from demo.trial import trial
 from demo.truth import LASER_15, MACHINES, Drift, Truth
 
 OXIDISED_LOT: Final = "oxidised_lot"
@@ -120,6 +121,7 @@ def make_shop(
     mistakes = _spoil(rng, said, last_day=last_day, handheld=handheld)
     said += _handed_over(seed, last_day=last_day, drift=drift)
     said += actions(seed, first_day=first_day, last_day=last_day, drift=drift, lot=steel.oxidised_lot)
+    said += trial(seed, last_day=last_day, cuts=all_cuts)
     if until < closes_at:
         said += _started_now(seed, all_cuts, until=until)
 
