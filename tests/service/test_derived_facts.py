@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -16,11 +17,13 @@ from tests.service.conftest import Door, Service, cut, opened, void
 from worker.events import NOT_THE_PROCESS
 from worker.reports import derived_facts
 from worker.reports.derived_facts import judged_with_facts
+from worker.reports.dimensions import DIMENSIONS
 from worker.reports.fact_bands import CORNER, FACTS, HOLE, HOURS, MINUTES, NOT_KNOWN, ORDER, PIERCES, WEB
-from worker.reports.questions import Question
+from worker.reports.questions import LeftOut, Question
 from worker.reports.reading import open_site
 
 MONDAY = datetime(2026, 3, 2, 6, tzinfo=UTC)
+QUESTION = Question(date(2026, 3, 1), date(2026, 3, 31), (), {}, {}, 0.95)
 
 
 def at(minute: int, day: int = 0) -> str:
@@ -39,9 +42,11 @@ def serviced(minute: int, day: int = 0, what: str = "nozzle", machine: str = "La
     return event("machine.serviced", machine, time=at(minute, day), what=what)
 
 
-def facts(door: Door, *, first: date = date(2026, 3, 1), **filters: tuple[Any, ...]) -> dict[str, list[int]]:
+def facts(
+    door: Door, *, first: date = date(2026, 3, 1), left_out: tuple[LeftOut, ...] = (), **filters: tuple[Any, ...]
+) -> dict[str, list[int]]:
     """The values of each fact over the judged attempts of a question, in the order in which these began."""
-    question = Question(first, date(2026, 3, 31), (), filters, {}, 0.95)
+    question = replace(QUESTION, first_day=first, filters=filters, left_out=left_out)
     with door.database.read() as connection:
         judged = judged_with_facts(open_site(connection, door.site), question)
     assert judged is not None
@@ -72,10 +77,23 @@ def test_what_was_cut_before_the_window_and_whatever_is_not_counted_comes_before
     assert found[MINUTES] == [24 * 60 + 30, 24 * 60 + 50]
 
 
+def test_what_few_people_cut_comes_before_nothing(door: Door) -> None:
+    door.told(
+        began("A", 0, machine="Laser 2"), began("B", 20), began("C", 30, day=1, machine="Laser 2"),
+        began("D", 60, day=1),
+    )  # fmt: skip
+    of_few = (LeftOut((DIMENSIONS["machine"],), frozenset({("laser 2",)})),)
+    for first, told in ((date(2026, 3, 1), [1, 2]), (date(2026, 3, 3), [2])):
+        assert facts(door, first=first, left_out=of_few)[ORDER] == told
+    assert facts(door, left_out=of_few)[MINUTES] == [0, 24 * 60 + 40]
+
+
 def test_attempts_that_begin_at_one_instant_stand_in_the_order_of_their_ids(door: Door) -> None:
-    # The plate is the same, so that the second of the two finds one before it.
     door.told(began("B", 5, rework=1), began("A", 5))
-    assert facts(door)[ORDER] == [1, 2]
+    with door.database.read() as connection:
+        judged = judged_with_facts(open_site(connection, door.site), QUESTION)
+    assert judged is not None
+    assert (judged.failures.tolist(), judged.values[ORDER].tolist()) == ([0, 1], [1, 2])
 
 
 def test_hours_count_from_the_first_cut_of_the_machine_on_the_production_day(door: Door) -> None:
@@ -197,6 +215,20 @@ def test_losses_name_the_fact_that_failures_go_with(door: Door, asked: dict[str,
     (said,) = (note for note in report["notes"] if note.startswith("order of the attempt on its plate: "))
     assert "the higher, the more parts are not good at once" in said
     assert "in the last band 33.3%, where the first would give 2.1% at its mix" in said
+
+
+def test_whatever_the_order_of_arrival_the_same_is_said(service: Service) -> None:
+    events = [*shop(job="J"), opened("J", min_hole_mm=14), serviced(0), serviced(25, 2, machine="L1")]
+    answers = []
+    for seed in range(3):
+        door = service.door()
+        append(door.database, random.Random(seed).sample(events, len(events)), site=door.site)
+        while door.count():
+            pass
+        report = door.report("losses", by="term")
+        answers.append((report["rows"], report["details"], report["notes"]))
+    assert answers[0] == answers[1] == answers[2]
+    assert answers[0][1]["explained_by"]
 
 
 def test_nothing_is_said_where_nothing_goes_with_failures_or_little_was_cut(door: Door) -> None:

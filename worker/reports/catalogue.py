@@ -122,6 +122,7 @@ _ENTRIES: Final = (
         details=fact_bands.DETAILS,
         options=(lost_by_word.RANK_BY,),
         keys=(lost_by_word.CERTAINTY.name,),
+        reads_attempts=True,
         example=part_losses.example,
     ),
     Entry(
