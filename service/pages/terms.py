@@ -301,6 +301,29 @@ PROOF_STATES: Final = {
     "passed": marked("passed"),
     "failed": marked("failed"),
 }
+DOSSIER_STATES: Final = {
+    "valid": marked("valid"),
+    "held": marked("suspended by a hold"),
+    "ended": marked("ended"),
+}
+DOSSIER_ENDS: Final = {
+    "new_revision": marked("newer revision"),
+    "fell_back": marked("fallen standing"),
+    "withdrawn": marked("withdrawn release"),
+    "age": marked("age"),
+    "held": marked("hold"),
+    "reopened": marked("late event"),
+}
+DOSSIER_SETTINGS: Final = {
+    "as_released": marked("as released"),
+    "otherwise": marked("not as released"),
+    "untold": marked("not told"),
+}
+DOSSIER_FIGURES: Final = {
+    "u": marked("squareness u, mm"),
+    "rz5": marked("roughness Rz5, micrometre"),
+    "dross": marked("slag, mm"),
+}
 RELEASE_STATES: Final = {
     "released": marked("released"),
     "withdrawn": marked("withdrawn"),
