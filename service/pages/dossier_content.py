@@ -99,9 +99,8 @@ def _validity(found: Row) -> Section:
         )
         for one in found["ends"]
     )  # fmt: skip
-    return Section(
-        "ends", gettext("Until when it holds, and what ends it"), tables=(Table(gettext("What ends it, and whether it did"), columns, rows),),
-    )  # fmt: skip
+    table = Table(gettext("What ends it, and whether it did"), columns, rows)
+    return Section("ends", gettext("Until when it holds, and what ends it"), tables=(table,))
 
 
 def _worker(text: str | None) -> Cell:

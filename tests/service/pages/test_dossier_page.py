@@ -5,16 +5,16 @@ from __future__ import annotations
 import io
 import re
 from html import unescape
-from typing import Any
 
 import pytest
 from pypdf import PdfReader
 
 from tests.builders import event
 from tests.service.conftest import Door
-from tests.service.pages.reading import alert_of, links_of, opened_page, rows_of, words_of
+from tests.service.pages.reading import links_of, opened_page, rows_of, words_of
 from tests.service.test_dossier import NEEDED, PLACE, PLAN, RECIPE, inspected, later, minutes, proven, trials
 from tests.service.test_proofs import ask
+from worker.findings import look
 
 __all__ = ["proven"]
 PAGE = "/proofs/PR-1/dossier"
@@ -87,8 +87,10 @@ def test_what_is_not_proven_has_no_page_and_says_how_it_stands(door: Door) -> No
     opened_page(door, PAGE, key="reader", status=422, week="2026-W10")
 
 
-def test_the_limit_page_and_the_finding_lead_to_it(proven: Door) -> None:
-    def leads(path: str, **asked: Any) -> str:
-        return links_of(opened_page(proven, path, key="engineer", **asked))["PR-1"]
-
-    assert leads("/limit").startswith(f"{PAGE}?")
+def test_limit_page_releases_and_the_finding_lead_to_it(proven: Door) -> None:
+    look(proven.database, proven.site, now_us=proven.clock.now_us)
+    assert proven.ask("POST", "/v1/releases", json={**PLACE, "recipe": RECIPE, "reason": "proven"}).status_code == 201
+    (found,) = proven.findings(kind="proof")
+    for path, text in (("/limit", "PR-1"), (f"/findings/{found['id']}", "PR-1"), ("/releases", "Proof PR-1: passed")):
+        links = links_of(opened_page(proven, path, key="engineer"))
+        assert links[text].startswith(f"{PAGE}?"), path
