@@ -24,6 +24,7 @@ PLACES: Final = (
     Place("key", "/key", "/key", "reader"),
     Place("week", "/week", "/week", "reader"),
     Place("limit", "/limit", "/limit", "engineer"),
+    Place("dossier", "/proofs/<identifier:name>/dossier", "/proofs/{proven}/dossier", "engineer"),
     Place("change", "/change", "/change", "engineer"),
     Place("recipes", "/recipes", "/recipes", "engineer"),
     Place("findings", "/findings", "/findings", "engineer"),
@@ -53,7 +54,7 @@ PLACES: Final = (
 NOT_PAGES: Final = frozenset(
     {
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
-        "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
+        "/proofs/<identifier:name>/dossier.pdf", "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
         "/holds/<identifier:name>/lifting", "/releases/withdrawal",
     }
 )  # fmt: skip
