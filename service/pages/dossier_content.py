@@ -12,7 +12,6 @@ from service.pages.field_terms import FIELDS
 from service.pages.languages import day, gettext, instant, language, marked, number, percent
 from service.pages.terms import (
     DOSSIER_ENDS,
-    DOSSIER_FIGURES,
     DOSSIER_SETTINGS,
     DOSSIER_STATES,
     GASES,
@@ -28,6 +27,8 @@ from worker.dossier.edges import BASIS
 Row = Mapping[str, Any]
 #: An attempt -> the address of its page.
 Address = Callable[[str], str]
+#: What was measured of an edge -> the field in which it is entered.
+_MEASURED: Final = {"u": "u_mm", "rz5": "rz5_um", "dross": "dross_mm"}
 #: What became of the parts, in the order in which it is told.
 _PARTS: Final = ("good", "rework", "scrap", "not_made", "pending", "recovered", "scrapped", "in_rework")
 _LEFT_OUT: Final = {
@@ -215,7 +216,7 @@ def _trial(one: Row, attempt_address: Address) -> tuple[Cell, ...]:
 def _settings(found: Row) -> Section:
     columns = (
         Column(gettext("Setting")), Column(gettext("From"), is_figure=True), Column(gettext("To"), is_figure=True),
-        Column(gettext("Trials that tell it"), is_figure=True), Column(gettext("Released"), is_figure=True),
+        Column(gettext("Trials that tell it"), is_figure=True), Column(gettext("Released value"), is_figure=True),
         Column(gettext("Trials with another value"), is_figure=True),
     )  # fmt: skip
     rows = tuple(
@@ -260,7 +261,7 @@ def _edge(one: Row) -> tuple[Cell, ...]:
         if each["cuts"]
     ]
     return (
-        contents.text(said(DOSSIER_FIGURES, one["figure"])), contents.count(one["cuts"]),
+        contents.text(_field(_MEASURED[one["figure"]])), contents.count(one["cuts"]),
         contents.count(one["readings"]), contents.number(one["mean"], 3), contents.number(one["worst_cut"], 3),
         contents.number(one["largest_reading"], 3), contents.count(one["kept_by_all"]),
         contents.number(one["limit"], 3), contents.text("; ".join(ranges) or None),

@@ -319,11 +319,6 @@ DOSSIER_SETTINGS: Final = {
     "otherwise": marked("not as released"),
     "untold": marked("not told"),
 }
-DOSSIER_FIGURES: Final = {
-    "u": marked("squareness u, mm"),
-    "rz5": marked("roughness Rz5, micrometre"),
-    "dross": marked("slag, mm"),
-}
 RELEASE_STATES: Final = {
     "released": marked("released"),
     "withdrawn": marked("withdrawn"),

@@ -54,8 +54,8 @@ PLACES: Final = (
 NOT_PAGES: Final = frozenset(
     {
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
-        "/proofs/<identifier:name>/dossier.pdf", "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
-        "/holds/<identifier:name>/lifting", "/releases/withdrawal",
+        "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
+        "/holds/<identifier:name>/lifting", "/releases/withdrawal", "/proofs/<identifier:name>/dossier.pdf",
     }
 )  # fmt: skip
 
@@ -67,6 +67,7 @@ def subjects(read: Callable[[str], Any]) -> Mapping[str, Any]:
         "job": read("/v1/jobs?limit=1")["items"][0]["job"],
         "plate": read("/v1/plates?limit=1")["items"][0]["plate"],
         "finding": read("/v1/findings?limit=1")["items"][0]["id"],
+        "proven": read("/v1/proofs?state=passed&limit=1")["items"][0]["id"],
         "hold": read("/v1/holds?limit=1")["items"][0]["id"],
         "key": read("/v1/keys?limit=1")["items"][0]["key_id"],
     }
