@@ -54,7 +54,7 @@ def dossier_content(found: Row, *, zone: ZoneInfo, attempt_address: Address) -> 
         _edges(found),
         _left_out(found),
         _since(found, zone),
-        Section("notes", gettext("What it rests on"), workers_sentences(found["notes"])),
+        _notes(found),
         Section("cautions", gettext("Cautions"), sentences([gettext(one) for one in found["cautions"]])),
     )
     title = gettext("Dossier of proof %(proof)s", proof=proof["id"])
@@ -84,8 +84,14 @@ def _facts(found: Row, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
 
 
 def _summary(found: Row) -> Section:
-    told = [found["proven"], found["detail"], FIGURES_ONLY, *([BASIS] if found["edges"] else [])]
+    told = [found["proven"], found["detail"], FIGURES_ONLY]
     return Section("summary", gettext("What is proven"), workers_sentences(told))
+
+
+def _notes(found: Row) -> Section:
+    """What it rests on, but for what stands at its head and at the edges."""
+    told = [one for one in found["notes"] if one not in (FIGURES_ONLY, BASIS)]
+    return Section("notes", gettext("What it rests on"), workers_sentences(told))
 
 
 def _validity(found: Row) -> Section:

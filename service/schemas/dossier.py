@@ -31,7 +31,7 @@ class DossierEnd(Answer):
     what = word(ENDS, "what ends it", "age")
     rule = text("when it does, in a sentence", "age: 26 weeks after the production day of the trial that decided it")
     day = day("production day on which it did; null: it has not", None, null=True)
-    detail = text("what happened", None, null=True)
+    detail = text("what happened, or is so: the open holds", None, null=True)
 
 
 class DossierTrial(ProofTrial):

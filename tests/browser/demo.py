@@ -123,7 +123,7 @@ def _build(folder: Path) -> None:
 def _plan(until: datetime) -> dict[str, Any]:
     """A proof that was planned in time for cuts of the shop to pass it, as one of its reliability does in any play."""
     what = {"thickness_mm": 15, "machine": LASER_15, "material": "S355J2+N"}
-    asked = {"reliability": 0.6, "confidence": 0.9, "failures_allowed": 4}
+    asked = {"reliability": 0.6, "confidence": 0.8, "failures_allowed": 3}
     when = (until - _PLANNED).isoformat()
     return event("proof.planned", "PR-15", source="/keys/demo", time=when, **asked, **what)
 

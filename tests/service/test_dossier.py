@@ -218,6 +218,32 @@ def test_a_newer_revision_that_is_cut_ends_it(proven: Door) -> None:
     assert dossier(proven)["ended_day"] == "2026-03-09"
 
 
+def test_a_newer_revision_takes_the_place_of_cuts_for_proof_too(door: Door) -> None:
+    later(door, days=20)
+    at(door, START - timedelta(hours=1), *steel())
+    assert ask(door, id="PR-1", **PLAN, recipe={"name": "S355-28", "revision": "A"}).status_code == 201
+    door.told(*trials(purpose="proof"), production(1, 8, recipe=RECIPE | {"revision": "B"}, good=0, scrap=1))
+    told = dossier(door)
+    assert (told["ended_by"], told["ended_day"]) == ("new_revision", "2026-03-10")
+    (late,) = trials(1, since=30, recipe=RECIPE | {"revision": "C"}, purpose="trial")
+    door.told(late)
+    assert dossier(door)["ended_by"] == "new_revision"
+
+
+def test_trials_with_two_revisions_end_with_a_third_alone(door: Door) -> None:
+    later(door, days=20)
+    assert ask(door, id="PR-1", **PLAN | {"least_heats": ...}).status_code == 201
+    newer = RECIPE | {"revision": "B"}
+    door.told(*trials(4), *trials(4, since=4, recipe=newer))
+    told = dossier(door)
+    assert (told["state"], told["recipes"]) == ("valid", ["S355-28 / A", "S355-28 / B"])
+    door.told(production(1, 8, recipe=newer))
+    assert dossier(door)["state"] == "valid"
+    door.told(production(2, 9, recipe=RECIPE | {"revision": "C"}))
+    told = dossier(door)
+    assert (told["ended_by"], told["ended_day"]) == ("new_revision", "2026-03-11")
+
+
 def test_a_standing_that_falls_ends_it(proven: Door) -> None:
     later(proven, days=20)
     proven.told(*(production(number, 9, good=0, scrap=1) for number in range(40)))
@@ -252,6 +278,7 @@ def test_a_hold_suspends_it_until_it_is_lifted(proven: Door, on: dict[str, Any])
     told = dossier(proven)
     assert (told["state"], told["ended_by"], [one["id"] for one in told["holds"]]) == ("held", None, ["HD-1"])
     assert "is held: smoke" in told["detail"]
+    assert (end(told, "held")["day"], "is held: smoke" in end(told, "held")["detail"]) == (None, True)
     proven.clock.now_us += 1_000_000
     assert proven.ask("POST", "/v1/holds/HD-1/lifting", json={"reason": "cleaned"}).status_code == 201
     assert dossier(proven)["state"] == "valid"

@@ -56,7 +56,10 @@ _RULES: Final[Mapping[str, Sentence]] = {
 
 @dataclass(frozen=True)
 class End:
-    """Something that ends a proof. `day`: production day on which it did; None: it has not. `detail`: what happened."""
+    """Something that ends a proof, or suspends it. `day`: production day on which it ended; None: it has not.
+
+    `detail`: what happened.
+    """
 
     what: str
     rule: Sentence
@@ -93,6 +96,7 @@ def validity(reader: Reader, decided: Trial, cuts: Sequence[Cut], *, machine: st
         _aged(decided_day, until, today),
     ]
     ends = {end.what: end for end in happened if end is not None and end.day is not None and end.day <= today}
+    told = ends | ({HELD: End(HELD, _RULES[HELD], detail=joined("; ", map(said, held)))} if held else {})
     # On one day what tells more than age comes first
     end = min(ends.values(), key=lambda each: (each.day, ENDS.index(each.what)), default=None)
     state = ENDED if end is not None else HELD if held else VALID
@@ -101,7 +105,7 @@ def validity(reader: Reader, decided: Trial, cuts: Sequence[Cut], *, machine: st
         until=until,
         detail=_said(state, until, end, held),
         end=end,
-        ends=[ends.get(what, End(what, _RULES[what])) for what in ENDS],
+        ends=[told.get(what, End(what, _RULES[what])) for what in ENDS],
         holds=held,
     )
 
