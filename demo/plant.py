@@ -8,6 +8,7 @@ from typing import Any
 from demo import hours
 from demo.orders import CARDS, GRADES
 from demo.recipes import recipe
+from demo.trial import NEW_STEEL
 from demo.truth import LASER_8, LASER_15, MACHINES
 
 
@@ -33,7 +34,8 @@ def plant_settings(valid_from: date) -> dict[str, Any]:
 
 def _names() -> list[dict[str, Any]]:
     """Name all materials, machines and recipes, so that none comes as a surprise."""
-    names: list[dict[str, Any]] = [{"kind": "material", "name": grade, "group": grade[:4]} for grade in GRADES]
+    grades = (*GRADES, NEW_STEEL)
+    names: list[dict[str, Any]] = [{"kind": "material", "name": grade, "group": grade[:4]} for grade in grades]
     names += [{"kind": "machine", "name": machine} for machine in MACHINES]
     for machine in MACHINES:
         for thickness_mm in sorted({thickness.mm for thickness in CARDS[machine]}):

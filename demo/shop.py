@@ -25,6 +25,7 @@ from demo.plant import plant_settings
 from demo.posting import Stream, streams
 from demo.sayings import ERP, STORE, Event, Saying, say, time_ordered_id
 from demo.steel import Steelyard
+from demo.trial import trial
 from demo.truth import LASER_15, MACHINES, Drift, Truth
 
 OXIDISED_LOT: Final = "oxidised_lot"
@@ -120,6 +121,7 @@ def make_shop(
     mistakes = _spoil(rng, said, last_day=last_day, handheld=handheld)
     said += _handed_over(seed, last_day=last_day, drift=drift)
     said += actions(seed, first_day=first_day, last_day=last_day, drift=drift, lot=steel.oxidised_lot)
+    said += trial(seed, last_day=last_day, cuts=all_cuts)
     if until < closes_at:
         said += _started_now(seed, all_cuts, until=until)
 
@@ -179,7 +181,10 @@ def _services(rng: random.Random, *, first_day: date, last_day: date, drift: Dri
     for machine in MACHINES:
         for ahead in range((last_day - first_day).days + 1):
             day = first_day + timedelta(days=ahead)
-            what = {0: "nozzle_centring", 2: "protective_window" if ahead % 14 > 6 else None}.get(day.weekday())
+            # The nozzle of the weaker laser is changed every other week; that of the other one when its pierces drift.
+            nozzle = "nozzle" if machine != LASER_15 and ahead % 14 <= 6 else None
+            window = "protective_window" if ahead % 14 > 6 else None
+            what = {0: "nozzle_centring", 1: nozzle, 2: window}.get(day.weekday())
             if what:
                 at = hours.moment(day, minutes=rng.uniform(1, 9))
                 said.append(_service(rng, at, machine=machine, what=what))

@@ -45,6 +45,7 @@ from service.routes import (
     sites,
     state,
     tracing,
+    trials,
     webhooks,
 )
 from service.routes import metrics as metrics_route
@@ -109,7 +110,7 @@ def create_app(
     guard(app, gate, rates, sessions.asker)
     app.before_request(_refuse_nul)
     api = Api(app)
-    asked_of_the_past = (prechecks, reports, plan, proofs, findings, tracing)
+    asked_of_the_past = (prechecks, reports, plan, proofs, trials, findings, tracing)
     administered = (sites, people, keys, audit, administration, webhooks)
     acted = (holds, releases)
     for module in (events, state, confirmations, *acted, *asked_of_the_past, *administered, health, metrics_route):

@@ -35,12 +35,14 @@ _ALL_FAILURES: Final = 10
 LOOKS: Final = 5
 #: What a request to an endpoint, or else to its blueprint, costs; any other one, or one of somebody unknown, costs 1.
 COSTS: Final = {
-    "reports": 10, "plan": 10, "prechecks": 10, "findings": 10, "proofs": 10, "tracing": 10, "metrics": 10,
-    "webhooks.post_webhook_test": 10, "proofs.post_proof": 100, "audit.post_audit": 100, "people": 100,
+    "reports": 10, "plan": 10, "prechecks": 10, "findings": 10, "proofs": 10, "trials": 10, "tracing": 10,
+    "metrics": 10, "webhooks.post_webhook_test": 10, "proofs.post_proof": 100, "trials.post_trial": 100,
+    "audit.post_audit": 100, "people": 100,
     # Pages that show the same.
     "pages.week": 10, "pages.week_csv": 10, "pages.week_xlsx": 10, "pages.week_pdf": 10, "pages.limit": 10,
     "pages.change": 10, "pages.recipes": 10, "pages.findings": 10, "pages.finding": 10, "pages.precheck": 10,
-    "pages.job": 10, "pages.plate": 10, "pages.attempt": 10,
+    "pages.job": 10, "pages.plate": 10, "pages.attempt": 10, "pages.trials": 10, "pages.trial": 10,
+    "pages.post_trial": 100,
 }  # fmt: skip
 #: What the name of a limit ends with that holds for all that somebody asks.
 _ALL: Final = "global"

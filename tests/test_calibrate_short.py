@@ -11,10 +11,12 @@ import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
+from demo.trial import TRIAL
 from tests import builders
 from tests.calibrate import (
     comparisons,
     coverage,
+    factorials,
     limits,
     lot_alarms,
     plans,
@@ -92,8 +94,10 @@ def test_parts_of_a_demo_shop_and_their_limits_are_those_of_the_report_on_its_ev
     shop = shop_of(9, weeks=3)
     parts = parts_of(shop, weeks=3)
     question = Question(shop.first_day, shop.last_day, (), {}, {}, limits.CONFIDENCE, {TARGET.name: limits.TARGET})
+    # What the engineer's trial cut is none of the cuts that the generator draws.
+    events = [event for event in shop.events if TRIAL not in event["subject"]]
     with opened(shop, tmp_path) as database:
-        builders.told(database, *shop.events)
+        builders.told(database, *events)
         with database.read() as connection:
             reader = open_site(connection, builders.SITE)
             counted = process_parts(reader, question, NAMES).groups
@@ -152,6 +156,12 @@ def test_what_just_misses_its_target_is_seldom_proven_by_one_window_and_more_oft
         for question in (standings.AT_ONE_LOOK, standings.WITHIN_A_YEAR)
     )
     assert all(more > some for some, more in zip(once, ever, strict=True))
+
+
+def test_trials_tell_effects_where_there_are_any_and_hardly_ever_where_there_are_none() -> None:
+    found = assert_met(factorials.figures(5, trials=60, nulls=factorials.NULLS[1:5], effects=factorials.EFFECTS[1:]))
+    told = [figure.found[0] for figure in found if figure.question == factorials.FOUND]
+    assert max(told) > 0.5
 
 
 def test_wear_is_found_where_it_was_planted_and_hardly_ever_where_there_is_none() -> None:

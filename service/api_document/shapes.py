@@ -26,6 +26,7 @@ from service.schemas.precheck_answers import Precheck
 from service.schemas.proofs import ProofNew, ProofPage, ProofWhole
 from service.schemas.releases import ReleaseAnswer, ReleaseNew, ReleasePage
 from service.schemas.trace_answers import TraceSince, TraceWhole
+from service.schemas.trials import TrialNew, TrialPage, TrialWhole
 from service.schemas.webhooks import (
     DeliveryPage,
     Webhook,
@@ -67,6 +68,9 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ReleaseAnswer,
     TraceWhole,
     TraceSince,
+    TrialNew,
+    TrialPage,
+    TrialWhole,
     KeyNew,
     KeyRotation,
     SiteNew,

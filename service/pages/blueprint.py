@@ -33,6 +33,7 @@ PLACES: Final = (
     Place("pages.limit", marked("Limit"), "read"),
     Place("pages.change", marked("Change"), "read"),
     Place("pages.recipes", marked("Recipes"), "read"),
+    Place("pages.trials", marked("Trial series"), "read"),
     Place("pages.findings", marked("Findings"), "read"),
     Place("pages.holds", marked("Holds"), "read"),
     Place("pages.releases", marked("Released"), "read"),

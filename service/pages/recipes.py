@@ -73,6 +73,8 @@ def recipes() -> Response:
         strata=strata,
         others=_others(found, pair, site),
         alone=[row for row in found.rows if row["second"] is None],
+        otherwise=found.details["cut_otherwise"],
+        releases=to("pages.releases", site),
         currency=found.details["currency"],
         fields=_fields(offered, asked),
         also_asked=also_asked,

@@ -158,6 +158,27 @@ PURPOSES: Final = {
     "trial": marked("trial"),
     "proof": marked("proof"),
 }
+TRIAL_STATES: Final = {
+    "planned": marked("planned"),
+    "running": marked("running"),
+    "stopped": marked("stopped by its rule"),
+    "concluded": marked("concluded"),
+}
+TRIAL_RUN_STATES: Final = {
+    "to_cut": marked("to cut"),
+    "waiting": marked("cut, waits"),
+    "counted": marked("counts"),
+    "left_out": marked("left out"),
+}
+TRIAL_RESPONSES: Final = {
+    "first_pass": marked("parts good the first time"),
+    "pierces": marked("pierces that went through at the first try"),
+}
+TRIAL_ENDS: Final = {
+    "complete": marked("all was cut"),
+    "stopped": marked("stopped by its rule"),
+    "abandoned": marked("given up"),
+}
 MODES: Final = {
     "new": marked("new"),
     "resume": marked("same blank goes on"),

@@ -23,6 +23,7 @@ from service.pages import (
     terminal,
     terminal_known,
     trace,
+    trials,
     week,
 )
 from service.pages.blueprint import blueprint
@@ -31,7 +32,7 @@ from service.pages.languages import speak
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
 MODULES = (
     attempts, change, dossier, findings, handover, holds, jobs, limit, plates, recipes, releases, signing_in,
-    site_keys, site_record, sites, terminal, terminal_known, trace, week,
+    site_keys, site_record, sites, terminal, terminal_known, trace, trials, week,
 )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from service.schemas.event_parts import (
 )
 from service.schemas.settings_data import SURFACE_GROUPS
 from service.schemas.strict import WHOLE, Errors, Record, Rows, StrictSchema
-from service.strict_fields import Choice, Identifier, Number, Text, ThicknessInch, ThicknessMm, Whole, about
+from service.strict_fields import Choice, Identifier, Lines, Number, Text, ThicknessInch, ThicknessMm, Whole, about
 from worker.events import (
     CHECK_RESULTS,
     CHECKS,
@@ -176,8 +176,8 @@ class TrialRun(StrictSchema):
     block = Whole(1, MOST_TRIAL_RUNS, metadata=about("plate that it is cut from, by number", 1))
 
 
-class TrialPlanned(StrictSchema):
-    """A series of trials as a whole, before its first cut: question, factors, the order of its runs, when it stops."""
+class TrialFrame(StrictSchema):
+    """What a series of trials is about: question, factors, what is counted, when it stops."""
 
     question = Text(2000, required=True, metadata=about("what it is to answer", "does a slower feed save the pierce?"))
     machine = Text(128, required=True, metadata=about("machine", "laser-2"))
@@ -189,10 +189,6 @@ class TrialPlanned(StrictSchema):
     factors = Rows(
         Record(TrialFactor, metadata=about("one factor")), MOST_FACTORS, required=True,
         metadata=about("what is varied", [{"name": "feed_mm_min", "levels": [850, 950]}]),
-    )  # fmt: skip
-    runs = Rows(
-        Record(TrialRun, metadata=about("one run")), MOST_TRIAL_RUNS, required=True,
-        metadata=about("runs, in the order in which they are cut", [{"levels": [950], "block": 1}]),
     )  # fmt: skip
     parts_a_run = Whole(1, MOST_PARTS, metadata=about("parts of each run", 4))
     stop_failed_runs = Whole(1, MOST_TRIAL_RUNS, metadata=about("failed runs after which it stops", 6))
@@ -210,6 +206,19 @@ class TrialPlanned(StrictSchema):
         for factor in factors:
             if len(factor["levels"]) < 2 or len(set(factor["levels"])) < len(factor["levels"]):
                 errors["factors"] = [f"{factor['name']} needs two levels or more, each once"]
+        return errors
+
+
+class TrialPlanned(TrialFrame):
+    """A series of trials as a whole, before its first cut: question, factors, the order of its runs, when it stops."""
+
+    runs = Rows(
+        Record(TrialRun, metadata=about("one run")), MOST_TRIAL_RUNS, required=True,
+        metadata=about("runs, in the order in which they are cut", [{"levels": [950], "block": 1}]),
+    )  # fmt: skip
+
+    def disagreements(self, data: Mapping[str, Any]) -> Errors:  # noqa: D102
+        errors, factors = super().disagreements(data), data["factors"]
         if not data["runs"]:
             errors["runs"] = ["is empty; plan at least one"]
         for number, run in enumerate(data["runs"], 1):
@@ -233,4 +242,4 @@ class TrialConcluded(StrictSchema):
     """A trial is over."""
 
     reason = Choice(TRIAL_ENDS, required=True, metadata=about("why it ended", "complete"))
-    conclusion = Text(4000, required=True, metadata=about("what was learned", "feed matters, pressure does not"))
+    conclusion = Lines(4000, required=True, metadata=about("what was learned", "feed matters, pressure does not"))

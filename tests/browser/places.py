@@ -27,6 +27,8 @@ PLACES: Final = (
     Place("dossier", "/proofs/<identifier:name>/dossier", "/proofs/{proven}/dossier", "engineer"),
     Place("change", "/change", "/change", "engineer"),
     Place("recipes", "/recipes", "/recipes", "engineer"),
+    Place("trials", "/trials", "/trials", "engineer"),
+    Place("trial", "/trials/<identifier:name>", "/trials/{trial}", "engineer"),
     Place("findings", "/findings", "/findings", "engineer"),
     Place("finding", "/findings/<identifier:name>", "/findings/{finding}", "engineer"),
     Place("holds", "/holds", "/holds", "engineer"),
@@ -55,7 +57,8 @@ NOT_PAGES: Final = frozenset(
     {
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
         "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
-        "/holds/<identifier:name>/lifting", "/releases/withdrawal", "/proofs/<identifier:name>/dossier.pdf",
+        "/holds/<identifier:name>/lifting", "/releases/withdrawal", "/trials/<identifier:name>/conclusion",
+        "/proofs/<identifier:name>/dossier.pdf",
     }
 )  # fmt: skip
 
@@ -66,6 +69,7 @@ def subjects(read: Callable[[str], Any]) -> Mapping[str, Any]:
         "attempt": read("/v1/attempts?limit=1")["items"][0]["attempt"],
         "job": read("/v1/jobs?limit=1")["items"][0]["job"],
         "plate": read("/v1/plates?limit=1")["items"][0]["plate"],
+        "trial": read("/v1/trials?limit=1")["items"][0]["id"],
         "finding": read("/v1/findings?limit=1")["items"][0]["id"],
         "proven": read("/v1/proofs?state=passed&limit=1")["items"][0]["id"],
         "hold": read("/v1/holds?limit=1")["items"][0]["id"],

@@ -14,6 +14,7 @@ from tests.calibrate import (
     causes,
     comparisons,
     coverage,
+    factorials,
     limits,
     lot_alarms,
     plans,
@@ -39,6 +40,7 @@ PARTS: Final[dict[str, Callable[[int], Iterable[Figure]]]] = {
     "series": lambda seed: series.figures(seed, trials=2_000),
     "reactions": lambda seed: reactions.figures(seed, trials=1_000),
     "standing": lambda seed: standings.figures(seed, shops=250),
+    "trials": lambda seed: factorials.figures(seed, trials=500),
     "wear": lambda seed: wear.figures(seed, trials=150),
 }
 

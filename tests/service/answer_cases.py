@@ -78,7 +78,7 @@ class Case:
 
 IN_PATHS = {
     "job": "J-1042", "plate": "P-77", "attempt": "A-5001", "name": "yield", "site": "main", "key_id": "none",
-    "proof": "PR-4", "hold": "HD-3", "webhook": "wh_k7m2q9xa", "number": "1",
+    "proof": "PR-4", "hold": "HD-3", "trial": "TR-2", "webhook": "wh_k7m2q9xa", "number": "1",
     "finding_id": finding_id(("runs_overlap", "attempt", "A-overlap", "")),
 }  # fmt: skip
 
@@ -138,6 +138,7 @@ READS = [
     ),
     _read("get_trace_since_check", "machine=laser-2"),
     _read("get_trace_since_check", "machine=laser-2&by=check&until=2026-03-08T22:00:00Z&format=csv"),
+    _read("get_trials"), _read("get_trials", "limit=1"), _read("get_trials", "state=running"), _read("get_trial"),
     _read("get_sites"), _read("get_site"), _read("get_site", site="empty", key="elsewhere"), _read("get_keys"),
     _read("get_keys", "limit=1"),
     _read("get_administration"), _read("get_administration", "limit=1&act=key.made&act=site.made"),
@@ -232,6 +233,7 @@ def _administration() -> Iterator[Case]:
     yield sends("post_release_withdrawal", 201, withdrawn)
     yield sends("post_release_withdrawal", 404, withdrawn, "nothing there")
     yield sends("post_release_withdrawal", 422, withdrawn | {"reason": ""})
+    yield from _trials(sends)
     order = {"parts": 2, "material": "S355J2+N", "thickness_mm": 20}
     yield sends("post_plan", 200, {"parts": [order, {"job": "J-1042", "ref": "line 2"}], "assurance": 0.9}, key="erp")
     yield sends("post_plan", 422, {"parts": [order | {"parts": 0}]})
@@ -254,6 +256,34 @@ def _administration() -> Iterator[Case]:
     yield _read("get_report", "published=2026-W11", status=404)
     yield _read("get_report", "by=colour&week=2026-W99&last=1d", status=422)
     yield Case("get_readyz", 503, lambda shop: shop.get("/readyz", key=None, app=shop.broken))
+
+
+def _trials(sends: Callable[..., Case]) -> Iterator[Case]:
+    plan = {
+        "question": "which focus?", "machine": "laser-2", "material": "S", "thickness_mm": 20, "response": "pierces",
+        "factors": [{"name": "focus_mm", "levels": [-2, 0, 2.5]}], "replicates": 2,
+    }  # fmt: skip
+    ended = EXAMPLES["cutledger.trial.concluded"]["data"]
+    yield sends("post_trial", 201, plan, key="engineer")
+    yield Case("post_trial", 200, lambda shop: [_planned(shop, plan | {"id": "TR-9"}) for _ in range(2)][-1], "again")
+    yield sends("post_trial", 409, plan | {"id": "TR-2"}, "planned otherwise")
+    yield sends("post_trial", 422, plan | {"blocks": 7}, "no sheet")
+    yield Case("post_trial_conclusion", 201, lambda shop: _concluded(shop, plan, ended))
+    yield sends("post_trial_conclusion", 200, ended, "again")
+    yield sends("post_trial_conclusion", 409, ended | {"reason": "abandoned"}, "concluded otherwise")
+    yield sends("post_trial_conclusion", 422, {"reason": "tired", "conclusion": "x"})
+    yield sends("post_trial_conclusion", 404, ended, trial="TR-none")
+
+
+def _planned(shop: Shop, plan: Any) -> TestResponse:
+    answer: TestResponse = shop.ask("POST", "/v1/trials", json=plan)
+    return answer
+
+
+def _concluded(shop: Shop, plan: Any, ended: Any) -> TestResponse:
+    path = f"/v1/trials/{_planned(shop, plan).get_json()['id']}/conclusion"
+    answer: TestResponse = shop.ask("POST", path, json=ended)
+    return answer
 
 
 def _webhooks(sends: Callable[..., Case]) -> Iterator[Case]:
@@ -387,6 +417,7 @@ def _following() -> Iterator[Case]:
     yield _read("get_trace", "plate=none", status=404)
     yield _read("get_trace", "plate=P-77&job=J-1042", status=422)
     yield _read("get_trace_since_check", "machine=none", status=404)
+    yield _read("get_trial", trial="TR-none", status=404)
     yield _read("get_plate_events", plate="none", status=404)
     yield _read("get_site", site="nowhere", status=404)
     yield _read("get_events", "after=xyz", status=422)

@@ -89,6 +89,18 @@ def _hold(door: Door) -> str:
     return str(door.ask("POST", "/v1/holds", json=held).get_json()["id"])
 
 
+#: The least that a trial can be planned with.
+TRIAL = {
+    "question": "?", "thickness_mm": 20, "machine": "laser-1", "material": "S355", "response": "first_pass",
+    "factors": [{"name": "focus_mm", "levels": [-1, 1]}],
+}  # fmt: skip
+
+
+@makes("trial")
+def _trial(door: Door) -> str:
+    return str(door.ask("POST", "/v1/trials", json=TRIAL).get_json()["id"])
+
+
 @makes("key_id")
 def _key(door: Door) -> str:
     return door.key("reader").split("_")[1]
@@ -251,6 +263,7 @@ BODIES: dict[str, Callable[[str], dict[str, Any]]] = {
     "post_webhook": lambda _: {"json": {"name": "x", "url": "https://10.20.0.7/pushes", "topics": ["job.ended"]}},
     "post_key": lambda _: {"json": {"name": "x", "roles": ["reader"]}},
     "post_site": lambda _: {"json": {"site": f"made-{next(_numbers)}"}},
+    "post_trial": lambda _: {"json": TRIAL},
     "post_proof": lambda _: {
         "json": {"reliability": 0.9, "confidence": 0.9, "thickness_mm": 20, "machine": "M", "material": "S355"}
     },

@@ -23,7 +23,7 @@ def paths(door: Door) -> list[str]:
     (finding,) = door.findings()[:1]
     return [
         *(f"/v1/{kind}" for kind in ("events", "jobs", "plates", "attempts", "findings", "proofs", "reports", "sites")),
-        *(f"/v1/{kind}" for kind in ("keys", "audit", "administration")),
+        *(f"/v1/{kind}" for kind in ("trials", "keys", "audit", "administration")),
         *(f"/v1/{path}{more}" for path in ("jobs/J", "plates/P", "attempts/A") for more in ("", "/events")),
         "/v1/plates/P/precheck", f"/v1/findings/{quote(finding['id'])}", f"/v1/sites/{door.site}",
         "/v1/reports/yield?month=2026-03", "/v1/plan?parts=2&material=S355&thickness_mm=20",

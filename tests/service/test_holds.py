@@ -203,3 +203,28 @@ def test_what_is_held_and_lifted_is_pushed_once(door: Door) -> None:
     door.count()
     deliveries = door.read(f"/v1/webhooks/{webhook}/deliveries")["items"]
     assert sorted(one["topic"] for one in deliveries) == ["hold.lifted", "hold.placed"]
+
+
+@pytest.mark.parametrize(
+    ("told", "is_on"),
+    [
+        ({"heat_number": "H1"}, True),
+        ({"plate": "P"}, True),
+        ({"machine": "LASER 1"}, True),
+        ({"job": "J"}, True),
+        ({"recipe": {"name": "O20"}}, True),
+        ({"recipe": {"name": "O20", "revision": "C"}}, False),
+        ({"attempts": ["A"]}, True),
+        ({"plate": "P-other"}, False),
+    ],
+)
+def test_a_trace_says_what_is_held_of_what_it_reached(door: Door, told: dict[str, Any], is_on: bool) -> None:
+    door.told(
+        received("P", mill="Nordhelm", heat_number="H1", **STEEL),
+        event("job.opened", "J", part_number="B", quantity=4, **STEEL),
+        cut("A", plate="P", job="J", machine="Laser 1", recipe={"name": "O20", "revision": "B"}, good=1),
+    )
+    hold = held(door, **told)
+    door.count()
+    notes = door.read("/v1/trace", job="J")["notes"]
+    assert any(hold["id"] in note for note in notes) is is_on

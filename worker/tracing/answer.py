@@ -12,6 +12,7 @@ from worker.reports.plain import as_of_plain
 from worker.reports.reading import Reader, instant
 from worker.tracing.asked import HEAT_NUMBER, Asked, SinceAsked, find, since_known
 from worker.tracing.checks import Known
+from worker.tracing.held import held_in
 from worker.tracing.notes import notes_of, said_of_bounds
 from worker.tracing.past import PARTS, SitePast
 from worker.tracing.walk import BOTH, HEAT, MOST_NODES, ORDER, RUN, Key, Link, Node, Row, Trace, heat_key, walk
@@ -39,7 +40,8 @@ def trace(reader: Reader, asked: Asked, *, direction: str = BOTH, most: int = MO
         "first_day": asked.first_day,
         "last_day": asked.last_day,
     }
-    return _whole(reader, walked, start, direction) | {"notes": notes}
+    told = _whole(reader, walked, start, direction)
+    return told | {"notes": [*held_in(reader, told), *notes]}
 
 
 def trace_since(reader: Reader, asked: SinceAsked, *, most: int = MOST_NODES) -> Value:
@@ -49,7 +51,8 @@ def trace_since(reader: Reader, asked: SinceAsked, *, most: int = MOST_NODES) ->
     walked = walk(past, starts, most=most)
     start = {"kind": "machine", "id": asked.machine, "mill": None, "first_day": None, "last_day": None}
     notes = [*said_of_bounds(asked, found), *notes_of(walked, BOTH)]
-    return _whole(reader, walked, start, BOTH) | {"since": _since(asked, found), "notes": notes}
+    told = _whole(reader, walked, start, BOTH)
+    return told | {"since": _since(asked, found), "notes": [*held_in(reader, told), *notes]}
 
 
 def rows(told: Mapping[str, Any]) -> list[Value]:

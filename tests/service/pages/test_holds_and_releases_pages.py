@@ -100,3 +100,18 @@ def test_a_release_that_is_wrong_comes_back_with_all_that_was_typed(door: Door) 
     }  # fmt: skip
     sent_form(door, "/releases/withdrawal", PLACE | {"reason": "x"}, key="engineer", status=404)
     sent_form(door, "/releases", SETTINGS, key="reader", status=403)
+
+
+def test_the_page_of_recipes_shows_cuts_with_other_settings(door: Door) -> None:
+    sent_form(door, "/releases", SETTINGS, key="engineer")
+    steel = {"material": "S355", "thickness_mm": 20, "machine": "Laser 1", "gas": "oxygen", "quantity": 4}
+    recipe = {"name": "O20", "revision": "B", "power_w": 12000}
+    at = "2027-01-15T08:30:00Z"
+    door.clock.now_us += 3_600_000_000
+    door.told(
+        cut("as", time=at, recipe=recipe | {"feed_mm_min": 900.5}, good=4, **steel),
+        cut("slower", time=at, recipe=recipe | {"feed_mm_min": 850}, good=3, scrap=1, **steel),
+    )
+    page = words_of(opened_page(door, "/recipes", key="engineer", last="7d"))
+    assert "As released, and otherwise" in page
+    assert "O20 / B Laser 1 20 mm 4 / 4 3 / 4 feed_mm_min (1) 0" in page
