@@ -193,7 +193,7 @@ def _named(
 
 def _trials(found: Row, attempt_address: Address) -> Section:
     columns = (
-        Column(gettext("Trial"), is_figure=True), Column(gettext("Attempt")), Column(gettext("Day")),
+        Column(gettext("Number"), is_figure=True), Column(gettext("Attempt")), Column(gettext("Day")),
         Column(gettext("Plate")), Column(gettext("Heat")), Column(gettext("Steel mill")),
         Column(gettext("Certificate")), Column(gettext("Result")), Column(gettext("Parts good"), is_figure=True),
         Column(gettext("Recipe")), Column(gettext("Settings")),

@@ -49,14 +49,18 @@ def inspected(number: int, **data: Any) -> dict[str, Any]:
     return event("attempt.inspected", f"A-{number}", time=when, stage="first", good=1, **data)
 
 
-@pytest.fixture
-def proven(door: Door) -> Door:
-    """A shop that proved 28 mm on the second of March, and looks at it on the third."""
+def prove(door: Door) -> Door:
+    """28 mm are proven on the second of March; it is the third."""
     door.clock.now_us = instant_us((START + timedelta(days=1)).isoformat())
     at(door, START - timedelta(hours=1), *steel())
     assert ask(door, id="PR-1", **PLAN).status_code == 201
     door.told(*trials())
     return door
+
+
+@pytest.fixture
+def proven(door: Door) -> Door:
+    return prove(door)
 
 
 def at(door: Door, when: datetime, *told: dict[str, Any]) -> None:

@@ -161,15 +161,15 @@ def _superseded(here: Sequence[Standing], cuts: Sequence[Cut], decided_day: date
     days = [
         day
         for cells in by_place.values()
-        if (day := _first_of_all([spans.get(cell, ()) for cell in cells], decided_day.toordinal())) is not None
+        if (day := first_of_all([spans.get(cell, ()) for cell in cells], decided_day.toordinal())) is not None
     ]
     if not days or min(days) > last.toordinal():
         return None
     return End(NEW_REVISION, _RULES[NEW_REVISION], date.fromordinal(min(days)), sentence("a newer revision was cut"))
 
 
-def _first_of_all(spans: Sequence[Sequence[tuple[int, int]]], since: int) -> int | None:
-    """The first day from one on that lies in a span of each."""
+def first_of_all(spans: Sequence[Sequence[tuple[int, int]]], since: int) -> int | None:
+    """The first day from `since` on that lies in a span of each, as ordinals; both ends of a span lie in it."""
     begins = {max(first, since) for some in spans for first, until in some if until >= since}
     return next((day for day in sorted(begins) if all(_within(some, day) for some in spans)), None)
 

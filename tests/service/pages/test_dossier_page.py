@@ -12,12 +12,16 @@ from pypdf import PdfReader
 from tests.builders import event
 from tests.service.conftest import Door
 from tests.service.pages.reading import links_of, opened_page, rows_of, words_of
-from tests.service.test_dossier import NEEDED, PLACE, PLAN, RECIPE, inspected, later, minutes, proven, trials
+from tests.service.test_dossier import NEEDED, PLACE, PLAN, RECIPE, inspected, later, minutes, prove, trials
 from tests.service.test_proofs import ask
 from worker.findings import look
 
-__all__ = ["proven"]
 PAGE = "/proofs/PR-1/dossier"
+
+
+@pytest.fixture
+def proven(door: Door) -> Door:
+    return prove(door)
 
 
 @pytest.fixture
