@@ -28,6 +28,7 @@ from worker.reports.released import RELEASED_STATE, Release, releases
 from worker.reports.released import shown as release_shown
 from worker.state import SourcePrefix, Value, jobs, own_attempts
 from worker.tables import LIVE, events
+from worker.trials.reading import trials
 
 #: Runs, services and causes further back are of no use on the shop floor.
 DAYS: Final = 90
@@ -67,6 +68,7 @@ def known(reader: Reader, *, own: SourcePrefix, machine: str | None, now_us: int
     return stock | {
         "machines": machines,
         "jobs": jobs_open,
+        "trials": _trials(reader, machine),
         "notices": [notice_shown(reader, one) for one in notices(reader, machine=machine, now_us=now_us)],
         "holds": [_hold_shown(reader, hold, plates) for hold in holds(reader, state=OPEN)],
         "releases": [
@@ -97,6 +99,26 @@ def machines_of(reader: Reader, *, now_us: int) -> list[str]:
         shown, key = settings.name_and_key(MACHINE, name)
         found[str(key)] = str(shown)
     return sorted(found.values(), key=name_key)
+
+
+# --- trials -----------------------------------------------------------------------------------------------------
+
+
+def _trials(reader: Reader, machine: str | None) -> list[Value]:
+    """The next run of each trial that is not over, with its levels, by trial; of one machine alone when it is given."""
+    settings = reader.calendar.latest
+    key = None if machine is None else settings.key_of(MACHINE, machine)
+    return [
+        {
+            "id": trial.name,
+            "machine": _machine_shown(reader, trial.plan.machine),
+            "run": following.number,
+            "block": following.block,
+            "levels": dict(zip((factor.name for factor in trial.plan.factors), following.levels, strict=True)),
+        }
+        for trial in trials(reader)
+        if (following := trial.next_run) is not None and key in (None, settings.key_of(MACHINE, trial.plan.machine))
+    ]
 
 
 # --- what is held, and what is released -------------------------------------------------------------------------

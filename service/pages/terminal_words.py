@@ -115,6 +115,10 @@ TEXTS: Final = {
     "record_check": marked("Record what was found"),
     "pierces_in_succession": marked("Failed pierces in succession: %(count)s"),
     "lost_in_succession": marked("Lost cuts in succession: %(count)s"),
+    # trials
+    "trial_run": marked("Trial %(trial)s, run %(run)s"),
+    "trial_block": marked("from plate %(block)s of the sheet"),
+    "is_trial_run": marked("This run is it"),
     # what is held, and what is released
     "held_now": marked("On hold"),
     "held_hint": marked("Do not cut it. Whoever may lift the hold decides."),

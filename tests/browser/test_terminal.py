@@ -560,6 +560,36 @@ def test_three_failed_pierces_ask_at_once_what_was_found_also_without_network(op
     assert page.locator("#look-now").count() == 0
 
 
+def test_the_next_run_of_a_trial_is_shown_and_recorded_as_it(
+    opened: Open, said: Said, server: Serving, shop: Shop
+) -> None:
+    machine = opened().page.evaluate("async () => (await import('/static/terminal/app.js')).state.machine")
+    plan = {
+        "id": "TR-terminal", "question": "slower?", "machine": machine, "material": "S355J2+N", "thickness_mm": 20,
+        "response": "first_pass", "factors": [{"name": "feed_mm_min", "levels": [850, 950]}], "replicates": 1,
+        "seed": 1,
+    }  # fmt: skip
+    planned = server.ask("POST", "/v1/trials", key=shop.keys["admin"], body=plan)
+    assert planned.status == 201, planned.body
+    first = planned.json()["sheet"][0]
+    terminal = opened()
+    terminal.choose_plate()
+    page = terminal.page
+    expect(page.get_by_role("heading", name="Trial TR-terminal, run 1")).to_be_visible()
+    terminal.tap("#trial-TR-terminal")
+    expect(page.locator("#trial-TR-terminal")).to_have_attribute("aria-pressed", "true")
+    assert violations(page) == []
+    terminal.finish()
+    terminal.waits(0)
+    finished, cut = said()
+    assert finished["data"]["purpose"] == "trial"
+    assert finished["data"]["recipe"] == {"feed_mm_min": first["levels"][0]}
+    assert (cut["type"], cut["subject"]) == ("cutledger.trial.cut", "TR-terminal")
+    assert cut["data"] == {"run": 1, "attempt": finished["subject"]}
+    ended = {"reason": "abandoned", "conclusion": "it was a test"}
+    server.ask("POST", "/v1/trials/TR-terminal/conclusion", key=shop.keys["admin"], body=ended)
+
+
 @contextmanager
 def acted(server: Serving, shop: Shop, plate: dict[str, Any], machine: str) -> Iterator[None]:
     """A hold on a plate, and settings released for it; both ended after it."""

@@ -281,6 +281,12 @@ export function retry(run, parts, mode) {
   go("run");
 }
 
+/** Cut the run as the next one of a trial; null: as none. */
+export function cutForTrial(trial) {
+  Object.assign(state.draft, { trial });
+  change();
+}
+
 /** Cut the run with released settings, or with others in their place: the attempts say which. */
 export function cutWith({ recipe, gas }, settings) {
   Object.assign(state.draft, { recipe: { ...recipe, ...settings }, gas });
@@ -380,12 +386,13 @@ export function stopRun() {
 }
 
 async function endRun(about, made) {
-  const said = made(timeOf());
+  const at = timeOf();
+  const said = [...made(at), ...events.trialCut(about, seen.source, at)];
   const group = await record(said);
   if (group) {
     state.draft = null;
     const kept = keepWork();
-    go("done", { group, plate: about.plate, runs: said.map(({ subject, data }) => ({ ...data, attempt: subject })) });
+    go("done", { group, plate: about.plate, runs: said.filter(({ type }) => type === events.TYPES.finished).map(({ subject, data }) => ({ ...data, attempt: subject })) });
     await kept;
   }
 }

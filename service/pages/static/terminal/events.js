@@ -10,6 +10,7 @@ export const TYPES = {
   reworked: "cutledger.attempt.reworked",
   serviced: "cutledger.machine.serviced",
   checked: "cutledger.machine.checked",
+  trialCut: "cutledger.trial.cut",
   handedOver: "cutledger.shift.handed_over",
   voided: VOIDED,
 };
@@ -82,8 +83,9 @@ function about(draft, cut) {
     retry_of: cut.retryOf,
     mode: cut.mode,
     quantity: cut.quantity,
-    recipe: draft.recipe ?? null,
+    recipe: draft.trial ? { ...draft.recipe, ...draft.trial.levels } : (draft.recipe ?? null),
     gas: draft.gas ?? null,
+    purpose: draft.trial ? "trial" : null,
     material: draft.material,
     thickness_mm: draft.thickness_mm,
   };
@@ -178,6 +180,11 @@ export function serviced(machine, what, note, source, at) {
 export function checked(machine, found, notice, source, at) {
   const checks = CHECKS.map((what) => ({ what, found: found[what] ?? "not_looked_at" }));
   return [event(TYPES.checked, machine, at, source, { checks, notice })];
+}
+
+/** Which run of a trial the first cut of a draft was. */
+export function trialCut({ trial, cuts }, source, at) {
+  return trial ? [event(TYPES.trialCut, trial.id, at, source, { run: trial.run, attempt: cuts[0].attempt })] : [];
 }
 
 /** What was typed or pasted, without the characters that the ledger does not take in a text. */

@@ -13,7 +13,7 @@ const COUNTED_MS = 1_000;
 /** What is empty before the service has told anything. */
 const NOTHING = {
   machines: [], plates: [], jobs: [], runs: [], open_runs: [], in_rework: [], unjudged: [], findings: [],
-  services: [], handovers: [], causes: [], holds: [], releases: [], notices: [], zone: "UTC", source: null, site: null,
+  services: [], handovers: [], causes: [], holds: [], releases: [], notices: [], trials: [], zone: "UTC", source: null, site: null,
 }; // prettier-ignore
 
 /** The shop: `known` as it was told, and all entries of the device. */
@@ -57,6 +57,7 @@ export function shop(known, allEntries) {
     runQuantity: (job) => runs.find((run) => run.job === job)?.quantity ?? jobOf(told, job)?.run_quantity,
     fitting: (plate) => fitting(told, own, plate),
     noticesOf: (machine) => noticesOf(told, standing, machine),
+    trialsOf: (machine) => trialsOf(told, saidOf(TYPES.trialCut), machine),
     holdsOn: (draft) => holdsOn(told, draft),
     released: (draft) => released(told, draft),
     notes: [
@@ -160,6 +161,12 @@ function fitting(told, own, plate) {
   return told.jobs
     .filter(isSame)
     .sort((one, other) => isShort(other) - isShort(one) || (one.due ?? "9").localeCompare(other.due ?? "9"));
+}
+
+/** The next runs of trials on a machine; one that was entered here is not next any more, which is told later. */
+function trialsOf(told, cut, machine) {
+  const isCut = ({ id, run }) => cut.some(({ subject, data }) => subject === id && data.run === run);
+  return told.trials.filter((one) => one.machine === machine && !isCut(one));
 }
 
 const IN_SUCCESSION = 3;

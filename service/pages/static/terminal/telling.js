@@ -18,6 +18,8 @@ export function sentence({ type, subject, data }) {
       return `${say("service")}: ${term("services", data.what)}`;
     case TYPES.checked:
       return `${say("check")}: ${data.checks.map(({ what, found }) => `${term("checks", what)} ${term("found", found)}`).join(", ")}`;
+    case TYPES.trialCut:
+      return say("trial_run", { trial: subject, run: data.run });
     case TYPES.handedOver:
       return `${say("hand_over")}: ${data.note}`;
     case VOIDED:

@@ -1,6 +1,6 @@
 /** A run: all good by one tap; a part that is not good by three more. */
 
-import { addCut, change, cutWith, dropCut, finishRun, go, MOST_PARTS, mark, select, setQuantity, startRun, state, theShop, timeNow } from "../app.js";
+import { addCut, change, cutForTrial, cutWith, dropCut, finishRun, go, MOST_PARTS, mark, select, setQuantity, startRun, state, theShop, timeNow } from "../app.js";
 import { button, element, stepper } from "../elements.js";
 import { counts, MARKS } from "../events.js";
 import { picture } from "../pictures.js";
@@ -26,6 +26,7 @@ export function run() {
       element("div.act", {}, draft.selected.length ? whatBecame(draft) : ending(draft)),
       draft.selected.length ? null : element("div.rest", {}, otherwise(draft)),
     ),
+    trialsFor(draft),
     releasedFor(draft),
     shownBack(draft),
   ];
@@ -44,6 +45,22 @@ function held(draft) {
         element("p", {}, say("held_hint")),
       )
     : null;
+}
+
+function trialsFor(draft) {
+  return theShop()
+    .trialsOf(state.machine)
+    .map((one) => {
+      const isChosen = draft.trial?.id === one.id && draft.trial.run === one.run;
+      return element(
+        "section.release",
+        { "aria-label": say("trial_run", { trial: one.id, run: one.run }) },
+        element("h2", {}, say("trial_run", { trial: one.id, run: one.run })),
+        element("ul.settings-list", {}, Object.entries(one.levels).map(([name, level]) => element("li", {}, `${term("settings", name)}: ${number(level)}`))),
+        element("p.hint", {}, say("trial_block", { block: one.block })),
+        button(say("is_trial_run"), () => cutForTrial(isChosen ? null : one), { id: `trial-${one.id}`, "aria-pressed": String(isChosen) }),
+      );
+    });
 }
 
 function releasedFor(draft) {
