@@ -193,7 +193,7 @@ def _named(
 
 def _trials(found: Row, attempt_address: Address) -> Section:
     columns = (
-        Column(gettext("Number"), is_figure=True), Column(gettext("Attempt")), Column(gettext("Day")),
+        Column(gettext("Number")), Column(gettext("Attempt")), Column(gettext("Day")),
         Column(gettext("Plate")), Column(gettext("Heat")), Column(gettext("Steel mill")),
         Column(gettext("Certificate")), Column(gettext("Result")), Column(gettext("Parts good"), is_figure=True),
         Column(gettext("Recipe")), Column(gettext("Settings")),
@@ -262,7 +262,7 @@ def _edge(one: Row) -> tuple[Cell, ...]:
     ranges = [
         gettext("worse than all: %(cuts)s", cuts=number(each["cuts"]))
         if each["range"] is None
-        else gettext("%(range)s: %(cuts)s", range=number(each["range"]), cuts=number(each["cuts"]))
+        else gettext("range %(range)s: %(cuts)s", range=number(each["range"]), cuts=number(each["cuts"]))
         for each in one["ranges"]
         if each["cuts"]
     ]
