@@ -28,7 +28,8 @@ from worker.tables import week_revisions
 
 log = logging.getLogger(__name__)
 
-#: Reports that are held against what was published; tallies answer them, so that 26 weeks are read in a second or so.
+#: Reports that are held against what was published; tallies answer them, but for the facts that losses are explained
+#: by, so that 26 weeks are read in some seconds.
 COMPARED: Final = ("yield", "pierces", "rework", "losses")
 #: A week is looked at so often at most, and so told at most.
 REST_US: Final = 3_600 * MICROSECONDS

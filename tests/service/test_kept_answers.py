@@ -17,7 +17,7 @@ from worker.tables import kept_answers
 
 QUESTION = {"from": "2026-03-01", "to": "2026-03-31"}
 #: Reports whose plain answers are ready before anyone asks.
-READY = ["coverage", "limit", "lots", "recipes", "retries", "standing", "times", "wear"]
+READY = ["coverage", "limit", "losses", "lots", "recipes", "retries", "standing", "times", "wear"]
 
 
 class Slow:

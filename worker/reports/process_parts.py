@@ -50,9 +50,9 @@ class ProcessParts:
 
 def process_parts(reader: Reader, question: Question, names: Sequence[str]) -> ProcessParts:
     """Parts of a question divided by the dimensions of these names."""
-    square, bevelled = _square(reader, question)
-    groups, unsettled, notes = compared_groups(reader, square, names)
-    asked = replace(square, without_days=frozenset(unsettled), by=tuple(DIMENSIONS[name] for name in names))
+    asked, bevelled = square(reader, question)
+    groups, unsettled, notes = compared_groups(reader, asked, names)
+    asked = replace(asked, without_days=frozenset(unsettled), by=tuple(DIMENSIONS[name] for name in names))
     lost = _leave_out(reader, asked, groups)
     purposes = {
         purpose: sums["parts_judged_first"]
@@ -77,8 +77,8 @@ def window_correlation(reader: Reader, question: Question, cells: Iterable[Clust
     return correlation(FIRST_PASS.counts(sums) for sums in whole.groups.values())
 
 
-def _square(reader: Reader, question: Question) -> tuple[Question, int]:
-    """(the question of square cuts alone, first attempts with a bevel that it leaves out)."""
+def square(reader: Reader, question: Question) -> tuple[Question, int]:
+    """(the question of square cuts alone unless it asks for others, first attempts with a bevel that it leaves out)."""
     if _BEVEL in question.filters or DIMENSIONS[_BEVEL] in question.by:
         return question, 0
     whole = attempt_groups(reader, replace(question, by=()), ("bevelled_attempts",))

@@ -11,7 +11,13 @@ from worker.measures import E6, FAILED_PIERCES, FIRST_PASS, MINUTES, SHARE
 from worker.reports.comparing import described, invented
 from worker.reports.cut_otherwise import COLUMNS as CUT_OTHERWISE
 from worker.reports.cut_otherwise import EXAMPLE, cut_otherwise
+from worker.reports.derived_facts import explaining
+from worker.reports.fact_bands import DETAILS as FACTS_DETAILS
+from worker.reports.fact_bands import Explained
+from worker.reports.fact_bands import example as facts_example
+from worker.reports.fact_words import confounded_words
 from worker.reports.options import NameOption
+from worker.reports.process_parts import square
 from worker.reports.questions import Question, QuestionUnanswerable, Wrong
 from worker.reports.reading import MOST_ROWS, Reader, spellings
 from worker.reports.recipe_cells import SUMMED, Cell, Read, Used, Worked, read_cells
@@ -34,7 +40,7 @@ from worker.reports.recipe_words import Shown, said
 from worker.reports.report import Column, Report
 from worker.sentences import Sentence, joined, sentence
 from worker.sites import Settings
-from worker.stats.clustering import estimate
+from worker.stats.clustering import Clustered, estimate
 from worker.stats.differences import Difference, newcombe
 from worker.stats.ratios import Limits, limits_of, rate_of
 
@@ -162,6 +168,7 @@ DETAILS: Final = (
     Column("left_out", "", f"pairs left out beyond {MOST_PAIRS}: those with the fewest parts to compare", "integer"),
     Column("parts_without_recipe", "parts", "judged parts cut with settings that nobody named", "integer"),
     Column("parts_not_known", "parts", "judged parts of a thickness that is not known", "integer"),
+    *FACTS_DETAILS,
 )
 
 
@@ -173,7 +180,9 @@ def recipe_comparison(reader: Reader, question: Question) -> Report:
     first, second = _asked(reader, question)
     read = read_cells(reader, question, None if first is None or second is None else {first, second})
     names = {kind: spellings(reader, kind) for kind in ("material", "machine", "recipe")}
-    return _answer(reader, question, read, names, cut_otherwise(reader, question, names))
+    good = Clustered.total(cell.good for strata in read.cells.values() for cell in strata.values())
+    facts = explaining(reader, square(reader, question)[0], good, keys=KEYS)
+    return _answer(reader, question, read, names, cut_otherwise(reader, question, names), facts)
 
 
 def _asked(reader: Reader, question: Question) -> tuple[str | None, str | None]:
@@ -195,6 +204,7 @@ def _answer(
     read: Read,
     names: Mapping[str, Mapping[str, str]],
     apart: Sequence[Mapping[str, Any]],
+    facts: Explained,
 ) -> Report:
     first, second = _asked(reader, question)
     confidence, shown, alike = question.confidence, Shown(names), Alike.of(read)
@@ -224,11 +234,13 @@ def _answer(
         "left_out": len(pairings) - len(told_of),
         "parts_without_recipe": read.without_recipe,
         "parts_not_known": read.without_thickness,
+        **facts.details,
     }
     notes = [
         *_not_cut(reader, question, read, shown),
         *_left_out(len(pairings) - len(told_of)),
         *said(read, told_pairs, pairings, shown, confidence=confidence),
+        *confounded_words(facts),
         *read.notes,
     ]
     return described(
@@ -407,7 +419,7 @@ def example(reader: Reader, question: Question) -> Report:
     }
     names: dict[str, dict[str, str]] = {"recipe": {}, "material": {}, "machine": {}}
     read = Read(cells, used, frozenset(cells), 12, 0, [])
-    return _answer(reader, question, read, names, [EXAMPLE])
+    return _answer(reader, question, read, names, [EXAMPLE], facts_example(confidence=question.confidence))
 
 
 def _invented(parts: int, good: int, plates: int, seconds: int, rework_e3: int) -> Cell:

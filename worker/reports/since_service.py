@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import itemgetter
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,22 @@ _MENDED: Final = ("set_right", "replaced")
 Whole = NDArray[np.int64]
 #: (machine, kind of service) -> instants in microseconds, sorted, each once.
 Services = Mapping[tuple[str, str], Sequence[int]]
+
+
+class Done(Protocol):
+    """What attempts of one machine did, in the order in which they began."""
+
+    @property
+    def started_us(self) -> Whole:
+        """Instants."""
+
+    @property
+    def pierces(self) -> Whole:
+        """0 where not known."""
+
+    @property
+    def ms(self) -> Whole:
+        """Milliseconds of cutting, 0 where not known."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +157,7 @@ class Since:
     ms: Whole
 
 
-def since_service(attempts: Attempts, times: Sequence[int], *, before: tuple[int, int]) -> Since:
+def since_service(attempts: Done, times: Sequence[int], *, before: tuple[int, int]) -> Since:
     """Exact fold over attempts in their order; a service at the instant at which an attempt begins comes before it.
 
     times: services, sorted. before: pierces and milliseconds done on the machine between the last service that precedes

@@ -24,7 +24,12 @@ from worker.placing import mm
 from worker.plates import UNKNOWN
 from worker.reports.by_combination import told_apart_by
 from worker.reports.comparing import counts_of, described, invented
+from worker.reports.derived_facts import explaining
 from worker.reports.dimensions import DIMENSIONS, stored_expression
+from worker.reports.fact_bands import DETAILS as FACTS_DETAILS
+from worker.reports.fact_bands import Explained
+from worker.reports.fact_bands import example as facts_example
+from worker.reports.fact_words import confounded_words
 from worker.reports.limit_notes import limit_notes
 from worker.reports.options import YIELD_TARGET
 from worker.reports.process_parts import process_parts, window_correlation
@@ -157,6 +162,7 @@ DETAILS: Final = (
     Column("points", "", "what was seen, thickness by thickness", "list", _POINTS),
     Column("band", "", "the fitted curve with its limits, on a logarithmic grid over what was tried", "list", _BAND),
     Column("breaks", "", "thicknesses that yield less than thicker plate does", "list", _BREAKS),
+    *FACTS_DETAILS,
 )
 
 #: Counts by (thickness in nanometres, surface group, thermal history).
@@ -195,7 +201,8 @@ def thickness_promise(reader: Reader, question: Question) -> Report:
         return _plates(reader, found.question, doubtful)
 
     names = {kind: spellings(reader, kind) for kind in ("material", "machine")}
-    return _answer(reader, question, found.groups, found.notes, names, plates, pooled)
+    facts = explaining(reader, found.question, counts_of(found.groups.values()), keys=KEYS)
+    return _answer(reader, question, found.groups, found.notes, names, plates, pooled, facts)
 
 
 def _answer(
@@ -206,6 +213,7 @@ def _answer(
     names: Mapping[str, Mapping[str, str]],
     plates: Plates,
     pooled: Correlation | None,
+    facts: Explained,
 ) -> Report:
     by_curve, unresolved = _by_curve(groups)
     _refuse_too_many(sum(len({cell[1:] for cell in cells}) for cells in by_curve.values()))
@@ -222,11 +230,19 @@ def _answer(
         "points": [point for row in rows for point in _points(row, question)],
         "band": list(_bands(rows, question)),
         "breaks": list(_breaks(rows, question)),
+        **facts.details,
     }
     told = [_row(row, found) for row, found in zip(rows, proven, strict=True)]
     said = limit_notes(told, details, question, unresolved=unresolved)
     return described(
-        "limit", reader, question, columns=COLUMNS, rows=told, details=details, notes=[*notes, *said], cautions=CAUTIONS
+        "limit",
+        reader,
+        question,
+        columns=COLUMNS,
+        rows=told,
+        details=details,
+        notes=[*notes, *said, *confounded_words(facts)],
+        cautions=CAUTIONS,
     )
 
 
@@ -525,6 +541,7 @@ def example(reader: Reader, question: Question) -> Report:
         {},
         lambda doubtful: dict.fromkeys(doubtful, LEAST_PLATES),
         correlation(_counts(groups)),
+        facts_example(confidence=question.confidence),
     )
     short = {name: value[:2] if isinstance(value, list) else value for name, value in report.details.items()}
     return replace(report, details=short)

@@ -81,8 +81,8 @@ def banded(machine: str, kind: str, attempts: Attempts, since: Since, *, use: st
         name: [
             Band(start, end, failures, many)
             for start, end, failures, many in zip(
-                edges, ends, _counted(band, cluster, attempts.stratum[kept], x[kept], n[kept], len(edges)), stretches,
-                strict=True,
+                edges, ends, counted_by_band(band, cluster, attempts.stratum[kept], x[kept], n[kept], len(edges)),
+                stretches, strict=True,
             )
         ]
         for name, (x, n) in counts.items()
@@ -95,7 +95,7 @@ def _place(edges: Sequence[int], exposure: Any) -> Any:
     return np.searchsorted(np.array(edges, dtype=np.int64), exposure, side="right") - 1
 
 
-def _counted(band: Any, cluster: Any, stratum: Any, x: Any, n: Any, bands: int) -> list[dict[int, Clustered]]:
+def counted_by_band(band: Any, cluster: Any, stratum: Any, x: Any, n: Any, bands: int) -> list[dict[int, Clustered]]:
     """Of each band, by stratum, x of n over its clusters."""
     told = n > 0
     wide, deep = int(cluster.max()) + 1, int(stratum.max()) + 1
