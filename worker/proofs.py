@@ -34,10 +34,10 @@ def proofs(reader: Reader, *, state: str | None = None, after: str | None = None
     standing_in = ProofReader(reader)
     told = (standing_in.proof(planned) for planned in _after(reader, last))
     found = list(islice((each for each in told if state in (None, each.standing.state)), limit + 1))
-    shown = found[:limit]
+    some = found[:limit]
     return Page(
-        [_shown(each) for each in shown],
-        page_cursor(shown[-1].planned.proof, form=_PLANS) if len(found) > limit else None,
+        [shown(each) for each in some],
+        page_cursor(some[-1].planned.proof, form=_PLANS) if len(found) > limit else None,
     )
 
 
@@ -56,14 +56,15 @@ def proof(reader: Reader, name: str, *, after: int = 0, limit: int = MOST_TRIALS
     told = ProofReader(reader).proof(found)
     notes = [*RULES, *([risks] if (risks := risks_of(found.plan)) else []), *notes_of(told)]
     steps = told.standing.steps
-    shown = steps[after : after + limit]
-    trials = [_trial(number, step) for number, step in enumerate(shown, start=after + 1)]
-    last = after + len(shown)
+    some = steps[after : after + limit]
+    trials = [trial_shown(number, step) for number, step in enumerate(some, start=after + 1)]
+    last = after + len(some)
     more = {"trials": trials, "next_after": last if last < len(steps) else None}
-    return _shown(told) | more | {"notes": notes, "cautions": CAUTIONS}
+    return shown(told) | more | {"notes": notes, "cautions": CAUTIONS}
 
 
-def _shown(told: Proof) -> Value:
+def shown(told: Proof) -> Value:
+    """A proof as it stands, without its trials."""
     planned, found = told.planned, told.standing
     return {
         "id": planned.proof,
@@ -164,7 +165,8 @@ def _ends(practice: Practice) -> list[Value]:
     return found
 
 
-def _trial(number: int, step: Step) -> Value:
+def trial_shown(number: int, step: Step) -> Value:
+    """A trial of a series, and how the series stood after it; number: its place among those that counted."""
     trial = step.trial
     return {
         "number": number,

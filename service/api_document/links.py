@@ -25,6 +25,7 @@ _LINKS: Final[tuple[tuple[str, int, str, dict[str, str]], ...]] = (
     ("get_finding", 200, "post_finding_note", {"finding_id": f"{_BODY}id"}),
     ("post_finding_note", 201, "get_finding", {"finding_id": f"{_BODY}finding"}),
     ("get_proofs", 200, "get_proof", {"proof": f"{_FIRST}id"}),
+    ("get_proof", 200, "get_proof_dossier", {"proof": f"{_BODY}id"}),
     ("post_proof", 201, "get_proof", {"proof": f"{_BODY}id"}),
     ("get_holds", 200, "get_hold", {"hold": f"{_FIRST}id"}),
     ("post_hold", 201, "get_hold", {"hold": f"{_BODY}id"}),

@@ -18,6 +18,7 @@ from service.schemas import answers
 from service.schemas import state_answers as state
 from service.schemas.administration import KeyNew, KeyRotation, SiteNew
 from service.schemas.confirmation_answers import JobConfirmations
+from service.schemas.dossier import Dossier
 from service.schemas.events import DATA_SCHEMAS, EnvelopeSchema
 from service.schemas.holds import HoldNew, HoldPage, HoldWhole
 from service.schemas.plan import ListPlanned, OnePlanned, PlanList
@@ -58,6 +59,7 @@ _SCHEMAS: Final[tuple[type[Schema], ...]] = (
     ProofNew,
     ProofPage,
     ProofWhole,
+    Dossier,
     HoldNew,
     HoldPage,
     HoldWhole,

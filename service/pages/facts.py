@@ -14,6 +14,7 @@ from service.pages.blueprint import to
 from service.pages.field_terms import AS_WRITTEN, LEADS_TO, SHARES, WORDS, field_name
 from service.pages.languages import NOTHING, day, gettext, instant, number, percent, spoken
 from service.pages.terms import said
+from worker.proof_standing import PASSED
 from worker.sentences import Sentence
 
 _DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -55,6 +56,11 @@ class FactTable:
 def address_of(kind: str, name: str | None, site: str) -> str | None:
     """The page of something; None for what has none."""
     return None if name is None or kind not in _PAGES else to(_PAGES[kind], site, name=name)
+
+
+def address_of_dossier(proof: str | None, state: str | None, site: str) -> str | None:
+    """The dossier of a proof that passed; None for others, which have none."""
+    return None if proof is None or state != PASSED else to("pages.dossier", site, name=proof)
 
 
 def facts_of(values: Mapping[str, Any], names: Iterable[str] | None = None, *, site: str, zone: tzinfo) -> list[Fact]:

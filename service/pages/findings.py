@@ -13,7 +13,7 @@ from service.asking import asker, database, needs
 from service.objects import loaded
 from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
-from service.pages.facts import address_of, facts_of, rounded
+from service.pages.facts import address_of, address_of_dossier, facts_of, rounded
 from service.pages.form_faults import Said, by_field
 from service.pages.holds import address_of_hold
 from service.pages.languages import gettext
@@ -25,6 +25,7 @@ from service.schemas.queries import FindingsQuery, Query
 from service.sessions import form_field
 from worker.findings import ALL, NOTED_FIELDS, findings, last_look
 from worker.kept import OPEN
+from worker.noticing.finding import PROOF
 from worker.reports.reading import open_site
 
 _QUERY: Final = FindingsQuery()
@@ -154,9 +155,15 @@ def _listed(found: dict[str, Any], site: str) -> dict[str, Any]:
     """A finding with the page of what it is about."""
     return found | {
         "address": to("pages.finding", site, name=found["id"]),
-        "subject_address": address_of(found["subject_kind"], found["subject"], site),
+        "subject_address": _address_of_subject(found, site),
         "hold_address": address_of_hold(found["subject_kind"], found["subject"], found["other"], found["id"], site),
     }
+
+
+def _address_of_subject(found: Mapping[str, Any], site: str) -> str | None:
+    if found["subject_kind"] == PROOF:
+        return address_of_dossier(found["subject"], found["figures"].get("state"), site)
+    return address_of(found["subject_kind"], found["subject"], site)
 
 
 def listed_about(found: Any, site: str) -> list[dict[str, Any]]:

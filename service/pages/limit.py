@@ -12,6 +12,7 @@ from markupsafe import Markup
 from service.asking import database, needs
 from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, show, to
+from service.pages.facts import address_of_dossier
 from service.pages.figures import (
     CONFIDENCES,
     TARGETS,
@@ -78,7 +79,11 @@ def limit() -> Response:
         next_proof=_next(standing, row),
         proofs=proofs,
         running=[one for one in proofs.rows if one["state"] not in DECIDED],
-        decided=[one for one in proofs.rows if one["state"] in DECIDED],
+        decided=[
+            one | {"address": address_of_dossier(one["proof"], one["state"], site)}
+            for one in proofs.rows
+            if one["state"] in DECIDED
+        ],
         fields=_fields(limits, offered, asked),
         also_asked=also_asked,
         proof_states=PROOF_STATES,

@@ -13,7 +13,7 @@ from service.asking import asker, database, needs
 from service.objects import loaded
 from service.pages import terms
 from service.pages.blueprint import blueprint, page_site, see, show, to
-from service.pages.facts import address_of
+from service.pages.facts import address_of_dossier
 from service.pages.field_terms import FIELDS
 from service.pages.form_faults import by_pointer
 from service.pages.page_queries import asked
@@ -130,7 +130,7 @@ def _page(
         status=200 if problem is None else problem.status,
         site=site,
         now=now,
-        found=[one | {"proof_address": address_of("proof", one["evidence"].get("proof"), site)} for one in found],
+        found=[one | {"proof_address": _proof_address(one["evidence"], site)} for one in found],
         words=terms,
         labels=FIELDS,
         factors=TRIAL_FACTORS,
@@ -144,3 +144,7 @@ def _page(
         whole=whole,
         faults=faults,
     )
+
+
+def _proof_address(evidence: Mapping[str, Any], site: str) -> str | None:
+    return address_of_dossier(evidence.get("proof"), evidence.get("proof_state"), site)

@@ -322,6 +322,24 @@ PROOF_STATES: Final = {
     "passed": marked("passed"),
     "failed": marked("failed"),
 }
+DOSSIER_STATES: Final = {
+    "valid": marked("valid"),
+    "held": marked("suspended by a hold"),
+    "ended": marked("ended"),
+}
+DOSSIER_ENDS: Final = {
+    "new_revision": marked("newer revision"),
+    "fell_back": marked("fallen standing"),
+    "withdrawn": marked("withdrawn release"),
+    "age": marked("age"),
+    "held": marked("hold"),
+    "reopened": marked("late event"),
+}
+DOSSIER_SETTINGS: Final = {
+    "as_released": marked("as released"),
+    "otherwise": marked("not as released"),
+    "untold": marked("not told"),
+}
 RELEASE_STATES: Final = {
     "released": marked("released"),
     "withdrawn": marked("withdrawn"),

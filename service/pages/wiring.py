@@ -7,6 +7,7 @@ from flask import Flask
 from service.pages import (
     attempts,
     change,
+    dossier,
     findings,
     handover,
     holds,
@@ -30,8 +31,8 @@ from service.pages.languages import speak
 
 #: The modules whose views are the pages; importing them puts the views on the blueprint.
 MODULES = (
-    attempts, change, findings, handover, holds, jobs, limit, plates, recipes, releases, signing_in, site_keys,
-    site_record, sites, terminal, terminal_known, trace, trials, week,
+    attempts, change, dossier, findings, handover, holds, jobs, limit, plates, recipes, releases, signing_in,
+    site_keys, site_record, sites, terminal, terminal_known, trace, trials, week,
 )  # fmt: skip
 
 

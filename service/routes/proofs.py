@@ -17,10 +17,12 @@ from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
 from service.routes.events import next_link
+from service.schemas.dossier import Dossier
 from service.schemas.proofs import EXAMPLES, PROOF_NEW, ProofNew, ProofPage, ProofQuery, ProofsQuery, ProofWhole
 from service.schemas.queries import Query
 from service.settling import PlannedOtherwise, SettingsWrong, plan_proof
 from worker import proofs
+from worker.dossier.answer import NotProven, dossier
 from worker.reports.reading import Reader, open_site
 
 blueprint = Blueprint("proofs", __name__, url_prefix="/v1", description="Series of cuts that prove a thickness")
@@ -72,6 +74,35 @@ def get_proof(query: dict[str, Any], proof: str) -> Response:
     if (answer := unchanged(etag)) is not None:
         return answer
     return tagged(json_response(found), etag)
+
+
+@blueprint.route("/proofs/<identifier:proof>/dossier", parameters=_PROOF)
+@blueprint.arguments(Query(), location="query", unknown=RAISE)
+@blueprint.doc(
+    **operation(Reply(200, "As it stands today.", Dossier, headers=("ETag",)), NOT_CHANGED, errors=(404, 409))
+)
+@needs("read")
+def get_proof_dossier(query: dict[str, Any], proof: str) -> Response:
+    """Read the dossier of a proof that passed.
+
+    The record of what is proven: plan, plates, heats, settings, results, edge quality; until when it holds, and what
+    ends it or has. Where the series has not passed, or a late event has opened it again, there is none: 409 says how it
+    stands. Ranges of edges are computed from published restatements of ISO 9013 and claim no conformity with it.
+    """
+    return json_response(dossier_seen(asked_site(), proof))
+
+
+def dossier_seen(site: str, proof: str) -> dict[str, Any]:
+    """A dossier as it stands today; raises a Problem 404, or 409 where the series has not passed."""
+    with database().read() as connection:
+        reader = open_site(connection, site)
+        try:
+            found = dossier(reader, proof, today=reader.today(now_us()))
+        except NotProven as wrong:
+            raise Problem(409, "conflict", wrong.detail) from None
+    if found is None:
+        raise not_found(f"there is no proof {proof!r}; GET /v1/proofs lists them")
+    return found
 
 
 @blueprint.route("/proofs", methods=["POST"])

@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,10 @@ from sqlalchemy import Connection
 
 from demo import hours
 from demo.shop import make_shop
+from demo.truth import LASER_15
 from service.preparing import prepare
 from service.settling import settle
-from tests.builders import append
+from tests.builders import append, event
 from tests.service.serving import Serving, serving
 from worker.database import Database
 from worker.findings import look_when_due
@@ -31,6 +32,8 @@ SITE = "main"
 #: What a key of a terminal of the demo posts as.
 TERMINAL_SOURCE = "/terminals/demo"
 _KEYS = "keys.json"
+#: So long before the end of the shop's eight weeks a thickness is planned to be proven.
+_PLANNED = timedelta(weeks=6)
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,7 @@ def _build(folder: Path) -> None:
         with database.write() as connection:
             settle(connection, SITE, shop.settings, source="/keys/demo", now_us=now_us)
             keys = _new_keys(connection, now_us)
+        append(database, [_plan(until)], received_us=int((until - _PLANNED).timestamp() * 1_000_000))
         append(database, shop.events, received_us=now_us)
         count_owed(database)
         look_when_due(database, now_us=now_us)
@@ -114,6 +118,14 @@ def _build(folder: Path) -> None:
         database.close()
     # Last: whoever finds it finds all the rest.
     (folder / _KEYS).write_text(json.dumps(keys))
+
+
+def _plan(until: datetime) -> dict[str, Any]:
+    """A proof that was planned in time for cuts of the shop to pass it, as one of its reliability does in any play."""
+    what = {"thickness_mm": 15, "machine": LASER_15, "material": "S355J2+N"}
+    asked = {"reliability": 0.6, "confidence": 0.8, "failures_allowed": 3}
+    when = (until - _PLANNED).isoformat()
+    return event("proof.planned", "PR-15", source="/keys/demo", time=when, **asked, **what)
 
 
 def _new_keys(connection: Connection, now_us: int) -> dict[str, str]:

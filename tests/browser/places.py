@@ -24,6 +24,7 @@ PLACES: Final = (
     Place("key", "/key", "/key", "reader"),
     Place("week", "/week", "/week", "reader"),
     Place("limit", "/limit", "/limit", "engineer"),
+    Place("dossier", "/proofs/<identifier:name>/dossier", "/proofs/{proven}/dossier", "engineer"),
     Place("change", "/change", "/change", "engineer"),
     Place("recipes", "/recipes", "/recipes", "engineer"),
     Place("trials", "/trials", "/trials", "engineer"),
@@ -57,6 +58,7 @@ NOT_PAGES: Final = frozenset(
         "/", "/language/<code>", "/static/<path:name>", "/week.csv", "/week.pdf", "/week.xlsx", "/terminal/known",
         "/terminal/shell", "/terminal/worker.js", "/findings/<identifier:name>/note",
         "/holds/<identifier:name>/lifting", "/releases/withdrawal", "/trials/<identifier:name>/conclusion",
+        "/proofs/<identifier:name>/dossier.pdf",
     }
 )  # fmt: skip
 
@@ -69,6 +71,7 @@ def subjects(read: Callable[[str], Any]) -> Mapping[str, Any]:
         "plate": read("/v1/plates?limit=1")["items"][0]["plate"],
         "trial": read("/v1/trials?limit=1")["items"][0]["id"],
         "finding": read("/v1/findings?limit=1")["items"][0]["id"],
+        "proven": read("/v1/proofs?state=passed&limit=1")["items"][0]["id"],
         "hold": read("/v1/holds?limit=1")["items"][0]["id"],
         "key": read("/v1/keys?limit=1")["items"][0]["key_id"],
     }

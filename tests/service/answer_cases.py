@@ -83,6 +83,8 @@ IN_PATHS = {
 }  # fmt: skip
 
 
+#: Paths of operations for which the usual thing of a kind will not do: a dossier is of what is proven.
+OF_THEIR_OWN = {"get_proof_dossier": {"proof": "PR-proven"}}
 #: What an operation must be asked at least.
 LEAST = {
     "get_plan": "parts=2&material=S355J2%2BN&thickness_mm=20", "get_trace": "plate=P-77",
@@ -92,7 +94,7 @@ LEAST = {
 
 def _place(operation_id: str, **changed: str) -> tuple[str, str]:
     path, method, _ = described.operations()[operation_id]
-    return method.upper(), path.format(**(IN_PATHS | changed))
+    return method.upper(), path.format(**(IN_PATHS | OF_THEIR_OWN.get(operation_id, {}) | changed))
 
 
 def _read(operation_id: str, query: str = "", about: str = "", status: int = 200, **sent: Any) -> Case:
@@ -124,7 +126,7 @@ READS = [
     _read("get_plan", LEAST["get_plan"]), _read("get_plan", f"{LEAST['get_plan']}&format=csv"),
     _read("get_plan", "job=J-1042&last=100m"), _read("get_plan", "parts=2&material=none&thickness_mm=20"),
     _read("get_proofs"), _read("get_proofs", "limit=1"), _read("get_proofs", "state=passed"), _read("get_proof"),
-    _read("get_proof", "after=1&limit=1"),
+    _read("get_proof", "after=1&limit=1"), _read("get_proof_dossier"),
     _read("get_holds"), _read("get_holds", "limit=1"), _read("get_holds", "state=open", key="terminal"),
     _read("get_hold"), _read("get_releases"), _read("get_releases", "state=released&machine=LASER-2", key="terminal"),
     *(
@@ -406,6 +408,8 @@ def _following() -> Iterator[Case]:
     yield _read("get_job_confirmations", "series=another", status=409)
     yield _read("get_finding", finding_id="F-none", status=404)
     yield _read("get_proof", proof="PR-none", status=404)
+    yield _read("get_proof_dossier", proof="PR-none", status=404)
+    yield _read("get_proof_dossier", proof="PR-4", status=409)
     yield _read("get_hold", hold="HD-none", status=404)
     yield _read("get_holds", "state=shut", status=422)
     yield _read("get_releases", "state=open", status=422)

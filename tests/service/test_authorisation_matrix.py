@@ -23,6 +23,7 @@ from tests.service.answer_cases import LEAST, add_webhook
 from tests.service.conftest import Clock, Door, Service, cut, opened, received, statements
 from tests.service.test_keys_and_roles import RIGHTS
 from worker.keys import ROLES, new_key, revoke
+from worker.reports.reading import instant
 from worker.tables import metadata
 
 ALLOWED = {(method, path): roles for method, path, roles in RIGHTS}
@@ -74,8 +75,12 @@ def _finding(door: Door) -> str:
 
 @makes("proof")
 def _proof(door: Door) -> str:
-    plan = {"reliability": 0.9, "confidence": 0.9, "thickness_mm": 20, "machine": "laser-1", "material": "S355"}
-    return str(door.ask("POST", "/v1/proofs", json=plan).get_json()["id"])
+    """One trial decides it, and did: a dossier is of what is proven."""
+    plan = {"reliability": 0.5, "confidence": 0.5, "thickness_mm": 20, "machine": "laser-1", "material": "S355"}
+    name = str(door.ask("POST", "/v1/proofs", json=plan).get_json()["id"])
+    when = instant(door.clock.now_us).isoformat()
+    door.told(cut(f"T-{door.site}", source=SOURCE, time=when, machine="laser-1", quantity=1, good=1))
+    return name
 
 
 @makes("hold")

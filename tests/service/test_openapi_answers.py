@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -80,7 +81,7 @@ def _fill(shop: Shop) -> None:
               subject=ODD),
         event(RECEIVED, {"material": "S", "thickness_mm": 12.7, "parent": "P-77"}, id="p-1", subject="P-77-1"),
     ]  # fmt: skip
-    answer = shop.post(said, media_type=ARRAY)
+    answer = shop.post([*said, *_proven()], media_type=ARRAY)
     assert answer.status_code == 202, answer.text
     count(shop.database)
     add_webhook(shop.database, name=IN_PATHS["webhook"])
@@ -89,6 +90,22 @@ def _fill(shop: Shop) -> None:
     late = event(INSPECTED, {"good": 2, "scrap": 1}, id="i-2", subject="A-pending", time="2026-03-10T09:00:00Z")
     assert shop.post(late).status_code == 202
     count(shop.database)
+
+
+def _proven() -> Iterator[dict[str, Any]]:
+    """A proof that one trial decides, and the trial, which starts after the plan is in the ledger: inspected, held."""
+    after = (datetime.now(UTC) + timedelta(hours=1)).isoformat()
+    recipe = {"name": "S355 oxygen 28", "revision": "A", "feed_mm_min": 900, "focus_mm": -2.5}
+    cut = {"machine": "laser-2", "material": "S355J2+N", "thickness_mm": 28, "gas": "oxygen"}
+    plan = {"reliability": 0.5, "confidence": 0.5, **cut, "recipe": {"name": "S355 oxygen 28"}}
+    tried = {"outcome": "severed", "quantity": 1, "plate": "P-28", "recipe": recipe, **cut}
+    yield event("cutledger.proof.planned", plan, id="d-1", subject="PR-proven")
+    yield event(FINISHED, tried, id="d-2", subject="A-proven", time=after)
+    measured = {"good": 1, "u_mm": [0.3, 0.4], "rz5_um": [60], "dross_mm": 0.2}
+    yield event(INSPECTED, measured, id="d-3", subject="A-proven", time=after)
+    yield event("cutledger.recipe.released", {**cut, "recipe": recipe, "reason": "t"}, id="d-4", subject="R")
+    yield event("cutledger.hold.placed", {"machine": "laser-2", "reason": "smoke"}, id="d-5", subject="HD-proven")
+    yield event("cutledger.machine.serviced", {"what": "lens"}, id="d-6", subject="laser-2", time=after)
 
 
 def test_every_answer_of_the_document_is_asked_for() -> None:

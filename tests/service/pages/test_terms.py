@@ -8,6 +8,8 @@ import pytest
 
 from service.pages import terms
 from worker import events
+from worker.dossier.cuts import AGAINST
+from worker.dossier.validity import ENDS, STATES
 from worker.keys import ROLES
 from worker.noticing.finding import KINDS
 from worker.plates import SURFACES
@@ -39,6 +41,9 @@ LISTS: tuple[tuple[str, Iterable[str]], ...] = (
     ("SIZE_FEATURES", events.SIZE_FEATURES),
     ("PEOPLE", events.PEOPLE_SETTINGS),
     ("ROLES", ROLES),
+    ("DOSSIER_STATES", STATES),
+    ("DOSSIER_ENDS", ENDS),
+    ("DOSSIER_SETTINGS", AGAINST),
     ("SUBJECTS", set(events.EVENT_TYPES.values())),
 )
 
