@@ -73,7 +73,7 @@ def recipes() -> Response:
         strata=strata,
         others=_others(found, pair, site),
         alone=[row for row in found.rows if row["second"] is None],
-        otherwise=found.details["cut_otherwise"],
+        otherwise=[row | {"different": _different(row["settings"])} for row in found.details["cut_otherwise"]],
         releases=to("pages.releases", site),
         currency=found.details["currency"],
         fields=_fields(offered, asked),
@@ -102,6 +102,12 @@ def _is_of(row: Row, shown: Row) -> bool:
     """Is a row of the pair that is shown? A pair over all kinds of cut has no thickness of its own."""
     same = all(row[name] == shown[name] for name in ("first", "second"))
     return same and (shown["thickness_mm"] is None or all(row[name] == shown[name] for name in _TASK))
+
+
+def _different(settings: str | None) -> str:
+    """Settings that were others, as people name them: each with its number of attempts behind it."""
+    told = (one.partition(" ") for one in (settings or "").split(", ") if one)
+    return ", ".join(f"{field_name(name)[0]} {many}" for name, _, many in told)
 
 
 def _fields(offered: Mapping[str, Sequence[Any]], asked: Parameters) -> list[Field]:

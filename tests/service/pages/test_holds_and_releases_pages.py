@@ -76,7 +76,7 @@ def test_settings_are_released_and_withdrawn_by_forms(door: Door) -> None:
     answer = sent_form(door, "/releases", SETTINGS, key="engineer")
     page = words_of(opened_page(door, answer.headers["Location"], key="engineer"))
     assert "The settings are released." in page
-    assert "O20 / B Laser 1 · S355 · 20 mm · oxygen State released" in page
+    assert "Recipe O20, revision B Laser 1 · S355 · 20 mm · oxygen State released" in page
     assert released(door)[0]["settings"] == {"feed_mm_min": 900.5, "power_w": 12000}
     sent_form(door, "/releases", SETTINGS | {"revision": "C", "feed_mm_min": "850"}, key="engineer")
     page = words_of(opened_page(door, "/releases", key="reader"))
@@ -114,4 +114,4 @@ def test_the_page_of_recipes_shows_cuts_with_other_settings(door: Door) -> None:
     )
     page = words_of(opened_page(door, "/recipes", key="engineer", last="7d"))
     assert "As released, and otherwise" in page
-    assert "O20 / B Laser 1 20 mm 4 / 4 3 / 4 feed_mm_min (1) 0" in page
+    assert "O20 / B Laser 1 20 mm 4 / 4 3 / 4 Feed, mm/min (1) 0" in page
