@@ -16,7 +16,7 @@ from sqlalchemy import Connection, bindparam, delete, select, update
 from worker.batches import in_batches
 from worker.confirming.amounts import Amounts, Place, Scope, added, difference
 from worker.confirming.counted import Counted, Used
-from worker.confirming.said import EVERYTHING, jobs_named, kept_of, said_of
+from worker.confirming.said import EVERYTHING, jobs_together, kept_of, said_of
 from worker.confirming.telling import Increments, Standing, Telling
 from worker.prepared import Lists, Prepared, insert_rows
 from worker.recount import Touched
@@ -59,7 +59,7 @@ class Confirming:
 
     def of_everything(self) -> None:
         """Confirm what all jobs made, as after a rebuild; what is kept of their confirmations is added up anew."""
-        for some in in_batches(jobs_named(self.connection, self.site)):
+        for some in jobs_together(self.connection, self.site):
             self._add_up_again(some)
             self._confirm(some, EVERYTHING)
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import Connection, bindparam, select, union
+from sqlalchemy import Connection, bindparam, func, select, union
 
-from worker.batches import in_batches
+from worker.batches import STATEMENT_VALUES
 from worker.confirming.amounts import Amounts, Place, Scope, added
 from worker.confirming.counted import Counted
 from worker.prepared import Lists, Prepared
@@ -17,6 +17,8 @@ from worker.sites import SiteCalendar
 from worker.tables import LIVE, confirmations, confirmed
 
 Row = dict[str, Any]
+#: Attempts that the jobs of one list may have.
+MOST_ATTEMPTS: Final = 20_000
 EVERYTHING: Final = Scope(days=None, plates=None, reworked=True)
 
 
@@ -33,6 +35,26 @@ def jobs_named(connection: Connection, site: str) -> list[str]:
     tables = (LIVE.jobs, LIVE.attempts, confirmed, confirmations)
     named = union(*(select(table.c.job).where(table.c.site == site, table.c.job.is_not(None)) for table in tables))
     return sorted(connection.execute(named).scalars())
+
+
+def jobs_together(connection: Connection, site: str) -> Iterator[list[str]]:
+    """All jobs named, in order, in lists of which no more attempts tell than fit into memory with ease.
+
+    A job that more tell of stands alone.
+    """
+    a = LIVE.attempts.c
+    counted = select(a.job, func.count()).where(a.site == site, a.job.is_not(None)).group_by(a.job)
+    attempts = {job: int(count) for job, count in connection.execute(counted)}
+    some: list[str] = []
+    told = 0
+    for job in jobs_named(connection, site):
+        if some and (len(some) >= STATEMENT_VALUES or told + attempts.get(job, 0) > MOST_ATTEMPTS):
+            yield some
+            some, told = [], 0
+        some.append(job)
+        told += attempts.get(job, 0)
+    if some:
+        yield some
 
 
 def kept_of(connection: Connection, site: str, jobs: Sequence[str]) -> dict[Place, Amounts]:
@@ -65,7 +87,7 @@ def compared(connection: Connection, site: str, calendar: SiteCalendar) -> list[
     """The increments beside what is counted, and what is kept beside the increments; both the same is the rule."""
     counted = Counted(connection, site, calendar)
     found = [Compared("confirmations", [], []), Compared("confirmed", [], [])]
-    for jobs in in_batches(jobs_named(connection, site)):
+    for jobs in jobs_together(connection, site):
         said, _ = said_of(connection, site, jobs)
         kept = kept_of(connection, site, jobs)
         operations = counted.operations(jobs)
