@@ -19,6 +19,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from demo import hours
 from demo.door import BATCH, LINES, ONE, Door, DoorRefused, DoorSilent
 from demo.posting import Stream
+from demo.proving import prove
 from demo.shop import Shop, make_shop
 from demo.weekly import show_findings, show_week
 
@@ -84,6 +85,8 @@ def play(
         keys = _set_up(Door(url, admin_key, patience_seconds), shop)
         played.reader_key, played.page_key = keys[READER], keys[PAGES]
         _post_all(shop, keys, played, url=url, console=console, patience_seconds=patience_seconds)
+        with Door(url, played.page_key, patience_seconds) as door:
+            prove(door, site=SITE, source=PAGES_SOURCE, seed=shop.seed)
         with Door(url, played.reader_key, patience_seconds) as door:
             played.report = _counted_week(door, played.week, within_seconds=counting_seconds)
             played.seconds = time.monotonic() - begun

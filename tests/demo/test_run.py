@@ -10,7 +10,7 @@ import threading
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -18,7 +18,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from rich.console import Console
 
-from demo.run import Played, play
+from demo.run import PAGES_SOURCE, Played, play
 from demo.shop import Shop, make_shop
 
 NOW = datetime(2026, 3, 31, 9, 30, tzinfo=UTC)
@@ -51,6 +51,8 @@ class StubDoor:
     waits: int = 2
     found: list[dict[str, Any]] = field(default_factory=list)
     looked: dict[str, Any] | None = field(default_factory=lambda: {"position": 1, "at": "2026-03-31T09:30:00Z"})
+    plans: list[dict[str, Any]] = field(default_factory=list)
+    proven: list[dict[str, Any]] = field(default_factory=list)
     lock: threading.Lock = field(default_factory=threading.Lock)
     url: str = ""
 
@@ -66,6 +68,9 @@ class StubDoor:
                 key = f"key-{len(self.keys)}"
                 self.keys[key] = json.loads(body)
                 return 201, {"key": key}
+            if (method, path) == ("POST", "/v1/proofs"):
+                self.plans.append(json.loads(body))
+                return 201, {}
             if (method, path) == ("POST", "/v1/events"):
                 return self._take(body, headers)
             if path == "/v1/findings":
@@ -87,6 +92,9 @@ class StubDoor:
             found = json.loads(body)
             events = found if isinstance(found, list) else [found]
         assert {event["source"] for event in events} == {sender["source_prefix"]}
+        if sender["source_prefix"] == PAGES_SOURCE:
+            self.proven += events
+            return 202, {"items": [], "accepted": len(events)}
         self.order.append(sender["source_prefix"])
         items = [self._item(index, event) for index, event in enumerate(events)]
         if stumble == "taken, but hung up":
@@ -130,7 +138,7 @@ def door() -> Iterator[StubDoor]:
             body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
             headers = {name.lower(): value for name, value in self.headers.items()}
             url = urlsplit(self.path)
-            assert url.path in ("/v1/keys", "/v1/sites/main") or parse_qs(url.query)["site"] == ["main"]
+            assert url.path in ("/v1/keys", "/v1/proofs", "/v1/sites/main") or parse_qs(url.query)["site"] == ["main"]
             found = stub.answer(self.command, url.path, body, headers)
             if found is None:
                 self.close_connection = True
@@ -190,6 +198,19 @@ def test_play_repeats_blindly_after_busy_answers_and_dropped_connections(door: S
     assert sorted(door.events) == sorted((event["source"], event["id"]) for event in small.events)
     assert done.posted == small.posted == done.verdicts["accepted"] + done.verdicts["duplicate"]
     assert "asked again 5 times" in said
+
+
+def test_play_plans_a_proof_and_then_cuts_what_passes_it(door: StubDoor, small: Shop) -> None:
+    began = datetime.now(UTC)
+    played(door, small)
+    (plan,) = door.plans
+    cuts = [event for event in door.proven if event["type"] == "cutledger.attempt.finished"]
+    assert plan["reliability"] ** len(cuts) <= 1 - plan["confidence"] < plan["reliability"] ** (len(cuts) - 1)
+    for cut in cuts:
+        seconds = timedelta(seconds=cut["data"]["seconds"])
+        assert began < datetime.fromisoformat(cut["time"]) - seconds < began + timedelta(minutes=10)
+        assert cut["data"]["good"] == cut["data"]["quantity"] == 1
+    assert len({cut["data"]["plate"] for cut in cuts}) >= plan["least_plates"]
 
 
 def test_play_shows_the_week_and_where_to_look(door: StubDoor, small: Shop) -> None:
