@@ -6,19 +6,15 @@ import secrets
 from collections.abc import Collection, Mapping
 from typing import Any, Final
 
-import orjson
 from sqlalchemy import Connection
 
-from service.settling import judged_event
+from service.settling import judged_event, stored_data
 from worker import ledger
 from worker.events import LIFTED, PLACED, RELEASED, WITHDRAWN
 from worker.holds import LIFTED_STATE, OPEN, hold_named
-from worker.records import by_value
 from worker.reports.reading import Reader, open_site
 from worker.reports.released import Release, place_of, releases
 
-#: Subject of an event that is only judged.
-UNNAMED: Final = "-"
 #: Random bytes of an id that is made.
 _ID_BYTES: Final = 6
 
@@ -48,7 +44,7 @@ def place_hold(
     there = hold_named(open_site(connection, site), name)
     judged = judged_event(connection, site, PLACED, name, told, source=source, now_us=now_us)
     if there is not None:
-        same = there.told == by_value(orjson.loads(judged.payload)["data"])
+        same = there.told == stored_data(judged)
         if there.state == OPEN and same:
             return name, False
         raise HeldOtherwise(name)
@@ -80,7 +76,7 @@ def lift_hold(
     at_us = max(now_us, there.spans[-1].since_us + 1)
     judged = judged_event(connection, site, LIFTED, hold, told, source=source, now_us=at_us)
     if there.state == LIFTED_STATE:
-        if there.lifted != by_value(orjson.loads(judged.payload)["data"]):
+        if there.lifted != stored_data(judged):
             raise LiftedAlready(hold)
         return False
     ledger.append(connection, site, [judged], received_us=now_us)
@@ -102,7 +98,7 @@ def release_settings(
     ledger.take_turn(connection, site)
     name = told["recipe"]["name"]
     judged = judged_event(connection, site, RELEASED, name, told, source=source, now_us=now_us)
-    data = by_value(orjson.loads(judged.payload)["data"])
+    data = stored_data(judged)
     there = _released_at(open_site(connection, site), data)
     if there is not None and there.is_released and there.recipe == data["recipe"]:
         return there, False
@@ -115,19 +111,19 @@ def release_settings(
 def withdraw_settings(
     connection: Connection, site: str, told: Mapping[str, Any], *, source: str, now_us: int
 ) -> Release:
-    """Append that what is released at a place is withdrawn; raises SettingsWrong and NothingReleased."""
+    """Append that what is released at a place is withdrawn; raises SettingsWrong and NothingReleased.
+
+    told: what its schema takes, as it was sent.
+    """
     ledger.take_turn(connection, site)
-    # Judged before it is looked up: what is wrong with it is said first.
-    judged = judged_event(connection, site, WITHDRAWN, UNNAMED, told, source=source, now_us=now_us)
-    data = by_value(orjson.loads(judged.payload)["data"])
-    there = _released_at(open_site(connection, site), data)
+    there = _released_at(open_site(connection, site), told)
     if there is None or not there.is_released:
         raise NothingReleased
     name = there.recipe["name"]
     at_us = max(now_us, there.since_us + 1)
     judged = judged_event(connection, site, WITHDRAWN, name, told, source=source, now_us=at_us)
     ledger.append(connection, site, [judged], received_us=now_us)
-    return _stands(connection, site, data)
+    return _stands(connection, site, told)
 
 
 def _released_at(reader: Reader, told: Mapping[str, Any]) -> Release | None:

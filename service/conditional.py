@@ -10,6 +10,7 @@ from flask import Response, current_app, request
 
 from service import RELEASE
 from service.problems import Problem
+from worker.reports.reading import Reader
 
 View = TypeVar("View", bound=Callable[..., Any])
 
@@ -31,6 +32,11 @@ def etag_of(site: str, revision: int, *what: object) -> str:
     """Strong ETag of an answer: the same as long as the site's counts, the release and the question are."""
     text = "\x1f".join(str(part) for part in (RELEASE, site, revision, *what))
     return _digest(text.encode())
+
+
+def etag_at_once(reader: Reader, *what: object) -> str:
+    """ETag of what is shown as soon as it is in the ledger: it changes with what waits to be counted, too."""
+    return etag_of(reader.site, reader.revision, *what, reader.as_of.waiting, reader.as_of.set_aside)
 
 
 def unchanged(etag: str) -> Response | None:

@@ -123,7 +123,7 @@ def plan_proof(
     name = proof or f"PR-{secrets.token_hex(_ID_BYTES)}"
     there = plans(reader, proof=name, with_owed=True)
     judged = judged_event(connection, site, "cutledger.proof.planned", name, planned, source=source, now_us=now_us)
-    plan = plan_of(by_value(orjson.loads(judged.payload)["data"]))
+    plan = plan_of(stored_data(judged))
     if there and there[0].plan != plan:
         raise PlannedOtherwise(name)
     if there:
@@ -167,3 +167,9 @@ def judged_event(
     if not isinstance(judged, Judged):
         raise SettingsWrong(judged[0].pointer.removeprefix("/data"), judged[0].detail)
     return judged
+
+
+def stored_data(judged: Judged) -> dict[str, Any]:
+    """The data of an event as the ledger gives it back."""
+    data: dict[str, Any] = by_value(orjson.loads(judged.payload)["data"])
+    return data

@@ -6,14 +6,12 @@ import secrets
 from collections.abc import Mapping
 from typing import Any, Final
 
-import orjson
 from sqlalchemy import Connection
 
 from service.schemas.action_data import MOST_TRIAL_RUNS
-from service.settling import PlannedOtherwise, SettingsWrong, judged_event
+from service.settling import PlannedOtherwise, SettingsWrong, judged_event, stored_data
 from worker import ledger
 from worker.events import TRIAL_CONCLUDED, TRIAL_PLANNED
-from worker.records import by_value
 from worker.reports.reading import open_site
 from worker.trials.planning import SheetImpossible, plan_of, run_sheet
 from worker.trials.reading import Trial, trials
@@ -56,7 +54,7 @@ def plan_trial(
     data |= {"seed": seed, "runs": runs}
     judged = judged_event(connection, site, TRIAL_PLANNED, name, data, source=source, now_us=now_us)
     if there is not None:
-        if there.plan != plan_of(by_value(orjson.loads(judged.payload)["data"])):
+        if there.plan != plan_of(stored_data(judged)):
             raise PlannedOtherwise(name)
         return name, False
     ledger.append(connection, site, [judged], received_us=now_us)

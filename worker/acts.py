@@ -54,21 +54,26 @@ def checks(
     return _read(connection, site, which, upto=upto, subject=machine, with_owed=with_owed)
 
 
-def _read(
-    connection: Connection, site: str, which: ColumnElement[bool], *, upto: int, subject: str | None, with_owed: bool
-) -> list[Act]:
-    e, v = events.c, VOIDS.c
+def standing(site: str, *, upto: int, with_owed: bool) -> tuple[ColumnElement[bool], ...]:
+    """Conditions under which an event of a site is read, as `acts` says, and no other that is read voids it."""
 
-    def read(columns: Any) -> ColumnElement[bool]:
+    def is_read(columns: Any) -> ColumnElement[bool]:
         mine = columns.site == site
         if with_owed:
             return and_(mine, columns.state.in_((COUNTED, OWED)))
         # A sum, lest SQLite takes the index of all positions for as good as that of the few acts.
         return and_(mine, columns.state == COUNTED, columns.position + 0 <= upto)
 
-    voided = exists().where(read(v), v.void_source == e.source, v.void_id == e.id)
+    e, v = events.c, VOIDS.c
+    return is_read(e), ~exists().where(is_read(v), v.void_source == e.source, v.void_id == e.id)
+
+
+def _read(
+    connection: Connection, site: str, which: ColumnElement[bool], *, upto: int, subject: str | None, with_owed: bool
+) -> list[Act]:
+    e = events.c
     query = select(e.time_us, e.source, e.id, e.type, e.subject, e.payload, e.received_us, e.position)
-    query = query.where(read(e), which, ~voided).order_by(e.time_us, e.source, e.id)
+    query = query.where(which, *standing(site, upto=upto, with_owed=with_owed)).order_by(e.time_us, e.source, e.id)
     if subject is not None:
         query = query.where(e.subject == subject)
     return [

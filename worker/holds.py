@@ -206,7 +206,7 @@ def cuts_on(reader: Reader, hold: Hold) -> Iterator[HeldCut]:
 def _which(reader: Reader, hold: Hold) -> ColumnElement[bool] | None:
     """Condition under which an attempt is on what is held; None where nothing can be cut on it: parts are held."""
     a: Any = LIVE.attempts.c
-    told, key_of = hold.told, reader.calendar.latest.key_of
+    told, settings = hold.told, reader.calendar.latest
     which: ColumnElement[bool] | None = None
     match hold.on:
         case "heat":
@@ -214,19 +214,16 @@ def _which(reader: Reader, hold: Hold) -> ColumnElement[bool] | None:
         case "plate":
             which = a.plate.in_(with_remnants(reader, told["plate"]))
         case "machine":
-            which = a.machine == key_of("machine", told["machine"])
+            which = a.machine == settings.key_of("machine", told["machine"])
         case "job":
             which = a.job == told["job"]
         case "recipe":
-            key, revision = key_of("recipe", told["recipe"]["name"]), told["recipe"].get("revision")
+            name, revision = told["recipe"]["name"], told["recipe"].get("revision")
+            key = settings.recipe_key(name, revision)
             # All revisions: what begins with its name, a slash and spaces around it.
             revisions = and_(a.recipe >= f"{key} / ", a.recipe < f"{key} /!")
-            which = or_(a.recipe == key, revisions) if revision is None else a.recipe == _recipe_key(key, revision)
+            which = a.recipe == key if revision is not None else or_(a.recipe == key, revisions)
     return which
-
-
-def _recipe_key(key: str, revision: str) -> str:
-    return recipe_label(key, name_key(revision))
 
 
 def _of_heat(reader: Reader, told: Mapping[str, Any]) -> ColumnElement[bool]:

@@ -150,11 +150,11 @@ def _run(
     return Run(attempt, started_us, pierces or 0, failed or 0, is_lost)
 
 
-def shown(reader: Reader, notice: Notice) -> dict[str, Any]:
-    """A notice as it is told; what is to be looked at stands in the order of what it mostly is."""
+def shown(notice: Notice, machines: Mapping[str, str]) -> dict[str, Any]:
+    """A notice as it is told, its machine spelled so; what to look at stands in the order of what it mostly is."""
     return {
         "id": notice.id,
-        "machine": spellings(reader, "machine").get(notice.machine, notice.machine),
+        "machine": machines.get(notice.machine, notice.machine),
         "code": notice.code,
         "detail": notice.detail,
         "failed": notice.failed,

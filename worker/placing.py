@@ -192,7 +192,7 @@ def _recipe(settings: Settings, recipe: Mapping[str, Any]) -> tuple[str | None, 
     revision = recipe.get("revision")
     if shown is None or key is None or revision is None:
         return shown, key
-    return recipe_label(shown, revision), recipe_label(key, settings.name_and_key("", revision)[1])
+    return recipe_label(shown, revision), settings.recipe_key(name, revision)
 
 
 def _cluster(cut: Cut) -> str:
@@ -374,7 +374,7 @@ def job_against_plate(job: Job, plate: Plate, settings: Settings) -> Iterable[Co
     names = [subject.stated.get("material") for subject in (job, plate)]
     if names[0] == names[1]:
         return
-    groups = [settings.group("material", settings.name_and_key("material", name)[1] or "") for name in names]
+    groups = [settings.group_of("material", name) for name in names]
     if groups[0] != groups[1]:
         yield Contradiction(
             "material_disagrees",

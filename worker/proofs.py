@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
-from itertools import islice
 from typing import Any, Final
 
 from worker.cautions import CAUTIONS
@@ -14,7 +13,7 @@ from worker.proof_standing import Spread, Step
 from worker.reports.proof_trials import Planned, Proof, ProofReader, plans
 from worker.reports.proof_words import RULES, notes_of, risks_of, state_of
 from worker.reports.reading import Reader, instant
-from worker.state import Page, last_of, page_cursor
+from worker.state import Page, last_of, page_of
 
 Value = dict[str, Any]
 #: Trials that are told at a time.
@@ -33,12 +32,8 @@ def proofs(reader: Reader, *, state: str | None = None, after: str | None = None
     last = None if after is None else last_of(after, form=_PLANS)
     standing_in = ProofReader(reader)
     told = (standing_in.proof(planned) for planned in _after(reader, last))
-    found = list(islice((each for each in told if state in (None, each.standing.state)), limit + 1))
-    some = found[:limit]
-    return Page(
-        [shown(each) for each in some],
-        page_cursor(some[-1].planned.proof, form=_PLANS) if len(found) > limit else None,
-    )
+    wanted = (each for each in told if state in (None, each.standing.state))
+    return page_of(wanted, lambda each: each.planned.proof, shown, form=_PLANS, after=after, limit=limit)
 
 
 def _after(reader: Reader, last: str | None) -> Iterator[Planned]:

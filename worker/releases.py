@@ -7,7 +7,6 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from worker.naming import name_key, recipe_label
 from worker.proof_plans import Plan
 from worker.reports.holding import PROVEN
 from worker.reports.proof_trials import ProofReader, plans
@@ -30,10 +29,9 @@ def _standing(reader: Reader, place: Place, recipe: Mapping[str, Any], today: da
     materials = [key for key in spellings(reader, "material") if settings.group("material", key) == place.material]
     if not materials:
         return {}
-    key = settings.key_of("recipe", recipe["name"])
     only: dict[str, tuple[Any, ...]] = {
         "thickness": (place.thickness_nm,), "material": tuple(materials), "machine": (place.machine,),
-        "gas": (place.gas,), "recipe": (recipe_label(key, name_key(recipe["revision"])),),
+        "gas": (place.gas,), "recipe": (settings.recipe_key(recipe["name"], recipe["revision"]),),
     }  # fmt: skip
     if place.surface_group is not None:
         only["surface_group"] = (place.surface_group,)
@@ -64,7 +62,7 @@ def _is_of(settings: Settings, plan: Plan, place: Place, recipe: Mapping[str, An
     return (
         plan.thickness_nm == place.thickness_nm
         and settings.key_of("machine", plan.machine) == place.machine
-        and settings.group("material", settings.key_of("material", plan.material)) == place.material
+        and settings.group_of("material", plan.material) == place.material
         and plan.gas in (None, place.gas)
         and (plan.recipe is None or same_recipe(planned, recipe))
     )

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 
 from worker.events import SITE
 from worker.ledger import View
-from worker.naming import name_key
+from worker.naming import name_key, recipe_label
 from worker.plausible_limits import DEFAULT_LIMITS, Limits, limits_in_force, limits_of
 from worker.records import Event
 from worker.shopcalendar import minutes_of, production_day, shift_at, wall_clock
@@ -95,6 +95,14 @@ class Settings:
         bare, slash, revision = name.partition(" / ") if kind == "recipe" else (name, "", "")
         shown, _ = self.name_and_key(kind, bare)
         return name_key(f"{shown}{slash}{revision}")
+
+    def group_of(self, kind: str, name: str | None) -> str:
+        """The group of a name, however it is written: what may be compared."""
+        return self.group(kind, self.name_and_key(kind, name)[1] or "")
+
+    def recipe_key(self, name: str, revision: str | None) -> str:
+        """Key by which attempts with a recipe are counted: that of its name and its revision."""
+        return recipe_label(self.name_and_key("recipe", name)[1] or "", self.name_and_key("", revision)[1])
 
     def group(self, kind: str, key: str) -> str:
         """The group of a name's key in the aliases, else the key itself: what may be compared."""

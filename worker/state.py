@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from itertools import islice
+from typing import Any, Final, TypeVar
 
 import orjson
 from sqlalchemy import Connection, Select, Table, func, or_, select
@@ -22,6 +23,7 @@ from worker.reports.reading import calendar_of, instant
 from worker.sentences import with_forms_text
 from worker.tables import LIVE
 
+T = TypeVar("T")
 Value = dict[str, Any]
 #: What a source prefix lets a terminal see of attempts; None lets see all.
 SourcePrefix = str | None
@@ -37,6 +39,22 @@ class Page:
 
     items: list[Value]
     next: str | None
+
+
+def page_of(
+    things: Iterable[T],
+    name: Callable[[T], str],
+    shown: Callable[[T], Value],
+    *,
+    form: str,
+    after: str | None,
+    limit: int,
+) -> Page:
+    """A page of things that come in the order of their names; raises PageCursorUnreadable."""
+    last = None if after is None else last_of(after, form=form)
+    found = list(islice((one for one in things if last is None or name(one) > last), limit + 1))
+    some = found[:limit]
+    return Page([shown(one) for one in some], page_cursor(name(some[-1]), form=form) if len(found) > limit else None)
 
 
 def page_cursor(last: str, *, form: str = "p1:") -> str:

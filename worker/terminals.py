@@ -64,15 +64,15 @@ def known(reader: Reader, *, own: SourcePrefix, machine: str | None, now_us: int
     plates = _open_plates(reader)
     runs = _Runs(reader, own, since, key, plates)
     stock = {"plates": [_plate_shown(row, runs.last_job.get(row.plate)) for row in plates]}
-    jobs_open = _open_jobs(reader, runs.quantities)
+    jobs_open, spelled = _open_jobs(reader, runs.quantities), spellings(reader, MACHINE)
     return stock | {
         "machines": machines,
         "jobs": jobs_open,
-        "trials": _trials(reader, machine),
-        "notices": [notice_shown(reader, one) for one in notices(reader, machine=machine, now_us=now_us)],
-        "holds": [_hold_shown(reader, hold, plates) for hold in holds(reader, state=OPEN)],
+        "trials": _trials(reader, machine, spelled),
+        "notices": [notice_shown(one, spelled) for one in notices(reader, machine=machine, now_us=now_us)],
+        "holds": [_hold_shown(reader, hold, plates, spelled) for hold in holds(reader, state=OPEN)],
         "releases": [
-            _release_shown(reader, release, plates, jobs_open)
+            _release_shown(reader, release, plates, jobs_open, spelled)
             for release in releases(reader, state=RELEASED_STATE, machine=machine)
         ],
         "runs": runs.last,
@@ -104,19 +104,19 @@ def machines_of(reader: Reader, *, now_us: int) -> list[str]:
 # --- trials -----------------------------------------------------------------------------------------------------
 
 
-def _trials(reader: Reader, machine: str | None) -> list[Value]:
+def _trials(reader: Reader, machine: str | None, spelled: Mapping[str, str]) -> list[Value]:
     """The next run of each trial that is not over, with its levels, by trial; of one machine alone when it is given."""
     settings = reader.calendar.latest
     key = None if machine is None else settings.key_of(MACHINE, machine)
     return [
         {
             "id": trial.name,
-            "machine": _machine_shown(reader, trial.plan.machine),
+            "machine": _machine_shown(reader, spelled, trial.plan.machine),
             "run": following.number,
             "block": following.block,
             "levels": dict(zip((factor.name for factor in trial.plan.factors), following.levels, strict=True)),
         }
-        for trial in trials(reader)
+        for trial in trials(reader, with_concluded=False)
         if (following := trial.next_run) is not None and key in (None, settings.key_of(MACHINE, trial.plan.machine))
     ]
 
@@ -124,14 +124,14 @@ def _trials(reader: Reader, machine: str | None) -> list[Value]:
 # --- what is held, and what is released -------------------------------------------------------------------------
 
 
-def _hold_shown(reader: Reader, hold: Hold, plates: Sequence[Row[Any]]) -> Value:
+def _hold_shown(reader: Reader, hold: Hold, plates: Sequence[Row[Any]], spelled: Mapping[str, str]) -> Value:
     """A hold, with the plates in stock that it is on; names as the terminal shows them."""
     told = hold.told
     family = set(with_remnants(reader, told["plate"])) if hold.on == PLATE else set()
     machine = told.get("machine")
     return {
         "id": hold.hold,
-        "machine": None if machine is None else _machine_shown(reader, machine),
+        "machine": None if machine is None else _machine_shown(reader, spelled, machine),
         "job": told.get("job"),
         "recipe": told.get("recipe"),
         "attempts": told.get("attempts") or [],
@@ -145,23 +145,25 @@ def _is_of_heat(reader: Reader, hold: Hold, row: Row[Any]) -> bool:
     return hold.on == HEAT and is_on(reader, hold, Cutting(mill=row.mill, heat_number=row.heat_number))
 
 
-def _machine_shown(reader: Reader, name: str) -> str:
+def _machine_shown(reader: Reader, spelled: Mapping[str, str], name: str) -> str:
     shown, key = reader.calendar.latest.name_and_key(MACHINE, name)
-    return spellings(reader, MACHINE).get(str(key), str(shown))
+    return spelled.get(str(key), str(shown))
 
 
-def _release_shown(reader: Reader, release: Release, plates: Sequence[Row[Any]], open_jobs: Sequence[Value]) -> Value:
+def _release_shown(
+    reader: Reader, release: Release, plates: Sequence[Row[Any]], open_jobs: Sequence[Value], spelled: Mapping[str, str]
+) -> Value:
     """Released settings, with the plates in stock and the open jobs that they are for."""
     settings, place = reader.calendar.latest, release.place
 
     def fits(material: str | None, thickness: Any) -> bool:
         if material is None or thickness != mm(place.thickness_nm):
             return False
-        return settings.group("material", settings.key_of("material", material)) == place.material
+        return settings.group_of("material", material) == place.material
 
     told = release_shown(release)
     return {
-        "machine": _machine_shown(reader, told["machine"]),
+        "machine": _machine_shown(reader, spelled, told["machine"]),
         "gas": told["gas"],
         "surface_group": told["surface_group"],
         "recipe": told["recipe"],

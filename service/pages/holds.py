@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any, Final
 
 from flask import Response
@@ -18,15 +19,14 @@ from service.pages.form_faults import by_field, by_pointer
 from service.pages.page_queries import asked, pages_of
 from service.pages.site_times import site_now
 from service.problems import Problem
-from service.routes.holds import hold_seen, lifted, placed
+from service.routes.holds import FORM, NAME, hold_seen, lifted, placed
 from service.schemas.holds import HOLD_LIFTED, HOLD_NEW, HoldsQuery
 from service.schemas.queries import Query
 from service.sessions import form_field
-from worker.holds import Hold, holds, named, shown
+from worker.holds import Hold, hold_named, holds, named, shown
 from worker.reports.reading import open_site
-from worker.state import last_of, page_cursor
+from worker.state import page_of
 
-_FORM: Final = "h1:"
 #: Fields of the form that places one, as they stand in it; a recipe is one field of its name and one of its revision.
 _FIELDS: Final = (
     "heat_number", "mill", "plate", "machine", "job", "recipe", "revision", "reason", "may_lift", "finding",
@@ -126,20 +126,20 @@ def _list(site: str, *, typed: Mapping[str, str] | None = None, problem: Problem
     with database().read() as connection:
         reader = open_site(connection, site)
         now = site_now(reader)
-        after = query.get("after")
-        last = "" if after is None else last_of(after, form=_FORM)
-        found = [hold for hold in holds(reader, state=query.get("state")) if hold.hold > last]
-    some = found[: query["limit"]]
+        found = holds(reader, state=query.get("state"))
+        page = page_of(
+            found, NAME, partial(_listed, site=site), form=FORM, after=query.get("after"), limit=query["limit"]
+        )
     whole, faults = by_pointer(problem, _POINTERS)
     return show(
         "holds.html",
         status=200 if problem is None else problem.status,
         site=site,
         now=now,
-        found=[_listed(hold, site) for hold in some],
+        found=page.items,
         words=terms,
         chosen={"state": query.get("state", "")},
-        pages=pages_of("pages.holds", site, page_cursor(some[-1].hold, form=_FORM) if len(found) > len(some) else None),
+        pages=pages_of("pages.holds", site, page.next),
         action=to("pages.post_hold", site),
         may_hold=asker().may("hold"),
         typed=typed or {name: query.get(name, "") for name in _FILLED},
@@ -175,14 +175,14 @@ def _page(
     with database().read() as connection:
         reader = open_site(connection, site)
         now = site_now(reader)
-        (hold,) = [one for one in holds(reader) if one.hold == name]
+        hold = hold_named(reader, name)
     whole, faults = by_field(problem, _LIFTING)
     return show(
         "hold.html",
         status=200 if problem is None else problem.status,
         site=site,
         now=now,
-        found=found | {"name": named(hold), "finding_address": address_of("finding", found["finding"], site)},
+        found=found | {"name": hold and named(hold), "finding_address": address_of("finding", found["finding"], site)},
         cuts=[
             cut | {f"{kind}_address": address_of(kind, cut[kind], site) for kind in ("attempt", "plate", "job")}
             for cut in found["cuts"]

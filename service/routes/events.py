@@ -21,6 +21,7 @@ from service.api_document.posting import POST_EVENTS
 from service.asking import Asker, asked_site, asker, database, needs, only_site
 from service.bodies import LARGEST_BODY, Batch, parse_items, read_body
 from service.clock import now_us
+from service.conditional import tagged
 from service.faults import Fault
 from service.formats import json_response
 from service.problems import Problem
@@ -32,6 +33,7 @@ from worker.administration import SITE_SET, record_settings
 from worker.events import LIFTED, RELEASED, TRIAL_CONCLUDED, TRIAL_PLANNED, VOIDED, WITHDRAWN
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, REFUSED, Verdict
 from worker.reports.reading import instant
+from worker.state import Page
 
 BODY_LIMIT: Final = LARGEST_BODY
 INVALID: Final = "invalid"
@@ -210,3 +212,11 @@ def next_link(cursor: str) -> str:
     """RFC 8288 link to what follows this request's answer."""
     parameters = [pair for pair in request.args.items(multi=True) if pair[0] != "after"]
     return f'<{request.path}?{urlencode([*parameters, ("after", cursor)])}>; rel="next"'
+
+
+def tagged_page(page: Page, etag: str, **more: Any) -> Response:
+    """A page with its ETag, and the link to the next one."""
+    response = json_response({"items": page.items, "next": page.next, **more})
+    if page.next is not None:
+        response.headers["Link"] = next_link(page.next)
+    return tagged(response, etag)

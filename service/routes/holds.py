@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import attrgetter
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
@@ -14,22 +15,24 @@ from service.acting import HeldOtherwise, LiftedAlready, NotForThisRole, lift_ho
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
 from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
-from service.conditional import etag_of, tagged, unchanged
+from service.conditional import etag_at_once, tagged, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
-from service.routes.events import next_link
+from service.routes.events import tagged_page
 from service.schemas.action_data import HoldLifted
 from service.schemas.holds import EXAMPLES, HOLD_LIFTED, HOLD_NEW, HoldNew, HoldPage, HoldsQuery, HoldWhole
 from service.schemas.queries import Query
 from service.settling import SettingsWrong
 from worker.holds import Hold, cuts_on, hold_named, holds, shown
 from worker.reports.reading import Reader, instant, open_site
-from worker.state import last_of, page_cursor
+from worker.state import page_of
 
 blueprint = Blueprint("holds", __name__, url_prefix="/v1", description="What is not to be cut until it is lifted")
 _HOLD: Final = path_id("hold", "id of the hold", "HD-3")
-_FORM: Final = "h1:"
+#: How cursors of pages of holds begin, and by what holds are ordered.
+FORM: Final = "h1:"
+NAME: Final = attrgetter("hold")
 
 
 @blueprint.route("/holds", methods=["GET"])
@@ -47,17 +50,11 @@ def get_holds(query: dict[str, Any]) -> Response:
     state, after, limit = query.get("state"), query.get("after"), query["limit"]
     with database().read() as connection:
         reader = open_site(connection, site)
-        etag = _etag(reader, state, after, limit)
+        etag = etag_at_once(reader, "holds", state, after, limit)
         if (answer := unchanged(etag)) is not None:
             return answer
-        last = "" if after is None else last_of(after, form=_FORM)
-        found = [hold for hold in holds(reader, state=state) if hold.hold > last]
-    some = found[:limit]
-    following = page_cursor(some[-1].hold, form=_FORM) if len(found) > limit else None
-    response = json_response({"items": [shown(hold) for hold in some], "next": following})
-    if following is not None:
-        response.headers["Link"] = next_link(following)
-    return tagged(response, etag)
+        page = page_of(holds(reader, state=state), NAME, shown, form=FORM, after=after, limit=limit)
+    return tagged_page(page, etag)
 
 
 @blueprint.route("/holds/<identifier:hold>", parameters=_HOLD)
@@ -72,7 +69,7 @@ def get_hold(_query: dict[str, Any], hold: str) -> Response:
     with database().read() as connection:
         reader = open_site(connection, asked_site())
         found = hold_named(reader, hold)
-        etag = _etag(reader, hold)
+        etag = etag_at_once(reader, "holds", hold)
         if found is None:
             raise _unknown(hold)
         if (answer := unchanged(etag)) is not None:
@@ -189,8 +186,3 @@ def _whole(reader: Reader, found: Hold) -> dict[str, Any]:
 
 def _unknown(hold: str) -> Exception:
     return not_found(f"there is no hold {hold!r}; GET /v1/holds lists them")
-
-
-def _etag(reader: Reader, *about: object) -> str:
-    """Changes with the counts, and with what waits to be counted: a hold is shown at once."""
-    return etag_of(reader.site, reader.revision, "holds", reader.as_of.waiting, reader.as_of.set_aside, *about)

@@ -12,18 +12,18 @@ from marshmallow import RAISE
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
 from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
-from service.conditional import etag_of, tagged, unchanged
+from service.conditional import etag_at_once, tagged, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
-from service.routes.events import next_link
+from service.routes.events import tagged_page
 from service.schemas.dossier import Dossier
 from service.schemas.proofs import EXAMPLES, PROOF_NEW, ProofNew, ProofPage, ProofQuery, ProofsQuery, ProofWhole
 from service.schemas.queries import Query
 from service.settling import PlannedOtherwise, SettingsWrong, plan_proof
 from worker import proofs
 from worker.dossier.answer import NotProven, dossier
-from worker.reports.reading import Reader, open_site
+from worker.reports.reading import open_site
 
 blueprint = Blueprint("proofs", __name__, url_prefix="/v1", description="Series of cuts that prove a thickness")
 _PROOF: Final = path_id("proof", "id of the proof", "PR-4")
@@ -44,14 +44,11 @@ def get_proofs(query: dict[str, Any]) -> Response:
     asked = {name: query.get(name) for name in ("state", "after", "limit")}
     with database().read() as connection:
         reader = open_site(connection, site)
-        etag = _etag(reader, *asked.values())
+        etag = etag_at_once(reader, "proofs", *asked.values())
         if (answer := unchanged(etag)) is not None:
             return answer
         page = proofs.proofs(reader, state=query.get("state"), after=query.get("after"), limit=query["limit"])
-    response = json_response({"items": page.items, "next": page.next})
-    if page.next is not None:
-        response.headers["Link"] = next_link(page.next)
-    return tagged(response, etag)
+    return tagged_page(page, etag)
 
 
 @blueprint.route("/proofs/<identifier:proof>", parameters=_PROOF)
@@ -68,7 +65,7 @@ def get_proof(query: dict[str, Any], proof: str) -> Response:
     with database().read() as connection:
         reader = open_site(connection, site)
         found = proofs.proof(reader, proof, after=query["after"], limit=query["limit"])
-        etag = _etag(reader, proof, query["after"], query["limit"])
+        etag = etag_at_once(reader, "proofs", proof, query["after"], query["limit"])
     if found is None:
         raise not_found(f"there is no proof {proof!r}; GET /v1/proofs lists them")
     if (answer := unchanged(etag)) is not None:
@@ -140,9 +137,3 @@ def post_proof(query: dict[str, Any]) -> Response:
         shown = proofs.proof(open_site(connection, site), name)
     where = f"/v1/proofs/{quote(name, safe='')}" + (f"?{urlencode(query)}" if query else "")
     return json_response(shown, 201 if is_new else 200, Location=where)
-
-
-def _etag(reader: Reader, *about: object) -> str:
-    """Changes with the counts, and with plans and voids that wait to be counted: these are shown at once."""
-    waiting = (reader.as_of.waiting, reader.as_of.set_aside)
-    return etag_of(reader.site, reader.revision, "proofs", *waiting, *about)

@@ -13,11 +13,11 @@ from service.acting import NothingReleased, release_settings, withdraw_settings
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation
 from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
-from service.conditional import etag_of, tagged, unchanged
+from service.conditional import etag_at_once, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import not_found
-from service.routes.events import next_link
+from service.routes.events import tagged_page
 from service.schemas.action_data import RecipeWithdrawn
 from service.schemas.queries import Query
 from service.schemas.releases import (
@@ -35,7 +35,7 @@ from worker.cautions import CAUTIONS
 from worker.releases import evidence_for
 from worker.reports.reading import open_site
 from worker.reports.released import Release, place_of, releases, shown
-from worker.state import last_of, page_cursor
+from worker.state import page_of
 
 blueprint = Blueprint("releases", __name__, url_prefix="/v1", description="Settings that are released for production")
 _FORM: Final = "rel1:"
@@ -54,22 +54,15 @@ def get_releases(query: dict[str, Any]) -> Response:
     changed against the one before it, and what the figures said when it was released. Evidence, never a permission.
     """
     site = asked_site()
-    state, machine, after, limit = (query.get(name) for name in ("state", "machine", "after", "limit"))
+    state, machine, after, limit = query.get("state"), query.get("machine"), query.get("after"), query["limit"]
     with database().read() as connection:
         reader = open_site(connection, site)
-        waiting = (reader.as_of.waiting, reader.as_of.set_aside)
-        etag = etag_of(site, reader.revision, "releases", *waiting, state, machine, after, limit)
+        etag = etag_at_once(reader, "releases", state, machine, after, limit)
         if (answer := unchanged(etag)) is not None:
             return answer
-        last = "" if after is None else last_of(after, form=_FORM)
-        found = [one for one in releases(reader, state=state, machine=machine) if _name(one) > last]
-    found.sort(key=_name)
-    some = found[: limit or 100]
-    following = page_cursor(_name(some[-1]), form=_FORM) if len(found) > len(some) else None
-    response = json_response({"items": [shown(one) for one in some], "next": following, "cautions": CAUTIONS})
-    if following is not None:
-        response.headers["Link"] = next_link(following)
-    return tagged(response, etag)
+        found = sorted(releases(reader, state=state, machine=machine), key=_name)
+        page = page_of(found, _name, shown, form=_FORM, after=after, limit=limit)
+    return tagged_page(page, etag, cautions=CAUTIONS)
 
 
 def _name(release: Release) -> str:

@@ -13,11 +13,11 @@ from marshmallow import RAISE
 from service.api_document.operations import NOT_CHANGED, Reply, json_body, operation, path_id
 from service.asking import asked_site, asker, database, needs
 from service.clock import now_us
-from service.conditional import etag_of, tagged, unchanged
+from service.conditional import etag_at_once, tagged, unchanged
 from service.formats import json_response
 from service.objects import read_object, wrong_field
 from service.problems import Problem, not_found
-from service.routes.events import next_link
+from service.routes.events import tagged_page
 from service.schemas.action_data import TrialConcluded
 from service.schemas.queries import Query
 from service.schemas.trials import (
@@ -32,7 +32,7 @@ from service.schemas.trials import (
 )
 from service.settling import PlannedOtherwise, SettingsWrong
 from service.trying import ConcludedOtherwise, TrialUnknown, conclude_trial, plan_trial
-from worker.reports.reading import Reader, open_site
+from worker.reports.reading import open_site
 from worker.sentences import sentence
 from worker.trials import shown
 
@@ -55,14 +55,11 @@ def get_trials(query: dict[str, Any]) -> Response:
     asked = {name: query.get(name) for name in ("state", "after", "limit")}
     with database().read() as connection:
         reader = open_site(connection, site)
-        etag = _etag(reader, *asked.values())
+        etag = etag_at_once(reader, "trials", *asked.values())
         if (answer := unchanged(etag)) is not None:
             return answer
         page = shown.page(reader, state=query.get("state"), after=query.get("after"), limit=query["limit"])
-    response = json_response({"items": page.items, "next": page.next})
-    if page.next is not None:
-        response.headers["Link"] = next_link(page.next)
-    return tagged(response, etag)
+    return tagged_page(page, etag)
 
 
 @blueprint.route("/trials/<identifier:trial>", parameters=_TRIAL)
@@ -78,7 +75,7 @@ def get_trial(query: dict[str, Any], trial: str) -> Response:
     site = asked_site()
     with database().read() as connection:
         reader = open_site(connection, site)
-        etag = _etag(reader, trial)
+        etag = etag_at_once(reader, "trials", trial)
         found = shown.trial(reader, trial)
     if found is None:
         raise _unknown(trial)
@@ -190,9 +187,3 @@ def _source() -> str:
 
 def _unknown(name: str) -> Problem:
     return not_found(f"there is no trial {name!r}; GET /v1/trials lists them")
-
-
-def _etag(reader: Reader, *about: object) -> str:
-    """Changes with the counts, and with acts that wait to be counted: these are shown at once."""
-    waiting = (reader.as_of.waiting, reader.as_of.set_aside)
-    return etag_of(reader.site, reader.revision, "trials", *waiting, *about)

@@ -12,7 +12,6 @@ from sqlalchemy import select
 
 from worker.batches import in_batches
 from worker.holds import MOST_GENERATIONS
-from worker.naming import name_key, recipe_label
 from worker.plates import UNKNOWN, surface_group
 from worker.reports.dimensions import DIMENSIONS, stored_expression
 from worker.reports.process_parts import CELL_NAMES
@@ -127,7 +126,7 @@ def releases_here(reader: Reader, cuts: Iterable[Cut]) -> list[Release]:
 
 def key_of(reader: Reader, recipe: Mapping[str, Any]) -> str:
     """Key of a recipe and its revision, as attempts have it."""
-    return recipe_label(reader.calendar.latest.key_of("recipe", recipe["name"]), name_key(recipe["revision"]))
+    return reader.calendar.latest.recipe_key(recipe["name"], recipe["revision"])
 
 
 def against(reader: Reader, cut: Cut, found: Sequence[Release]) -> Against:

@@ -9,7 +9,7 @@ from typing import Any, Final
 import orjson
 from sqlalchemy import select
 
-from worker.naming import name_key, recipe_label
+from worker.naming import recipe_label
 from worker.placing import mm
 from worker.plates import surface_group
 from worker.reports.questions import Question
@@ -54,7 +54,7 @@ def _row(
     reader: Reader, question: Question, release: Release, names: Mapping[str, Mapping[str, str]]
 ) -> dict[str, Any] | None:
     recipe, place = release.recipe, release.place
-    key = recipe_label(reader.calendar.latest.key_of("recipe", recipe["name"]), name_key(recipe["revision"]))
+    key = reader.calendar.latest.recipe_key(recipe["name"], recipe["revision"])
     counts: dict[str, Counter[str]] = defaultdict(Counter)
     differing: Counter[str] = Counter()
     for used, amounts in _attempts(reader, question, release, key):

@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import orjson
-from sqlalchemy import ColumnElement, and_, exists, literal_column, select
+from sqlalchemy import literal_column, select
 
+from worker.acts import standing as standing_events
 from worker.events import PROOF
-from worker.ledger import VOIDS
 from worker.proof_plans import FIXED, Plan, plan_of
 from worker.proof_standing import OPEN, Series, Standing, Trial
 from worker.records import by_value
 from worker.reports.proof_cuts import BEVELLED, FOR_TRIAL, OTHERWISE, Cuts
 from worker.reports.reading import Reader, spellings
-from worker.tables import COUNTED, OWED, events
+from worker.tables import events
 
 #: Cuts that are read at first: as many as decide most proofs. Each time after that twice as many.
 CUTS_AT_FIRST: Final = 200
@@ -58,11 +58,11 @@ def plans(
     there as soon as it was taken. after: proofs beyond this id; limit: so many.
     """
     e = events.c
-    voided = exists().where(
-        _is_read(reader, VOIDS.c, with_owed=with_owed), VOIDS.c.void_source == e.source, VOIDS.c.void_id == e.id
-    )
     # The kind is written out, else its index could not be taken.
-    mine = [_is_read(reader, e, with_owed=with_owed), e.kind == literal_column(f"'{PROOF}'"), ~voided]
+    mine = [
+        e.kind == literal_column(f"'{PROOF}'"),
+        *standing_events(reader.site, upto=reader.as_of.position, with_owed=with_owed),
+    ]
     if proof is not None:
         mine.append(e.subject == proof)
     if after is not None:
@@ -79,14 +79,6 @@ def plans(
             plan = plan_of(by_value(orjson.loads(row.payload)["data"]))
             found[row.subject] = Planned(row.subject, plan, row.time_us, row.received_us, row.source, row.position)
     return list(found.values())
-
-
-def _is_read(reader: Reader, columns: Any, *, with_owed: bool) -> ColumnElement[bool]:
-    mine = columns.site == reader.site
-    if with_owed:
-        return and_(mine, columns.state.in_((COUNTED, OWED)))
-    # A sum, lest SQLite takes the index of all positions for as good as that of the few plans.
-    return and_(mine, columns.state == COUNTED, columns.position + 0 <= reader.as_of.position)
 
 
 # --- what was cut under a plan ----------------------------------------------------------------------------------

@@ -84,10 +84,9 @@ def otherwise(released: Mapping[str, Any], used: Mapping[str, Any]) -> list[Diff
 
 def place_of(settings: Settings, told: Mapping[str, Any]) -> Place:
     """The place that the data of an event names."""
-    material = settings.group("material", settings.key_of("material", told["material"]))
     return Place(
         settings.key_of("machine", told["machine"]),
-        material,
+        settings.group_of("material", told["material"]),
         thickness_nm(dict(told)) or 0,
         told["gas"],
         told.get("surface_group"),
@@ -131,20 +130,23 @@ def releases(
 
     with_owed: what waits to be counted is among them.
     """
-    settings = reader.calendar.latest
-    told = acts(reader.connection, reader.site, RECIPE, upto=reader.as_of.position, with_owed=with_owed)
-    of = None if machine is None else settings.key_of("machine", machine)
+    found = _all(reader, with_owed=with_owed)
+    of = None if machine is None else reader.calendar.latest.key_of("machine", machine)
     return [
         release
-        for place, release in sorted(folded(told, settings).items(), key=lambda one: [str(part) for part in one[0]])
+        for place, release in sorted(found.items(), key=lambda one: [str(part) for part in one[0]])
         if state in (None, release.state) and of in (None, place.machine)
     ]
 
 
+def _all(reader: Reader, *, with_owed: bool) -> dict[Place, Release]:
+    told = acts(reader.connection, reader.site, RECIPE, upto=reader.as_of.position, with_owed=with_owed)
+    return folded(told, reader.calendar.latest)
+
+
 def released_for(reader: Reader, place: Place) -> Release | None:
     """What is released for a place: for its surface alone, else for any."""
-    told = acts(reader.connection, reader.site, RECIPE, upto=reader.as_of.position, with_owed=True)
-    found = folded(told, reader.calendar.latest)
+    found = _all(reader, with_owed=True)
     for each in (place, place._replace(surface_group=None)):
         if (release := found.get(each)) is not None and release.is_released:
             return release

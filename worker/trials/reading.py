@@ -91,8 +91,10 @@ class Trial:
         return all(run.state in (COUNTED, LEFT_OUT) for run in self.runs)
 
 
-def trials(reader: Reader, *, name: str | None = None) -> list[Trial]:
+def trials(reader: Reader, *, name: str | None = None, with_concluded: bool = True) -> list[Trial]:
     """Trials by id, each under the plan received first of those that are not voided; `name`: this one alone.
+
+    with_concluded: also those that are over.
 
     Acts count as soon as they are in the ledger, attempts when they are counted.
     """
@@ -100,6 +102,10 @@ def trials(reader: Reader, *, name: str | None = None) -> list[Trial]:
     for act in acts(reader.connection, reader.site, TRIAL, upto=reader.as_of.position, subject=name, with_owed=True):
         told[act.event.subject].append(act)
     planned = {trial: found for trial, found in told.items() if any(_is(act, TRIAL_PLANNED) for act in found)}
+    if not with_concluded:
+        planned = {
+            trial: found for trial, found in planned.items() if not any(_is(act, TRIAL_CONCLUDED) for act in found)
+        }
     cuts = {trial: _cuts(planned[trial]) for trial in planned}
     rows = _attempts(reader, {attempt for runs in cuts.values() for attempt in runs.values()})
     names = Names(reader.calendar)

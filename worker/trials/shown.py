@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import islice
 from typing import Any, Final
 
 from worker.cautions import CAUTIONS
 from worker.placing import mm
 from worker.reports.reading import Reader, instant
-from worker.state import Page, last_of, page_cursor
+from worker.state import Page, page_of
 from worker.stats.factorial import Effect
 from worker.trials.analysis import Combination, Told, told_by
 from worker.trials.judging import TrialRun
@@ -25,13 +24,8 @@ def page(reader: Reader, *, state: str | None = None, after: str | None = None, 
 
     Raises PageCursorUnreadable.
     """
-    last = None if after is None else last_of(after, form=_TRIALS)
-    wanted = (each for each in trials(reader) if state in (None, each.state) and (last is None or each.name > last))
-    found = list(islice(wanted, limit + 1))
-    shown = found[:limit]
-    return Page(
-        [summary(each) for each in shown], page_cursor(shown[-1].name, form=_TRIALS) if len(found) > limit else None
-    )
+    wanted = (each for each in trials(reader) if state in (None, each.state))
+    return page_of(wanted, lambda each: each.name, summary, form=_TRIALS, after=after, limit=limit)
 
 
 def trial(reader: Reader, name: str) -> Value | None:
