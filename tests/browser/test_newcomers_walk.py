@@ -61,7 +61,8 @@ def test_readme_leads_a_newcomer_to_week_limit_and_a_run_of_their_own(
     walk.link("Terminal")
     page.get_by_role("button", name="laser-15kw").click()
     page.get_by_role("button", name=re.compile(r"^P\d+-\w+.*mm", re.DOTALL)).first.click()
-    walk.button("All good")
+    with page.expect_response("**/v1/events?*"):
+        walk.button("All good")
     expect(waiting(page, 0)).to_be_visible(timeout=MOST_MS)
     context.set_offline(True)
     walk.button("Next run on this plate")
