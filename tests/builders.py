@@ -111,10 +111,15 @@ def append(
 
 
 def count(database: Database, *, site: str = SITE, limit: int = 2_000) -> int:
+    """Count as the loop does: what is counted is looked at first where others wait to write meanwhile."""
     counted = 0
     while True:
+        ahead = None
+        if database.is_sqlite:
+            with database.read() as connection:
+                ahead = tallies.look_ahead(connection, site, limit=limit)
         with database.write() as connection:
-            step = tallies.bring_up_to_date(connection, site, now_us=NOW_US, limit=limit)
+            step = tallies.bring_up_to_date(connection, site, now_us=NOW_US, limit=limit, ahead=ahead)
         if not step:
             return counted
         counted += step

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Table, bindparam, delete, insert, select
 
 from worker.batches import in_batches
 from worker.prepared import Lists, Prepared, insert_rows
-from worker.sums import attempt_sums, rework_sums
+from worker.sums import rework_sums, tally_sums
 from worker.tables import REWORK_SUMS, TALLY_SUMS, Derived
 from worker.touches import Touches
 
@@ -93,10 +93,14 @@ def _clear(lists: Lists, derived: Derived, which: str) -> Any:
 def _count(lists: Lists, derived: Derived, which: str) -> Any:
     """The touched tallies, from attempts or rework."""
     table: Table = getattr(derived, which)
-    source = derived.attempts if which in _TALLIES else derived.rework
-    sums, names = (attempt_sums, TALLY_SUMS) if which in _TALLIES else (rework_sums, REWORK_SUMS)
+    of_attempts = which in _TALLIES
+    source, names = (derived.attempts, TALLY_SUMS) if of_attempts else (derived.rework, REWORK_SUMS)
     by = [source.c[column.name] for column in table.c if column.name not in names]
-    query = sums(source, by=by, where=_touched(lists, source.c))
+    where = _touched(lists, source.c)
+    if of_attempts:
+        query = tally_sums(source, by=by, key=[source.c[column.name] for column in table.primary_key], where=where)
+    else:
+        query = rework_sums(source, by=by, where=where)
     return insert(table).from_select([*(column.name for column in by), *names], query)
 
 

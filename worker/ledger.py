@@ -15,6 +15,7 @@ from typing import Any, Final, NamedTuple, Protocol
 import orjson
 from sqlalchemy import (
     ARRAY,
+    BigInteger,
     Connection,
     Integer,
     Select,
@@ -26,6 +27,7 @@ from sqlalchemy import (
     func,
     insert,
     literal_column,
+    or_,
     select,
     true,
     update,
@@ -34,7 +36,7 @@ from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
 from worker.events import EVENT_TYPES, VOIDED
-from worker.prepared import Lists, Prepared, insert_values, run
+from worker.prepared import Lists, Prepared, insert_values, run_each
 from worker.records import Event, by_value
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
@@ -309,7 +311,7 @@ def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int
     ]  # fmt: skip
     if len(rows) <= FEW:
         one = _INSERT_ONE[connection.dialect.name]
-        return [position for row in rows for (position,) in run(connection, one, row) or [(None,)]]
+        return [found[0][0] if found else None for found in run_each(connection, one, rows)]
     positions = _next_positions(connection, len(new))
     rows = [(position, *row) for position, row in zip(positions, rows, strict=True)]
     if connection.dialect.name == "postgresql":
@@ -357,16 +359,21 @@ def claim(connection: Connection, site: str, *, limit: int) -> list[int]:
 
     The mark becomes true with the caller's commit, which holds what they changed; undone with its rollback.
     """
-    positions = [position for (position,) in _oldest_owed(connection, {"of_site": site, "most": limit})]
+    positions = owed(connection, site, limit=limit)
     for some in in_batches(positions):
         _mark_counted(connection, {"positions": some})
     return positions
 
 
+def owed(connection: Connection, site: str, *, limit: int) -> list[int]:
+    """Positions of the site's oldest owed events, in order."""
+    return [position for (position,) in _oldest_owed(connection, {"of_site": site, "most": limit})]
+
+
 @Prepared
 def _oldest_owed(_: Lists) -> Any:
-    owed = select(events.c.position).where(events.c.site == bindparam("of_site"), in_state(OWED))
-    return owed.order_by(events.c.position).limit(bindparam("most", type_=Integer))
+    query = select(events.c.position).where(events.c.site == bindparam("of_site"), in_state(OWED))
+    return query.order_by(events.c.position).limit(bindparam("most", type_=Integer))
 
 
 @Prepared
@@ -376,12 +383,18 @@ def _mark_counted(lists: Lists) -> Any:
 
 def waiting(connection: Connection, site: str) -> tuple[int, int]:
     """(events owed, events set aside) of a site."""
-    owed, aside = (
-        select(func.count()).select_from(events).where(events.c.site == site, in_state(state)).scalar_subquery()
+    ((waits, stands_aside),) = _waiting(connection, {"of_site": site})
+    return waits, stands_aside
+
+
+@Prepared
+def _waiting(_: Lists) -> Any:
+    of_site = events.c.site == bindparam("of_site")
+    counts = (
+        select(func.count()).select_from(events).where(of_site, in_state(state)).scalar_subquery()
         for state in (OWED, SET_ASIDE)
     )
-    waits, stands_aside = connection.execute(select(owed, aside)).one()
-    return waits, stands_aside
+    return select(*counts)
 
 
 def set_aside(connection: Connection, site: str, *, reason: str, now_us: int) -> int | None:
@@ -408,21 +421,29 @@ def owe_again(connection: Connection, site: str) -> int:
 
 @dataclass(frozen=True)
 class View:
-    """The part of a site's ledger that a fold may read: counted events, up to a position when one is given."""
+    """The part of a site's ledger that a fold may read: counted events, up to a position when one is given.
+
+    ahead: those that are owed up to this position are read as if they were counted.
+    """
 
     connection: Connection
     site: str
     upto: int | None = None
+    ahead: int | None = None
 
     def allows(self, table: Any = events) -> ColumnElement[bool]:
         """Condition under which an event of `table` is read."""
-        condition = and_(table.c.site == self.site, table.c.state == COUNTED)
-        return condition if self.upto is None else and_(condition, table.c.position <= self.upto)
+        return and_(*_allowed(table, self._reach, **self._given))
+
+    @property
+    def _reach(self) -> _Reach:
+        return _Reach(self.upto is not None, self.ahead is not None)
 
     @property
     def _given(self) -> dict[str, Any]:
         """The values of what it allows."""
-        return {"of_site": self.site} if self.upto is None else {"of_site": self.site, "upto": self.upto}
+        ends = {"upto": self.upto, "ahead": self.ahead}
+        return {"of_site": self.site} | {name: end for name, end in ends.items() if end is not None}
 
     def heads(self, positions: Sequence[int]) -> Iterator[tuple[int, str, str]]:
         """(position, kind, subject) of the events at positions."""
@@ -440,7 +461,7 @@ class View:
         found: dict[str, list[Event]] = {subject: [] for subject in subjects}
         for some in in_batches(found):
             given = {**self._given, "of_kind": kind, "subjects": some}
-            for read in _of_subjects(self.connection, given, self.upto is not None):
+            for read in _of_subjects(self.connection, given, self._reach):
                 found[read[5]].append(_event(read[1:]))
         return found
 
@@ -453,7 +474,7 @@ class View:
         for source, ids in wanted.items():
             for some in in_batches(ids):
                 given = {**self._given, "of_source": source, "ids": some}
-                for read in _targets(self.connection, given, self.upto is not None):
+                for read in _targets(self.connection, given, self._reach):
                     event = _event(read[1:])
                     found[event.source, event.id] = (read[0], event)
         return found
@@ -463,7 +484,7 @@ class View:
         found: list[tuple[Event, tuple[str, str]]] = []
         for some in in_batches(positions):
             given = {**self._given, "positions": some}
-            for *read, source, id_ in _voids_naming(self.connection, given, self.upto is not None):
+            for *read, source, id_ in _voids_naming(self.connection, given, self._reach):
                 found.append((_event(read[1:]), (source, id_)))
         return found
 
@@ -479,10 +500,24 @@ _READ = (
 )
 
 
-def _allowed(table: Any, has_end: bool) -> tuple[ColumnElement[bool], ...]:
-    """What a view allows of a table, up to a position where it has an end."""
-    counted = (table.c.site == bindparam("of_site"), table.c.state == COUNTED)
-    return (*counted, table.c.position <= bindparam("upto")) if has_end else counted
+class _Reach(NamedTuple):
+    """Whether a view has an end, and whether it looks ahead."""
+
+    has_end: bool
+    looks_ahead: bool
+
+
+def _allowed(table: Any, reach: _Reach, **given: Any) -> tuple[ColumnElement[bool], ...]:
+    """What a view allows of a table; its values where they are given, else their names."""
+
+    def value(name: str, of: Any) -> Any:
+        return given[name] if given else bindparam(name, type_=of)
+
+    is_read = table.c.state == COUNTED
+    if reach.looks_ahead:
+        is_read = or_(is_read, and_(table.c.state == OWED, table.c.position <= value("ahead", BigInteger)))
+    allowed = (table.c.site == value("of_site", Text), is_read)
+    return (*allowed, table.c.position <= value("upto", BigInteger)) if reach.has_end else allowed
 
 
 @Prepared
@@ -497,27 +532,27 @@ def _at(lists: Lists) -> Any:
 
 
 @Prepared
-def _of_subjects(lists: Lists, has_end: bool) -> Any:
+def _of_subjects(lists: Lists, reach: _Reach) -> Any:
     void = (VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id)
     return select(*_READ).where(
-        *_allowed(events, has_end),
+        *_allowed(events, reach),
         lists.has(events.c.subject, "subjects"),
         events.c.kind == bindparam("of_kind"),
-        ~exists().where(*_allowed(VOIDS, has_end), *void),
+        ~exists().where(*_allowed(VOIDS, reach), *void),
     )
 
 
 @Prepared
-def _targets(lists: Lists, has_end: bool) -> Any:
+def _targets(lists: Lists, reach: _Reach) -> Any:
     named = (events.c.source == bindparam("of_source"), lists.has(events.c.id, "ids"))
-    return select(*_READ).where(*_allowed(events, has_end), *named)
+    return select(*_READ).where(*_allowed(events, reach), *named)
 
 
 @Prepared
-def _voids_naming(lists: Lists, has_end: bool) -> Any:
+def _voids_naming(lists: Lists, reach: _Reach) -> Any:
     return select(*(VOIDS.c[column.name] for column in _READ), VOIDS.c.void_source, VOIDS.c.void_id).where(
         lists.has(events.c.position, "positions"),
-        *_allowed(VOIDS, has_end),
+        *_allowed(VOIDS, reach),
         VOIDS.c.void_source == events.c.source,
         VOIDS.c.void_id == events.c.id,
     )

@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from worker import ledger, tallies
 from worker.database import Database, DatabaseUnavailable, is_unavailability
+from worker.recount import Ahead
 from worker.tables import FOLD, sites
 
 log = logging.getLogger(__name__)
@@ -135,8 +136,9 @@ def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
     if limit == 1:
         return Claimed(_count_one(database, site), False)
     try:
+        ahead = _look_ahead(database, site, limit=limit)
         with database.write() as connection:
-            counted = tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit)
+            counted = tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit, ahead=ahead)
             # Before it is committed: from then on who waited is at work.
             return Claimed(counted, database.is_waited_for())
     except DatabaseUnavailable:
@@ -145,10 +147,18 @@ def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
         return count_claim(database, site, limit=limit // 2)
 
 
+def _look_ahead(database: Database, site: str, *, limit: int) -> Ahead | None:
+    """What a claim will find, where to count holds up all who write."""
+    if not database.is_sqlite:
+        return None
+    with database.read() as connection:
+        return tallies.look_ahead(connection, site, limit=limit)
+
+
 def _count_one(database: Database, site: str) -> int:
     with database.write() as connection:
         # Held across the savepoint: what is set aside is what was tried.
-        if not tallies.take(connection, site):
+        if tallies.take(connection, site) is None:
             return 0
         try:
             with connection.begin_nested():
@@ -184,7 +194,7 @@ class Pacing:
         if not turn.kept_waiting:
             return 0.0
         longest = turn.seconds if turn.is_behind else LONGEST_REST_SECONDS
-        return min(turn.seconds * turn.seconds / SHORT_SECONDS, longest, LONGEST_REST_SECONDS)
+        return min(max(2 * turn.seconds, turn.seconds * turn.seconds / SHORT_SECONDS), longest, LONGEST_REST_SECONDS)
 
 
 class Loop:

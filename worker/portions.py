@@ -65,7 +65,7 @@ def fold_portion(view: View, calendar: SiteCalendar, attempts: Iterable[str]) ->
     """What attempts give by themselves."""
     by_attempt = view.of_subjects(ATTEMPT, attempts)
     cuts = {attempt: fold_attempt(attempt, events) for attempt, events in by_attempt.items() if events}
-    return _portion(view.site, folded(view.site, cuts, _surroundings(view, calendar, cuts.values())))
+    return _portion(view.site, folded(view.site, cuts, told_around(view, calendar, cuts.values())))
 
 
 def _portion(site: str, found: Folded) -> Portion:
@@ -95,7 +95,8 @@ def _portion(site: str, found: Folded) -> Portion:
     return portion
 
 
-def _surroundings(view: View, calendar: SiteCalendar, cuts: Collection[Cut]) -> Surroundings:
+def told_around(view: View, calendar: SiteCalendar, cuts: Collection[Cut]) -> Surroundings:
+    """What the ledger tells of the jobs and plates of attempts."""
     named_jobs = view.of_subjects(JOB, names_given(cuts, "job"))
     jobs = {job: fold_job(job, events) for job, events in named_jobs.items() if events}
 

@@ -27,6 +27,7 @@ from sqlalchemy import (
     Table,
     Text,
     bindparam,
+    cast,
     func,
     select,
     tuple_,
@@ -66,7 +67,9 @@ class Lists:
             given = func.unnest(*lists).table_valued("text", "number", name="given").render_derived()
             return tuple_(text, number).in_(select(given.c.text, given.c.number))
         pair = func.json_each(bindparam(names, type_=Text)).table_valued("value").c.value
-        return tuple_(text, number).in_(select(*(func.json_extract(pair, f"$[{place}]") for place in (0, 1))))
+        # Of a type: without one SQLite looks up the text in an index, but not the number beside it.
+        parts = (cast(func.json_extract(pair, f"$[{place}]"), of) for place, of in ((0, Text), (1, BigInteger)))
+        return tuple_(text, number).in_(select(*parts))
 
     def pairs(self, names: str, pairs: Sequence[tuple[str, int]]) -> dict[str, list[Any]]:
         """The values by which pairs of a text and a number are given to `has_pair`."""
@@ -176,6 +179,21 @@ def run(connection: Connection, text: str, values: Any, *, many: bool = False) -
             return ()
         cursor.execute(text, values)
         return cursor.fetchall() if cursor.description else ()
+
+
+def run_each(connection: Connection, text: str, rows: Sequence[Sequence[Any]]) -> list[Sequence[Any]]:
+    """Rows of a statement run with each of these values, in their order; PostgreSQL is asked for all of them at once.
+
+    As `run` otherwise.
+    """
+    if connection.dialect.name != POSTGRESQL or len(rows) < 2:
+        return [run(connection, text, values) for values in rows]
+    with _cursor(connection, text, rows, many=True) as cursor:
+        cursor.executemany(text, rows, returning=True)
+        found = [cursor.fetchall()]
+        while cursor.nextset():
+            found.append(cursor.fetchall())
+        return found
 
 
 @contextmanager

@@ -22,17 +22,17 @@ from worker.contradictions import Contradictions
 from worker.counting import Counting
 from worker.derived import replace
 from worker.events import ATTEMPT, HOLD, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
-from worker.folded import folded
+from worker.folded import Folded, folded
 from worker.folding import Cut, fold_attempt, names_given
 from worker.jobs import OPENED
 from worker.ledger import View
 from worker.placing import Row, Surroundings, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
-from worker.portions import Portion, fold_portion
+from worker.portions import Portion, fold_portion, told_around
 from worker.prepared import Lists, Prepared, insert_rows, insert_values
 from worker.records import Event
 from worker.shopcalendar import MICROSECONDS
-from worker.sites import settings_told
+from worker.sites import SiteCalendar, settings_told
 from worker.stock import Stock
 from worker.tables import Derived, events
 
@@ -118,15 +118,38 @@ class Touched:
 _taken_from_plate = itemgetter("plate", "job", "state", "tried")
 
 
+@dataclass(frozen=True)
+class Foreseen:
+    """What some attempts, with all their relatives, are folded to; and their rows as they were stored before."""
+
+    old: dict[str, Row]
+    new: Folded
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What a claim of the events at these positions will find, read before it is made.
+
+    revision: of the site's figures that it was read beside; it holds for as long as these stay.
+    """
+
+    revision: int
+    positions: list[int]
+    calendar: SiteCalendar
+    chunks: list[Foreseen]
+
+
 class Recount:
     """One recomputation over a view of the ledger, into a set of derived tables. The caller commits."""
 
-    def __init__(self, view: View, derived: Derived) -> None:
+    def __init__(self, view: View, derived: Derived, ahead: Ahead | None = None) -> None:
+        """ahead: what was found of the events that are counted, and still holds."""
         self.view = view
         self.derived = derived
         self.connection = view.connection
         self.site = view.site
-        self.calendar = settings_told(view)
+        self.calendar = settings_told(view) if ahead is None else ahead.calendar
+        self._foreseen = [] if ahead is None else ahead.chunks
         self.contradictions = Contradictions(view, derived)
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
@@ -143,10 +166,26 @@ class Recount:
         if changes.settings_from is not None:
             self.stock.judge_thicknesses()
         self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
-        self._fold_attempts(sorted(changes.attempts | self._touched_attempts(changes, family)))
+        attempts = changes.attempts | self._touched_attempts(changes, family)
+        for chunk in self._foreseen:
+            self._write_chunk(chunk)
+            attempts -= chunk.new.attempts.keys() | chunk.old.keys()
+        self._fold_attempts(sorted(attempts))
         self.contradictions.of_voids(positions, voids)
         self.counting.recount()
         return changes
+
+    def look_ahead(self, positions: list[int], *, revision: int) -> Ahead | None:
+        """What `of_events` will find of these events, with nothing written; None where they say more than can be seen.
+
+        The view must look ahead to them.
+        """
+        changes, voids = self._changes(positions)
+        if voids or changes.settings_from is not None:
+            return None
+        told = bool(changes.jobs or changes.plates)
+        chunks = [self._foresee(chunk, told) for chunk in in_batches(sorted(changes.attempts), CHUNK_ATTEMPTS)]
+        return Ahead(revision, positions, self.calendar, chunks)
 
     def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
         """Count all that the view allows, into tables that hold nothing of the site yet; `by`: folds its attempts."""
@@ -302,8 +341,16 @@ class Recount:
             self._fold_chunk(chunk)
 
     def _fold_chunk(self, seeds: Iterable[str]) -> None:
+        self._write_chunk(self._foresee(seeds))
+
+    def _foresee(self, seeds: Iterable[str], told: bool = False) -> Foreseen:
+        """What attempts are folded to; told: jobs and plates are read off the ledger, as their rows are not written."""
         cuts, old = self._with_relatives(seeds)
-        new = folded(self.site, cuts, self._surroundings(cuts.values()))
+        around = told_around(self.view, self.calendar, cuts.values()) if told else self._surroundings(cuts.values())
+        return Foreseen(old, folded(self.site, cuts, around))
+
+    def _write_chunk(self, chunk: Foreseen) -> None:
+        old, new = chunk.old, chunk.new
         changed = self._write_attempts(old, new.attempts)
         # Those that stay as they are too: what was reworked, or named as the cause, stands elsewhere.
         for attempt in old.keys() | new.attempts.keys():

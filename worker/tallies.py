@@ -28,7 +28,7 @@ from worker.confirming.said import Compared, compared
 from worker.database import Database
 from worker.portions import can_start_processes, fold_portions
 from worker.prepared import Lists, Prepared
-from worker.recount import Progress, Recount
+from worker.recount import Ahead, Progress, Recount
 from worker.sites import settings_told
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
 from worker.telling_holds import tell_holds
@@ -41,17 +41,24 @@ FEWEST_FOR_PROCESSES: Final = 50_000
 SHOWN_DIFFERENCES: Final = 5
 
 
-def bring_up_to_date(connection: Connection, site: str, *, now_us: int, limit: int = CLAIM_EVENTS) -> int:
+def bring_up_to_date(
+    connection: Connection, site: str, *, now_us: int, limit: int = CLAIM_EVENTS, ahead: Ahead | None = None
+) -> int:
     """Count the site's oldest owed events, with all they touch; returns how many.
+
+    ahead: what `look_ahead` saw of them; then no more than these are counted.
 
     The caller commits: the counts, what is confirmed of jobs and the mark that the events are counted become true
     together. Another worker that counts this site at the moment is not waited for (0).
     """
-    if not take(connection, site):
+    revision = take(connection, site)
+    if revision is None:
         return 0
-    positions = ledger.claim(connection, site, limit=limit)
+    positions = ledger.claim(connection, site, limit=limit if ahead is None else len(ahead.positions))
     if positions:
-        recount = Recount(ledger.View(connection, site), LIVE)
+        if ahead is not None and (ahead.revision, ahead.positions) != (revision, positions):
+            ahead = None
+        recount = Recount(ledger.View(connection, site), LIVE, ahead)
         changes = recount.of_events(positions)
         tell_holds(recount.view, changes.holds, since=changes.of_holds, now_us=now_us)
         position = _raise_revision(connection, site, positions[-1])
@@ -59,9 +66,28 @@ def bring_up_to_date(connection: Connection, site: str, *, now_us: int, limit: i
     return len(positions)
 
 
-def take(connection: Connection, site: str) -> bool:
-    """Take a site to count it until the end of the transaction; False while another worker has it."""
-    return bool(_take(connection, {"of_site": site}))
+def look_ahead(connection: Connection, site: str, *, limit: int = CLAIM_EVENTS) -> Ahead | None:
+    """What a claim of the site's oldest owed events will find, read in a snapshot; None where that is not to be seen.
+
+    On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them.
+    """
+    positions = ledger.owed(connection, site, limit=limit)
+    if not positions:
+        return None
+    view = ledger.View(connection, site, ahead=positions[-1])
+    ((revision,),) = _revision(connection, {"of_site": site})
+    return Recount(view, LIVE).look_ahead(positions, revision=revision)
+
+
+@Prepared
+def _revision(_: Lists) -> Any:
+    return select(sites.c.revision).where(sites.c.site == bindparam("of_site"))
+
+
+def take(connection: Connection, site: str) -> int | None:
+    """Take a site to count it until the end of the transaction; its revision, None while another worker has it."""
+    taken = _take(connection, {"of_site": site})
+    return int(taken[0][0]) if taken else None
 
 
 @Prepared

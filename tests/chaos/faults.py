@@ -61,7 +61,7 @@ def _counted_before_the_fold() -> None:
 
     def count_claim(database: Any, site: str, *, limit: int) -> loop.Claimed:
         with database.write() as connection:
-            if not tallies.take(connection, site):
+            if tallies.take(connection, site) is None:
                 return loop.Claimed(0, False)
             positions = ledger.claim(connection, site, limit=min(limit, 200))
         if not positions:
