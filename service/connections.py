@@ -26,8 +26,10 @@ from gunicorn.workers.gthread import ThreadWorker
 from service.bodies import unpacks_beyond
 from service.intake import Asked, Held, Intake, Refusal
 from service.outgoing import Outgoing
+from service.paths import EVENTS_PATH
 from service.rates import shortened
-from service.threads import Deferred, Threads
+from service.threads import Deferred, Gathering, Threads
+from worker.grouping import MOST_TOGETHER, side_by_side
 
 log = logging.getLogger(__name__)
 
@@ -59,6 +61,8 @@ ADDRESS_PART: Final = 2
 LARGE_BYTES: Final = 1024 * 1024
 LARGE_PACKED_BYTES: Final = 64 * 1024
 LARGE_THREADS: Final = 2
+#: Posts of an event, or a few, are answered side by side by one thread: so many at once share a commit.
+SMALL_POST_BYTES: Final = 8 * 1024
 RETRY_SECONDS: Final = 5
 _OTHER_FILES: Final = 256
 _ENFORCE_EVERY_SECONDS: Final = 0.25
@@ -191,6 +195,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             self._close(connection)
         self.tpool.shutdown(wait=False)
         self._large.shutdown(wait=False)
+        self._posts.shutdown()
         self.poller.close()
         self.method_queue.close()
 
@@ -205,12 +210,16 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
                 self._overdue(connection)
 
     def get_thread_pool(self) -> Threads:
-        """The threads that answer, and beside them those that read large bodies."""
+        """The threads that answer, and beside them those that read large bodies, and the one that takes small posts."""
         self._large = Threads(LARGE_THREADS, "large")
+        self._posts = Gathering(self._answer_together, "posts", most=MOST_TOGETHER)
         return Threads(self.cfg.threads, "answering")
 
     def enqueue_req(self, conn: Connection) -> None:
         """Give a whole request to a thread."""
+        if _is_small_post(conn.request, conn.source):
+            self._posts.submit(conn)
+            return
         threads = self._large if _is_large(conn.request, conn.source) else self.tpool
         threads.submit(partial(self._answer, conn))
 
@@ -220,6 +229,21 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             keep = self.handle(connection)
         finally:
             self.method_queue.defer(partial(self.finish_request, connection, keep))
+
+    def _answer_together(self, connections: list[Connection]) -> None:
+        keep = dict.fromkeys(connections, False)
+
+        def answer(connection: Connection) -> None:
+            keep[connection] = self.handle(connection)
+
+        def finish() -> None:
+            for connection in connections:
+                self.finish_request(connection, keep[connection])
+
+        try:
+            side_by_side(partial(answer, connection) for connection in connections)
+        finally:
+            self.method_queue.defer(finish)
 
     def set_accept_enabled(self, enabled: bool) -> None:
         """Take new connections, or no more: the door is closed when it begins to end, not when it has ended."""
@@ -542,6 +566,11 @@ def _is_large(request: Asked, source: Held) -> bool:
     if request.fields("TRANSFER-ENCODING") or len(source.data) > LARGE_PACKED_BYTES:
         return True
     return unpacks_beyond(bytes(source.data), LARGE_BYTES)
+
+
+def _is_small_post(request: Asked, source: Held) -> bool:
+    is_post = request.method == "POST" and request.path == EVENTS_PATH
+    return is_post and len(source.data) <= SMALL_POST_BYTES and not request.fields("CONTENT-ENCODING")
 
 
 def _busy(why: str) -> Refusal:

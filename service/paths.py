@@ -9,6 +9,8 @@ from urllib.parse import quote, unquote_to_bytes
 
 from werkzeug.routing import BaseConverter
 
+#: The door in, as `service.routes.events` registers it.
+EVENTS_PATH: Final = "/v1/events"
 #: What stays encoded until the path was divided: the slash, and the percent sign that says so.
 _KEPT: Final = re.compile(r"%(2f|25)", re.IGNORECASE)
 

@@ -8,11 +8,12 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from queue import SimpleQueue
-from typing import Final
+from queue import Empty, SimpleQueue
+from typing import Final, Generic, TypeVar
 
 log = logging.getLogger(__name__)
 
+T = TypeVar("T")
 Work = Callable[[], object]
 _ANY: Final = 1024
 
@@ -39,6 +40,39 @@ class Threads:
         while (work := self._work.get()) is not None:
             try:
                 work()
+            except BaseException:
+                log.exception("a thread went on after a fault in what it was given")
+
+
+class Gathering(Generic[T]):
+    """A thread that does what it is given, all at once that has come while it was busy; it waits for nobody."""
+
+    def __init__(self, do: Callable[[list[T]], object], name: str, *, most: int) -> None:
+        """most: so much at once at most."""
+        self._do = do
+        self._most = most
+        self._given: SimpleQueue[T | None] = SimpleQueue()
+        threading.Thread(target=self._run, name=name, daemon=True).start()
+
+    def submit(self, one: T) -> None:
+        """Let it do this too."""
+        self._given.put(one)
+
+    def shutdown(self) -> None:
+        """Let it end once all is done that it was given. Nobody waits for that."""
+        self._given.put(None)
+
+    def _run(self) -> None:
+        while (first := self._given.get()) is not None:
+            some = [first]
+            with suppress(Empty):
+                while len(some) < self._most:
+                    if (one := self._given.get_nowait()) is None:
+                        self._given.put(None)
+                        break
+                    some.append(one)
+            try:
+                self._do(some)
             except BaseException:
                 log.exception("a thread went on after a fault in what it was given")
 

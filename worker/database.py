@@ -35,7 +35,7 @@ CHECKPOINT_BYTES = 4 * 1024 * 1024
 TURN_FILE = "write.lock"
 NEXT_FILE = "next.lock"
 #: Who waits to write looks again this often.
-PAUSE_SECONDS = 0.001
+PAUSE_SECONDS = 0.0005
 POOL_SIZE = 8
 CONNECT_SECONDS = 3
 #: A transaction that waits for its client so long belongs to a process that hangs, and holds a site up.
@@ -209,7 +209,17 @@ class _Turn:
     def _share(self, *_: object) -> None:
         if self._file < 0:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        fcntl.flock(self._file, fcntl.LOCK_SH)
+        until = time.monotonic() + WRITER_QUEUE_SECONDS
+        while True:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    # Its process may have been stopped in the midst of it.
+                    raise DatabaseUnavailable("another process folds its log back, and does not end") from None
+                time.sleep(PAUSE_SECONDS)
+            else:
+                return
 
     def _leave(self, *_: object) -> None:
         if self._file >= 0:

@@ -9,17 +9,37 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from typing import Any, Final, TypeVar
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Final, Generic, TypeVar
 
+from greenlet import getcurrent, greenlet
 from sqlalchemy import Connection
 
 T = TypeVar("T")
+G = TypeVar("G")
 Begin = Callable[[], AbstractContextManager[Connection]]
 
 #: Asked for together at most: one transaction stays short.
 MOST_TOGETHER: Final = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Joint(Generic[G, T]):
+    """A work that is carried out at once with those that wait behind it, where they are of the same.
+
+    at_once: what is given of several -> the results of each, as if each had been carried out after the one before.
+    """
+
+    at_once: Callable[[Connection, Sequence[G]], Sequence[T]]
+    given: G
+    of: Hashable
+
+    def __call__(self, connection: Connection) -> T:
+        """Carry it out alone."""
+        return self.at_once(connection, [self.given])[0]
 
 
 class _Asked:
@@ -54,17 +74,26 @@ class Together:
         It is called once more, in a transaction of its own, when another of its group fails.
         """
         asked = _Asked(work)
-        with self._lock:
-            self._waiting.append(asked)
-            asked.leads, self._is_led = not self._is_led, True
-        if not asked.leads:
-            asked.told.acquire()
-        if asked.leads:
-            self._lead()
+        aside = getcurrent()
+        if isinstance(aside, _Aside):
+            aside.wait_for(self, asked)
+        else:
+            self._carry_through([asked])
         if asked.error is not None:
             raise asked.error
         result: T = asked.result
         return result
+
+    def _carry_through(self, mine: Sequence[_Asked]) -> None:
+        """Return once all of these are carried out, by this thread or by another; there are some."""
+        with self._lock:
+            self._waiting.extend(mine)
+            mine[0].leads, self._is_led = not self._is_led, True
+        for one in mine:
+            if not one.leads:
+                one.told.acquire()
+            if one.leads:
+                self._lead()
 
     def _lead(self) -> None:
         """Carry out a group that begins with what the leader asked for, and let the next one be led."""
@@ -86,8 +115,8 @@ class Together:
         try:
             with self._begin() as connection:
                 at_work = True
-                for one in group:
-                    one.result = one.work(connection)
+                for some in _at_once(group):
+                    _carry_out_together(connection, some)
                 at_work = False
         except BaseException as error:
             if len(group) > 1 and at_work and not isinstance(error, self._hopeless):
@@ -96,3 +125,57 @@ class Together:
                 return
             for one in group:
                 one.error = error
+
+
+def _at_once(group: Sequence[_Asked]) -> Iterator[list[_Asked]]:
+    """Works in their order, those that are carried out at once in one list."""
+    for _, some in groupby(group, lambda one: (one.work.at_once, one.work.of) if type(one.work) is Joint else id(one)):
+        yield list(some)
+
+
+def _carry_out_together(connection: Connection, some: Sequence[_Asked]) -> None:
+    first = some[0].work
+    if isinstance(first, Joint) and len(some) > 1:
+        results = first.at_once(connection, [one.work.given for one in some])  # type: ignore[attr-defined]
+    else:
+        results = [first(connection)]
+    for one, result in zip(some, results, strict=True):
+        one.result = result
+
+
+# --- side by side in one thread ---------------------------------------------------------------------------------
+
+
+class _Aside(greenlet):  # type: ignore[misc]
+    """A call that is left where it waits for a write, and gone on with after it."""
+
+    waits: tuple[Together, _Asked] | None = None
+
+    def wait_for(self, together: Together, asked: _Asked) -> None:
+        """Return when it is carried out."""
+        self.waits = together, asked
+        self.parent.switch()
+
+    def go_on(self) -> bool:
+        """Go on until it waits (True), or ends."""
+        self.waits = None
+        self.switch()
+        return self.waits is not None
+
+
+def side_by_side(calls: Iterable[Callable[[], object]]) -> None:
+    """Make some calls in this thread; what they write by `Together.write` is carried out together.
+
+    Each goes on until it waits for its write, then the next one begins: threads that each make one would change over
+    many times for every write, at a cost of several of them. A call must not hold a lock while it writes that another
+    of them takes. What one raises ends all.
+    """
+    waiting = [one for one in map(_Aside, calls) if one.go_on()]
+    while waiting:
+        asked: dict[Together, list[_Asked]] = {}
+        for one in waiting:
+            assert one.waits is not None
+            asked.setdefault(one.waits[0], []).append(one.waits[1])
+        for together, works in asked.items():
+            together._carry_through(works)
+        waiting = [one for one in waiting if one.go_on()]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -29,8 +31,9 @@ from service.schemas.answers import Feed
 from service.schemas.queries import FeedQuery
 from service.settling import PeopleOld, people_of, refuse_old_people
 from worker import ledger
-from worker.administration import SITE_SET, record_settings
+from worker.administration import SITE_SET, Actor, record_settings
 from worker.events import LIFTED, RELEASED, TRIAL_CONCLUDED, TRIAL_PLANNED, VOIDED, WITHDRAWN
+from worker.grouping import Joint
 from worker.ledger import ACCEPTED, CONFLICT, DUPLICATE, REFUSED, Verdict
 from worker.reports.reading import instant
 from worker.state import Page
@@ -82,19 +85,9 @@ def _taken(body: bytes, site: str, people: People) -> Response:
     batch = parse_items(body, request.headers.get("Content-Type", ""), quickly)
     shown, judged = _judged(batch, site, asker(), people)
     if judged:
-        sent, administers = [event for _, event in judged], asker().may("administer")
-        actor = asker().actor
-
-        def appended(connection: Connection) -> list[Verdict]:
-            now = now_us()
-            unvoidable = () if administers else ADMINISTERED
-            verdicts = ledger.append(connection, site, sent, received_us=now, unvoidable=unvoidable)
-            refuse_old_people(connection, site, people, now_us=now)
-            if administers:
-                record_settings(connection, site, sent, verdicts, actor=actor, now_us=now)
-            return verdicts
-
-        verdicts = database().write_together(appended, of=site)
+        administers = asker().may("administer")
+        posted = _Posted([event for _, event in judged], site, people, administers, asker().actor)
+        verdicts = database().write_together(posted.work, of=site)
         for (index, event), verdict in zip(judged, verdicts, strict=True):
             shown[index] = _shown(index, event.id, verdict, batch.items[index].pointer)
         current_app.extensions["cutledger"].nudge()
@@ -102,6 +95,37 @@ def _taken(body: bytes, site: str, people: People) -> Response:
     types = (item.type for item in batch.items)
     current_app.extensions["cutledger"].metrics.note_events(zip(types, statuses, strict=True))
     return _answered(shown, Counter(statuses))
+
+
+@dataclass(frozen=True, slots=True)
+class _Posted:
+    """Events of one post on their way into the ledger."""
+
+    events: list[Judged]
+    site: str
+    people: People
+    administers: bool
+    actor: Actor
+
+    @property
+    def work(self) -> Joint[_Posted, list[Verdict]]:
+        """What writes them: at once with other posts of the site, unless what one says bears on another."""
+        stands_alone = self.administers or any(event.void_target is not None for event in self.events)
+        return Joint(_append, self, of=id(self) if stands_alone else (self.site, self.people))
+
+
+def _append(connection: Connection, posts: Sequence[_Posted]) -> list[list[Verdict]]:
+    """The verdicts on the events of each post."""
+    now, first = now_us(), posts[0]
+    unvoidable = () if first.administers else ADMINISTERED
+    together = [event for posted in posts for event in posted.events]
+    told = ledger.append(connection, first.site, together, received_us=now, unvoidable=unvoidable)
+    refuse_old_people(connection, first.site, first.people, now_us=now)
+    verdicts = iter(told)
+    each = [list(islice(verdicts, len(posted.events))) for posted in posts]
+    if first.administers:
+        record_settings(connection, first.site, first.events, each[0], actor=first.actor, now_us=now)
+    return each
 
 
 def _judged(

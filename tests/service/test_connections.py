@@ -14,6 +14,8 @@ import threading
 import time
 import weakref
 from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, Final
 
@@ -21,9 +23,13 @@ import pytest
 from gunicorn.glogging import Logger
 
 from service import connections
+from service.app import create_app
 from service.connections import Connection, PatientWorker, State
 from service.intake import Refusal
+from service.paths import EVENTS_PATH
+from tests.builders import embedded
 from tests.service.test_intake import config
+from worker.grouping import Together
 
 GET: Final = b"GET /livez HTTP/1.1\r\nHost: x\r\n\r\n"
 #: Longer than anything here takes.
@@ -55,6 +61,7 @@ class Hall:
         self.worker.wsgi = self._application()
         self.asked: list[tuple[str, int, bool]] = []
         self.requests: list[Any] = []
+        self.threads: list[str] = []
         self._hook(cfg)
         queue = self.worker.method_queue
         self.worker.poller.register(queue.fileno(), selectors.EVENT_READ, queue.run_callbacks)
@@ -68,7 +75,8 @@ class Hall:
         def answer(environ: Any, start: Any) -> list[bytes]:
             path = environ["PATH_INFO"]
             size = 0 if path == "/unread" else len(environ["wsgi.input"].read())
-            is_large = threading.current_thread().name.startswith("large")
+            self.threads.append(threading.current_thread().name)
+            is_large = self.threads[-1].startswith("large")
             self.asked.append((path, size, is_large))
             said = b"x" * (4 * MIB if path == "/much" else 2)
             start("200 OK", [("Content-Length", str(len(said)))])
@@ -297,6 +305,61 @@ def test_what_becomes_large_has_threads_of_its_own(hall: Hall, sent: bytes, is_l
     client = hall.client(sent)
     assert hall.answers(client, 1) == [200]
     assert [large for _, _, large in hall.asked] == [is_large]
+
+
+@pytest.mark.parametrize(
+    ("sent", "thread"),
+    [
+        (post(b"{}", path=EVENTS_PATH), "posts"),
+        (post(b"{}", path=f"{EVENTS_PATH}?site=main"), "posts"),
+        (post(b" " * connections.SMALL_POST_BYTES, path=EVENTS_PATH), "posts"),
+        (post(b" " * (connections.SMALL_POST_BYTES + 1), path=EVENTS_PATH), "answering"),
+        (post(gzip.compress(b"{}"), "Content-Encoding: gzip", path=EVENTS_PATH), "answering"),
+        (post(b"{}", path="/v1/sites"), "answering"),
+        (f"GET {EVENTS_PATH} HTTP/1.1\r\nHost: x\r\n\r\n".encode(), "answering"),
+    ],
+    ids=["an event", "of a site", "the largest", "larger", "packed", "another door", "the feed"],
+)
+def test_posts_of_few_events_have_a_thread_of_their_own(hall: Hall, sent: bytes, thread: str) -> None:
+    client = hall.client(sent)
+    assert hall.answers(client, 1) == [200]
+    assert [name.partition("_")[0] for name in hall.threads] == [thread]
+
+
+def test_posts_that_come_while_others_are_written_are_written_together(hall: Hall) -> None:
+    writes: list[int] = []
+    free = threading.Event()
+
+    @contextmanager
+    def begin() -> Iterator[Any]:
+        assert free.wait(DEADLINE_SECONDS)
+        done: list[str] = []
+        yield done
+        writes.append(len(done))
+
+    together = Together(begin, hopeless=OSError)
+
+    def answer(environ: Any, start: Any) -> list[bytes]:
+        said = environ["wsgi.input"].read()
+        together.write(lambda done: done.append(said))
+        start("200 OK", [("Content-Length", str(len(said)))])
+        return [said]
+
+    hall.worker.wsgi = answer
+    clients = [hall.client(post(f"{number}".encode(), path=EVENTS_PATH)) for number in range(6)]
+    free.set()
+    assert [hall.answers(client, 1) for client in clients] == [[200]] * 6
+    assert writes == [1, 5]
+    # Each connection goes on.
+    for client in clients:
+        hall.send(client, post(b"again", path=EVENTS_PATH))
+        assert hall.answers(client, 1) == [200]
+
+
+def test_the_door_is_where_the_hall_looks_for_it(tmp_path: Path) -> None:
+    with closing(embedded(tmp_path)) as database:
+        rules = create_app(database, lambda: None).url_map.iter_rules()
+    assert {rule.rule for rule in rules if rule.endpoint == "events.post_events"} == {EVENTS_PATH}
 
 
 @pytest.mark.parametrize(

@@ -121,3 +121,20 @@ def test_who_is_stopped_just_before_it_writes_holds_up_others_for_a_while_only(
         else:
             with embedded.snapshot_with_scratch() as connection, embedded.begin_write(connection):
                 assert connection.exec_driver_sql("SELECT count(*) FROM sites").scalar_one() == 1
+
+
+def test_who_is_stopped_while_it_folds_the_log_back_holds_up_others_for_a_while_only(
+    embedded: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker_database, "WRITER_QUEUE_SECONDS", 0.05)
+    with closing(Database(embedded.url)) as stopped:
+        with stopped.write():
+            pass
+        stopped._turn._share()
+        assert stopped._turn.is_ours_alone()
+        with pytest.raises(DatabaseUnavailable), embedded.write():
+            pass
+        assert not stopped.is_waited_for(), "who gave up is not next any more"
+        stopped._turn._leave()
+    with embedded.write() as connection:
+        assert connection.exec_driver_sql("SELECT count(*) FROM sites").scalar_one() == 1

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from worker.grouping import MOST_TOGETHER, Together
+from worker.grouping import MOST_TOGETHER, Joint, Together, side_by_side
 
 
 class Hopeless(Exception):
@@ -109,6 +109,103 @@ def test_many_threads_lose_and_double_nothing() -> None:
     with ThreadPoolExecutor(16) as pool:
         found = list(pool.map(lambda value: together.write(putting(value)), range(2_000)))
     assert found == list(range(2_000))
+    assert sorted(store.kept) == list(range(2_000))
+    assert max(store.transactions) <= MOST_TOGETHER
+
+
+def joint(value: Any, of: str, calls: list[list[Any]]) -> Joint[Any, Any]:
+    def put_all(connection: Any, given: Any) -> list[Any]:
+        calls.append(list(given))
+        return [putting(each)(connection) for each in given]
+
+    return Joint(_only(put_all), value, of)
+
+
+_AT_ONCE: dict[str, Any] = {}
+
+
+def _only(function: Any) -> Any:
+    """The same function for all works of a test: works are joined by what carries them out, too."""
+    return _AT_ONCE.setdefault("put_all", function)
+
+
+@pytest.fixture(autouse=True)
+def _forget() -> None:
+    _AT_ONCE.clear()
+
+
+def test_works_of_the_same_are_carried_out_at_once_in_their_order() -> None:
+    store, calls = Store(), []  # type: tuple[Store, list[list[Any]]]
+    together = Together(store.begin, hopeless=Hopeless)
+    found: list[Any] = []
+    told = [("a", "x"), ("b", "x"), ("c", "y"), ("d", "x"), ("e", "x")]
+    works = [joint(value, of, calls) for value, of in told]
+    side_by_side([lambda work=work: found.append(together.write(work)) for work in works])  # type: ignore[misc]
+    assert calls == [["a", "b"], ["c"], ["d", "e"]]
+    assert found == store.kept == list("abcde")
+    assert store.transactions == [5]
+
+
+def test_of_works_at_once_one_that_fails_takes_none_of_the_others_with_it() -> None:
+    store, calls, wrong = Store(), [], ValueError("wrong")  # type: tuple[Store, list[list[Any]], ValueError]
+    together = Together(store.begin, hopeless=Hopeless)
+    found: list[Any] = []
+
+    def write(value: Any) -> None:
+        try:
+            found.append(together.write(joint(value, "x", calls)))
+        except ValueError as error:
+            found.append(error)
+
+    side_by_side([lambda value=value: write(value) for value in ("a", wrong, "b")])  # type: ignore[misc]
+    assert found == ["a", wrong, "b"]
+    assert store.kept == ["a", "b"]
+
+
+def test_calls_side_by_side_wait_for_common_writes_as_often_as_they_write() -> None:
+    store = Store()
+    together, other = (Together(store.begin, hopeless=Hopeless) for _ in range(2))
+    said: list[str] = []
+
+    def call(name: str, writes: int) -> None:
+        for number in range(writes):
+            said.append(f"{name}{number}")
+            assert (other if name == "d" else together).write(putting(f"{name}{number}")) == f"{name}{number}"
+
+    calls = {"a": 2, "b": 0, "c": 1, "d": 1, "e": 3}
+    side_by_side([lambda name=name, writes=writes: call(name, writes) for name, writes in calls.items()])  # type: ignore[misc]
+    assert said == ["a0", "c0", "d0", "e0", "a1", "e1", "e2"]
+    assert store.transactions == [3, 1, 2, 1]
+    side_by_side([])
+
+
+def test_what_a_call_raises_beside_others_ends_all() -> None:
+    together = Together(Store().begin, hopeless=Hopeless)
+
+    def fail() -> None:
+        raise KeyError("mine")
+
+    with pytest.raises(KeyError):
+        side_by_side([lambda: together.write(putting("a")), fail])
+    assert together.write(putting("b")) == "b"
+
+
+def test_threads_and_calls_side_by_side_lose_and_double_nothing() -> None:
+    store = Store()
+    together = Together(store.begin, hopeless=Hopeless)
+    found: list[int] = []
+
+    def several(first: int) -> None:
+        numbers = range(first, first + 100)
+        side_by_side([lambda at=at: found.append(together.write(putting(at))) for at in numbers])  # type: ignore[misc]
+
+    with ThreadPoolExecutor(16) as pool:
+        done = [pool.submit(several, first) for first in range(0, 1_000, 100)]
+        alone = list(pool.map(lambda value: together.write(putting(value)), range(1_000, 2_000)))
+        for one in done:
+            one.result(60)
+    assert sorted(found) == list(range(1_000))
+    assert alone == list(range(1_000, 2_000))
     assert sorted(store.kept) == list(range(2_000))
     assert max(store.transactions) <= MOST_TOGETHER
 
