@@ -16,11 +16,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, delete, insert, null, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, null, select, update
 from sqlalchemy.exc import IntegrityError
 
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import site_names
+from worker.prepared import Lists, Prepared
 from worker.reports.catalogue import REPORTS, Entry
 from worker.reports.plain import json_bytes, read_as_of, read_plain, report_plain
 from worker.reports.questions import Question, QuestionUnanswerable, read_question
@@ -85,22 +86,29 @@ def kept_answer(
     reader: Reader, entry: Entry, question: Question, *, now_us: int, with_its_forms: bool = False
 ) -> KeptAnswer | None:
     """What is kept of a question, when it may be given: nothing was counted since, or it was made a moment ago."""
+    given = {"of_site": reader.site, "of_report": entry.name, "of_question": _words(question)}
+    rows = _kept(reader.connection, given, with_its_forms)
+    if not rows:
+        return None
+    ((answer, revision, made_us, took_us, asked_us, release, forms),) = rows
+    if release != RELEASE:
+        return None
+    body = bytes(answer)
+    kept = KeptAnswer(body, revision, read_as_of(orjson.loads(body)), asked_us, forms)
+    # One that leaves out groups of few does so by the settings of its time, which may protect others by now.
+    may_be_older = (
+        took_us >= OLDER_FROM_US and now_us - made_us < OLD_US and not is_looked_at(question, entry.known_by(question))
+    )
+    return kept if may_be_older or kept.is_newest(reader) else None
+
+
+@Prepared
+def _kept(_: Lists, with_its_forms: bool) -> Any:
     k = kept_answers.c
     # Whoever gives the bytes does not read the forms.
     forms = k.forms if with_its_forms else null().label("forms")
-    columns = (k.answer, k.revision, k.made_us, k.took_us, k.asked_us, k.release, forms)
-    row = reader.connection.execute(select(*columns).where(*_named(reader.site, entry, question))).one_or_none()
-    if row is None or row.release != RELEASE:
-        return None
-    body = bytes(row.answer)
-    kept = KeptAnswer(body, row.revision, read_as_of(orjson.loads(body)), row.asked_us, row.forms)
-    # One that leaves out groups of few does so by the settings of its time, which may protect others by now.
-    may_be_older = (
-        row.took_us >= OLDER_FROM_US
-        and now_us - row.made_us < OLD_US
-        and not is_looked_at(question, entry.known_by(question))
-    )
-    return kept if may_be_older or kept.is_newest(reader) else None
+    mine = (k.site == bindparam("of_site"), k.report == bindparam("of_report"), k.question == bindparam("of_question"))
+    return select(k.answer, k.revision, k.made_us, k.took_us, k.asked_us, k.release, forms).where(*mine)
 
 
 def keep(

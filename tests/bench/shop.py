@@ -35,10 +35,15 @@ SETTINGS: Final[Mapping[str, Any]] = {
     "rates": {"currency": "EUR", "labour_per_hour": 46, "machine_per_hour": 120, "material_per_kg": 1.15},
 }
 
-#: Singles happen here, in the late shift, where no other attempt is.
+#: Singles happen from this Monday on, in the late shift, where no other attempt is: a hundred a machine and day, by
+#: jobs of twenty pieces.
 SINGLES_WEEK: Final = "2024-W27"
 SINGLES_BEGIN: Final = datetime(2024, 7, 1, 13, tzinfo=UTC)
-MOST_SINGLES: Final = 7 * len(MACHINES) * 24_000
+SINGLES_A_JOB: Final = 20
+SINGLES_A_DAY: Final = SINGLES_A_JOB * THICKNESSES_A_DAY
+SINGLES_DAYS: Final = 182
+MOST_SINGLES: Final = SINGLES_DAYS * SINGLES_A_DAY * len(MACHINES)
+_SINGLE_SECONDS: Final = WORK_SECONDS // SINGLES_A_DAY
 
 
 @dataclass(frozen=True)
@@ -185,17 +190,18 @@ def cut(*, mm: int, machine: int, job: str, piece: str) -> dict[str, Any]:
 
 
 def singles(first: int, count: int) -> list[Event]:
-    """Attempts of SINGLES_WEEK that are posted alone, numbered from `first` (below MOST_SINGLES)."""
+    """Attempts from SINGLES_WEEK on that are posted alone, numbered from `first` (below MOST_SINGLES)."""
     return [_single(number) for number in range(first, first + count)]
 
 
 def _single(number: int) -> Event:
     place, machine = divmod(number, len(MACHINES))
-    turn, day = divmod(place, 7)
-    mm = THICKNESSES_MM[number % len(THICKNESSES_MM)]
-    ended = SINGLES_BEGIN + timedelta(days=day, seconds=turn)
-    became = {"outcome": "severed", "seconds": 0.5, "pierces": 20, "failed_pierces": 0, "good": PARTS}
-    data = cut(mm=mm, machine=machine, job=f"J-single-{mm}", piece=f"s{number}") | became
+    day, turn = divmod(place, SINGLES_A_DAY)
+    job = place // SINGLES_A_JOB
+    mm = THICKNESSES_MM[job % len(THICKNESSES_MM)]
+    ended = SINGLES_BEGIN + timedelta(days=day, seconds=(turn + 1) * _SINGLE_SECONDS)
+    became = {"outcome": "severed", "seconds": _SINGLE_SECONDS * 0.8, "pierces": 20, "failed_pierces": 0, "good": PARTS}
+    data = cut(mm=mm, machine=machine, job=f"J-single-{machine + 1}-{job}", piece=f"s{number}") | became
     data |= {"material": "S355J2+N", "thickness_mm": mm}
     id_ = f"{number:08x}-0001-7000-8000-000000000000"
     return _event(id_, f"/terminals/bay-{machine + 1}", "attempt.finished", f"S-{number:08d}", ended, data)

@@ -10,12 +10,27 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, Text, and_, cast, false, func, literal, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    Table,
+    Text,
+    and_,
+    bindparam,
+    cast,
+    false,
+    func,
+    literal,
+    or_,
+    select,
+)
 
 from worker import ledger
 from worker.measures import MEASURES, Measure
 from worker.naming import name_key
 from worker.plates import UNKNOWN
+from worker.prepared import Lists, Prepared
 from worker.reports.dimensions import DIMENSIONS, Dimension, stored_expression
 from worker.reports.notes import COMMON_SUMS, several_currencies
 from worker.reports.questions import DEFAULT_CONFIDENCE, Question, QuestionUnanswerable, Wrong
@@ -91,14 +106,19 @@ class Reader:
 
 def open_site(connection: Connection, site: str) -> Reader:
     """Reader of a site; raises SiteUnknown."""
-    columns = (sites.c.revision, sites.c.counted_position, sites.c.counted_us)
-    found = connection.execute(select(*columns).where(sites.c.site == site)).one_or_none()
-    if found is None:
+    found = _counted_of(connection, {"of_site": site})
+    if not found:
         raise SiteUnknown(site)
-    revision, position, counted_us = found
+    ((revision, position, counted_us),) = found
     waiting, set_aside = ledger.waiting(connection, site)
     as_of = AsOf(position, None if counted_us is None else instant(counted_us), waiting, set_aside)
     return Reader(connection, site, calendar_of(connection, site, revision), revision, as_of)
+
+
+@Prepared
+def _counted_of(_: Lists) -> Any:
+    columns = (sites.c.revision, sites.c.counted_position, sites.c.counted_us)
+    return select(*columns).where(sites.c.site == bindparam("of_site"))
 
 
 _calendars: dict[tuple[str, str, int], SiteCalendar] = {}
@@ -142,19 +162,33 @@ def attempt_groups(
             where=conditions_of(reader, question, a),
             names=names,
         )
-    else:
+    elif question.filters or question.left_out or question.without_days or most is not None:
         t = tallies.c
         columns = {column.name: column for column in (*t, *c)}
-        by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
-        query = (
-            select(*by, *_totals(tallies, tuple(names)))
-            .select_from(
-                tallies.join(reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination))
-            )
-            .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
-            .group_by(*by)
-        )
+        asked = (t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
+        query = _over_tallies(reader.tables, tallies, question.by, tuple(names)).where(*asked)
+    else:
+        first_day, last_day = question.first_day.isoformat(), question.last_day.isoformat()
+        given = {"of_site": reader.site, "first_day": first_day, "last_day": last_day}
+        of = (reader.tables, tallies, question.by, tuple(names))
+        return _groups(_of_window(reader.connection, given, *of), question, names)
     return _grouped(reader.connection, query, question, names, most=most)
+
+
+@Prepared
+def _of_window(_: Lists, tables: Derived, tallies: Table, by: tuple[Dimension, ...], names: tuple[str, ...]) -> Any:
+    t = tallies.c
+    window = (t.day >= bindparam("first_day"), t.day <= bindparam("last_day"))
+    return _over_tallies(tables, tallies, by, names).where(t.site == bindparam("of_site"), *window)
+
+
+def _over_tallies(tables: Derived, tallies: Table, by: Sequence[Dimension], names: tuple[str, ...]) -> Select[Any]:
+    """Sums over tallies by their own dimensions and those of their combinations."""
+    t, c = tallies.c, tables.combinations.c
+    columns = {column.name: column for column in (*t, *c)}
+    divided = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in by]
+    joined = tallies.join(tables.combinations, and_(c.site == t.site, c.combination == t.combination))
+    return select(*divided, *_totals(tallies, names)).select_from(joined).group_by(*divided)
 
 
 @lru_cache(maxsize=256)
@@ -292,11 +326,15 @@ def _is_unknown(dimension: Dimension, expression: ColumnElement[Any]) -> ColumnE
 def _grouped(
     connection: Connection, query: Select[Any], question: Question, sums: Sequence[str], *, most: int | None
 ) -> dict[Group, Sums]:
-    groups: dict[Group, Sums] = {}
-    width = len(question.by)
     rows = connection.execute(query if most is None else query.limit(most + 1)).all()
     if most is not None and len(rows) > most:
         raise QuestionUnanswerable([Wrong("by", _too_many(sentence("more than %(count)s", count=most), question))])
+    return _groups(rows, question, sums)
+
+
+def _groups(rows: Iterable[Any], question: Question, sums: Sequence[str]) -> dict[Group, Sums]:
+    groups: dict[Group, Sums] = {}
+    width = len(question.by)
     for row in rows:
         group = groups.setdefault(tuple(row[:width]), dict.fromkeys(sums, 0))
         for name, value in zip(sums, row[width:], strict=True):
@@ -318,12 +356,15 @@ def added(groups: Iterable[Sums], names: Sequence[str]) -> Sums:
 
 def spellings(reader: Reader, kind: str) -> dict[str, str]:
     """Key -> spelling of the names of a kind: as the site's settings list them, else as they were first written."""
-    query = select(reader.tables.names.c.name_key, reader.tables.names.c.spelling).where(
-        reader.tables.names.c.site == reader.site, reader.tables.names.c.kind == kind
-    )
-    spelled = {row.name_key: row.spelling for row in reader.connection.execute(query)}
+    spelled = dict(_spelled(reader.connection, {"of_site": reader.site, "of_kind": kind}, reader.tables))
     listed = [alias["name"] for alias in reader.calendar.latest.values["aliases"] if alias["kind"] == kind]
     return spelled | {name_key(name): name for name in listed if kind != "recipe"}
+
+
+@Prepared
+def _spelled(_: Lists, tables: Derived) -> Any:
+    n = tables.names.c
+    return select(n.name_key, n.spelling).where(n.site == bindparam("of_site"), n.kind == bindparam("of_kind"))
 
 
 def shown_groups(
