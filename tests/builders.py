@@ -117,7 +117,7 @@ def count(database: Database, *, site: str = SITE, limit: int = 2_000) -> int:
         ahead = None
         if database.is_sqlite:
             with database.read() as connection:
-                ahead = tallies.look_ahead(connection, site, limit=limit)
+                ahead = tallies.look_ahead(connection, site, limit=limit, least=1)
         with database.write() as connection:
             step = tallies.bring_up_to_date(connection, site, now_us=NOW_US, limit=limit, ahead=ahead)
         if not step:

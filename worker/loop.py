@@ -31,8 +31,9 @@ LEAST_EVENTS: Final = 20
 #: a claim has costs that do not shrink with it, and smaller ones would fall behind ever faster.
 BEHIND_CLAIM_SECONDS: Final = 0.1
 GROWTH: Final = 1.5
-#: After one that kept others waiting counting rests: for as long as it took where that was SHORT_SECONDS, longer the
-#: longer it took, and no longer than it took where it is behind. What is short hinders nobody.
+#: After one that kept others waiting counting rests: for RESTS times as long as it wrote, so that the next one is
+#: larger and costs less an event; still longer the longer it wrote, and no longer than it wrote where it is behind.
+RESTS: Final = 2
 SHORT_SECONDS: Final = 0.02
 LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
@@ -44,7 +45,7 @@ Observer = Callable[[float, int], None]
 
 
 class Turn(NamedTuple):
-    """One turn of all sites; `is_behind`: a claim was full, so that more is owed."""
+    """One turn of all sites; `seconds`: how long it wrote; `is_behind`: a claim was full, so that more is owed."""
 
     seconds: float
     events: int
@@ -57,10 +58,14 @@ Pace = Callable[[Turn], int]
 
 
 class Claimed(NamedTuple):
-    """A claim that was counted: how many events were counted or set aside, and whether others waited to write."""
+    """A claim that was counted: how many events were counted or set aside, and whether others waited to write.
+
+    seconds: from its begin to its commit, while others could not write.
+    """
 
     events: int
     kept_waiting: bool
+    seconds: float = 0.0
 
 
 def count_owed(
@@ -79,7 +84,6 @@ def count_owed(
     while True:
         with database.read() as connection:
             owing = ledger.sites_owed(connection)
-        began = time.monotonic()
         claims = [_observed_claim(database, site, limit, observe) for site in owing]
         step = sum(claim.events for claim in claims)
         # Here, not at the end: under a steady load there is none, and the log would grow for as long.
@@ -91,7 +95,8 @@ def count_owed(
         if pace is not None:
             kept_waiting = any(claim.kept_waiting for claim in claims)
             is_behind = any(claim.events >= limit for claim in claims)
-            limit = pace(Turn(time.monotonic() - began, step, kept_waiting, is_behind))
+            seconds = sum(claim.seconds for claim in claims)
+            limit = pace(Turn(seconds, step, kept_waiting, is_behind))
 
 
 def fold_again(database: Database) -> None:
@@ -138,9 +143,11 @@ def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
     try:
         ahead = _look_ahead(database, site, limit=limit)
         with database.write() as connection:
+            began = time.monotonic()
             counted = tallies.bring_up_to_date(connection, site, now_us=_now_us(), limit=limit, ahead=ahead)
             # Before it is committed: from then on who waited is at work.
-            return Claimed(counted, database.is_waited_for())
+            kept_waiting = database.is_waited_for()
+        return Claimed(counted, kept_waiting, time.monotonic() - began)
     except DatabaseUnavailable:
         raise
     except Exception:
@@ -149,7 +156,7 @@ def count_claim(database: Database, site: str, *, limit: int) -> Claimed:
 
 def _look_ahead(database: Database, site: str, *, limit: int) -> Ahead | None:
     """What a claim will find, where to count holds up all who write."""
-    if not database.is_sqlite:
+    if not database.is_sqlite or limit < tallies.LEAST_AHEAD:
         return None
     with database.read() as connection:
         return tallies.look_ahead(connection, site, limit=limit)
@@ -193,8 +200,9 @@ class Pacing:
         self.limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
         if not turn.kept_waiting:
             return 0.0
+        rest = max(RESTS * turn.seconds, turn.seconds * turn.seconds / SHORT_SECONDS)
         longest = turn.seconds if turn.is_behind else LONGEST_REST_SECONDS
-        return min(max(2 * turn.seconds, turn.seconds * turn.seconds / SHORT_SECONDS), longest, LONGEST_REST_SECONDS)
+        return min(rest, longest, LONGEST_REST_SECONDS)
 
 
 class Loop:

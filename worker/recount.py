@@ -20,7 +20,7 @@ from sqlalchemy import Table, bindparam, delete, select, text
 from worker.batches import in_batches
 from worker.contradictions import Contradictions
 from worker.counting import Counting
-from worker.derived import replace
+from worker.derived import make_late_indexes, replace
 from worker.events import ATTEMPT, HOLD, JOB, MACHINE, PLATE, SERVICED, SITE, VOIDED
 from worker.folded import Folded, folded
 from worker.folding import Cut, fold_attempt, names_given
@@ -154,6 +154,7 @@ class Recount:
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
         self.touched = Touched()
+        self._judges_runs = True
 
     def of_events(self, positions: list[int]) -> Changes:
         """Count the events at these positions, which the view must allow; returns what they are about."""
@@ -188,7 +189,9 @@ class Recount:
         return Ahead(revision, positions, self.calendar, chunks)
 
     def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
-        """Count all that the view allows, into tables that hold nothing of the site yet; `by`: folds its attempts."""
+        """Count all that the view allows, into tables as `make_empty` makes them; `by`: folds its attempts."""
+        # All of them are judged at the end, when their index is there.
+        self._judges_runs = False
         for jobs in in_batches(self._subjects(JOB), CHUNK_ATTEMPTS):
             self.stock.fold_jobs(jobs)
         for plates in in_batches(self._subjects(PLATE), CHUNK_ATTEMPTS):
@@ -207,6 +210,8 @@ class Recount:
                 progress(len(portion.attempts))
             if number & (number - 1) == 0:
                 self._tell_planner()
+        make_late_indexes(self.connection, self.derived)
+        self._tell_planner()
         self.contradictions.of_all_runs(sorted(key for kind, key in self.counting.touches.names if kind == MACHINE))
         voids = select(events.c.position).where(self.view.allows(), events.c.type == VOIDED)
         positions = list(self.connection.execute(voids).scalars())
@@ -360,8 +365,9 @@ class Recount:
         self._write_beside(self.derived.warnings, old, new.warnings)
         self._write_beside(self.derived.readings, old, new.readings)
         self.contradictions.of_attempts(old, new.contradictions)
-        before_and_after = [rows[attempt] for rows in (old, new.attempts) for attempt in changed if attempt in rows]
-        self.contradictions.of_runs(changed, before_and_after)
+        if self._judges_runs:
+            both = [rows[attempt] for rows in (old, new.attempts) for attempt in changed if attempt in rows]
+            self.contradictions.of_runs(changed, both)
 
     def _with_relatives(self, seeds: Iterable[str]) -> tuple[dict[str, Cut], dict[str, Row]]:
         """Attempts with all that share a piece or a retry chain with them, before and after; and their stored rows."""

@@ -26,6 +26,7 @@ from worker import ledger
 from worker.confirming.appending import Confirming
 from worker.confirming.said import Compared, compared
 from worker.database import Database
+from worker.derived import make_empty
 from worker.portions import can_start_processes, fold_portions
 from worker.prepared import Lists, Prepared
 from worker.recount import Ahead, Progress, Recount
@@ -35,6 +36,8 @@ from worker.telling_holds import tell_holds
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
 CLAIM_EVENTS: Final = 2_000
+#: Events of a claim that it is worth while to look at before.
+LEAST_AHEAD: Final = 100
 #: Events of a site for which it is worth while to start more processes.
 FEWEST_FOR_PROCESSES: Final = 50_000
 #: Differing rows that an audit shows of one table.
@@ -66,13 +69,16 @@ def bring_up_to_date(
     return len(positions)
 
 
-def look_ahead(connection: Connection, site: str, *, limit: int = CLAIM_EVENTS) -> Ahead | None:
+def look_ahead(
+    connection: Connection, site: str, *, limit: int = CLAIM_EVENTS, least: int = LEAST_AHEAD
+) -> Ahead | None:
     """What a claim of the site's oldest owed events will find, read in a snapshot; None where that is not to be seen.
 
-    On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them.
+    On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them. Of fewer
+    than `least` events it is not worth while: what comes in meanwhile would wait for the next claim.
     """
-    positions = ledger.owed(connection, site, limit=limit)
-    if not positions:
+    positions = ledger.owed(connection, site, limit=limit) if limit >= least else []
+    if len(positions) < least:
         return None
     view = ledger.View(connection, site, ahead=positions[-1])
     ((revision,),) = _revision(connection, {"of_site": site})
@@ -224,7 +230,7 @@ def _recount_into_shadow(
     database: Database, connection: Connection, site: str, progress: Progress | None, processes: int
 ) -> tuple[int, int]:
     """(position, count) of the counted events of the snapshot, which the shadow then counts."""
-    SHADOW.attempts.metadata.create_all(connection, checkfirst=False)
+    make_empty(connection, SHADOW)
     counted = select(func.coalesce(func.max(events.c.position), 0), func.count())
     position, count = connection.execute(counted.where(events.c.site == site, events.c.state == COUNTED)).one()
     folder = None

@@ -27,7 +27,7 @@ CUT = {"outcome": "severed", "quantity": 2, "good": 2, "material": "S355", "thic
 
 def look(sites: Sites, site: str, limit: int = 2_000) -> Ahead | None:
     with sites.database.read() as connection:
-        return tallies.look_ahead(connection, site, limit=limit)
+        return tallies.look_ahead(connection, site, limit=limit, least=1)
 
 
 def claim(sites: Sites, site: str, ahead: Ahead | None, limit: int = 2_000) -> int:
@@ -110,3 +110,14 @@ def test_what_bears_on_more_than_its_own_subject_is_left_to_the_claim(sites: Sit
     builders.append(sites.database, [later], site=site)
     assert look(sites, site) is None
     assert look(sites, sites.new()) is None
+
+
+def test_few_events_are_not_looked_at(sites: Sites) -> None:
+    site = sites.new()
+    few = [builders.event("attempt.finished", f"a{number}", **CUT) for number in range(tallies.LEAST_AHEAD - 1)]
+    builders.append(sites.database, few, site=site)
+    with sites.database.read() as connection:
+        assert tallies.look_ahead(connection, site) is None
+    builders.append(sites.database, [builders.event("attempt.finished", "b", **CUT)], site=site)
+    with sites.database.read() as connection:
+        assert tallies.look_ahead(connection, site) is not None

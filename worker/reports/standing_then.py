@@ -16,6 +16,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, func, select
 
 from worker import ledger
+from worker.derived import make_empty
 from worker.events import SITE
 from worker.recount import Recount
 from worker.reports.questions import QuestionUnanswerable, Wrong
@@ -127,7 +128,7 @@ def folded(standing: Standing) -> Reader:
         return standing.reader
     standing.refuse_too_much()
     reader = standing.reader
-    SHADOW.attempts.metadata.create_all(reader.connection, checkfirst=False)
+    make_empty(reader.connection, SHADOW)
     Recount(ledger.View(reader.connection, reader.site, upto=standing.position), SHADOW).of_everything()
     return replace(reader, tables=SHADOW)
 
