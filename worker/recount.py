@@ -136,7 +136,7 @@ class Ahead:
     revision: int
     positions: list[int]
     calendar: SiteCalendar
-    chunks: list[Foreseen]
+    attempts: Foreseen
 
 
 class Recount:
@@ -149,7 +149,7 @@ class Recount:
         self.connection = view.connection
         self.site = view.site
         self.calendar = settings_told(view) if ahead is None else ahead.calendar
-        self._foreseen = [] if ahead is None else ahead.chunks
+        self._foreseen = None if ahead is None else ahead.attempts
         self.contradictions = Contradictions(view, derived)
         self.stock = Stock(view, derived, self.contradictions, self.calendar)
         self.counting = Counting(view.connection, view.site, derived)
@@ -168,9 +168,9 @@ class Recount:
             self.stock.judge_thicknesses()
         self._fold_services(changes.machines | (self._serviced_machines() if changes.settings_from else set()))
         attempts = changes.attempts | self._touched_attempts(changes, family)
-        for chunk in self._foreseen:
-            self._write_chunk(chunk)
-            attempts -= chunk.new.attempts.keys() | chunk.old.keys()
+        if self._foreseen is not None:
+            self._write_chunk(self._foreseen)
+            attempts -= self._foreseen.new.attempts.keys() | self._foreseen.old.keys()
         self._fold_attempts(sorted(attempts))
         self.contradictions.of_voids(positions, voids)
         self.counting.recount()
@@ -182,11 +182,11 @@ class Recount:
         The view must look ahead to them.
         """
         changes, voids = self._changes(positions)
-        if voids or changes.settings_from is not None:
+        # What one chunk writes, another one with relatives of it must have seen.
+        if voids or changes.settings_from is not None or len(changes.attempts) > CHUNK_ATTEMPTS:
             return None
-        told = bool(changes.jobs or changes.plates)
-        chunks = [self._foresee(chunk, told) for chunk in in_batches(sorted(changes.attempts), CHUNK_ATTEMPTS)]
-        return Ahead(revision, positions, self.calendar, chunks)
+        seen = self._foresee(sorted(changes.attempts), told=bool(changes.jobs or changes.plates))
+        return Ahead(revision, positions, self.calendar, seen)
 
     def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
         """Count all that the view allows, into tables as `make_empty` makes them; `by`: folds its attempts."""

@@ -121,3 +121,17 @@ def test_few_events_are_not_looked_at(sites: Sites) -> None:
     builders.append(sites.database, [builders.event("attempt.finished", "b", **CUT)], site=site)
     with sites.database.read() as connection:
         assert tallies.look_ahead(connection, site) is not None
+
+
+def test_more_attempts_than_are_folded_together_are_not_looked_at(
+    sites: Sites, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recount, "CHUNK_ATTEMPTS", 2)
+    site = sites.new()
+    for attempt, more in (("a", {}), ("b", {"retry_of": "a"}), ("c", {"retry_of": "b"})):
+        builders.append(sites.database, [builders.event("attempt.finished", attempt, **CUT, **more)], site=site)
+    assert look(sites, site) is None
+    assert look(sites, site, limit=2) is not None
+    assert claim(sites, site, look(sites, site, limit=2)) == 2
+    assert claim(sites, site, None) == 1
+    assert tallies.audit(sites.database, site).equal
