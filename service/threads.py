@@ -8,6 +8,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from queue import Empty, SimpleQueue
 from typing import Final, Generic, TypeVar
 
@@ -38,18 +39,15 @@ class Threads:
 
     def _run(self) -> None:
         while (work := self._work.get()) is not None:
-            try:
-                work()
-            except BaseException:
-                log.exception("a thread went on after a fault in what it was given")
+            _do(work)
 
 
 class Gathering(Generic[T]):
     """A thread that does what it is given, all at once that has come while it was busy; it waits for nobody."""
 
-    def __init__(self, do: Callable[[list[T]], object], name: str, *, most: int) -> None:
+    def __init__(self, work: Callable[[list[T]], object], name: str, *, most: int) -> None:
         """most: so much at once at most."""
-        self._do = do
+        self._work = work
         self._most = most
         self._given: SimpleQueue[T | None] = SimpleQueue()
         threading.Thread(target=self._run, name=name, daemon=True).start()
@@ -71,10 +69,14 @@ class Gathering(Generic[T]):
                         self._given.put(None)
                         break
                     some.append(one)
-            try:
-                self._do(some)
-            except BaseException:
-                log.exception("a thread went on after a fault in what it was given")
+            _do(partial(self._work, some))
+
+
+def _do(work: Work) -> None:
+    try:
+        work()
+    except BaseException:
+        log.exception("a thread went on after a fault in what it was given")
 
 
 class Deferred:

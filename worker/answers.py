@@ -86,8 +86,7 @@ def kept_answer(
     reader: Reader, entry: Entry, question: Question, *, now_us: int, with_its_forms: bool = False
 ) -> KeptAnswer | None:
     """What is kept of a question, when it may be given: nothing was counted since, or it was made a moment ago."""
-    given = {"of_site": reader.site, "of_report": entry.name, "of_question": _words(question)}
-    rows = _kept(reader.connection, given, with_its_forms)
+    rows = _kept(reader.connection, _key(reader.site, entry, question), with_its_forms)
     if not rows:
         return None
     ((answer, revision, made_us, took_us, asked_us, release, forms),) = rows
@@ -107,7 +106,7 @@ def _kept(_: Lists, with_its_forms: bool) -> Any:
     k = kept_answers.c
     # Whoever gives the bytes does not read the forms.
     forms = k.forms if with_its_forms else null().label("forms")
-    mine = (k.site == bindparam("of_site"), k.report == bindparam("of_report"), k.question == bindparam("of_question"))
+    mine = (k[name] == bindparam(name) for name in ("site", "report", "question"))
     return select(k.answer, k.revision, k.made_us, k.took_us, k.asked_us, k.release, forms).where(*mine)
 
 
@@ -119,7 +118,8 @@ def keep(
 
     It is written with the forms of its sentences, of which the JSON knows nothing.
     """
-    mine = _named(reader.site, entry, question)
+    key = _key(reader.site, entry, question)
+    mine = _named(key)
     values = {
         "parameters": orjson.dumps({name: list(told) for name, told in sorted(parameters.items())}).decode(),
         "revision": reader.revision,
@@ -131,7 +131,6 @@ def keep(
         "answer": json_bytes(answer),
         "forms": forms_text(answer),
     }
-    key = {"site": reader.site, "report": entry.name, "question": _words(question)}
     with database.write() as connection:
         k = kept_answers.c
         held = connection.execute(select(k.revision, k.release).where(*mine)).one_or_none()
@@ -152,7 +151,7 @@ def note_asked(
     """Put down that somebody asked, so that it is made anew for them; seldom, since it is a write."""
     if now_us - kept.asked_us >= ASKED_AGAIN_US:
         with database.write() as connection:
-            connection.execute(update(kept_answers).where(*_named(site, entry, question)).values(asked_us=now_us))
+            connection.execute(update(kept_answers).where(*_named(_key(site, entry, question))).values(asked_us=now_us))
 
 
 def _words(question: Question) -> str:
@@ -160,9 +159,12 @@ def _words(question: Question) -> str:
     return hashlib.blake2b("\x1f".join(question.words).encode(), digest_size=16).hexdigest()
 
 
-def _named(site: str, entry: Entry, question: Question) -> tuple[Any, ...]:
-    k = kept_answers.c
-    return (k.site == site, k.report == entry.name, k.question == _words(question))
+def _key(site: str, entry: Entry, question: Question) -> dict[str, str]:
+    return {"site": site, "report": entry.name, "question": _words(question)}
+
+
+def _named(key: Mapping[str, str]) -> tuple[Any, ...]:
+    return tuple(kept_answers.c[name] == value for name, value in key.items())
 
 
 # --- making them anew -------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from worker.grouping import Together
+from worker.grouping import Joint, Together
 from worker.tables import metadata
 
 T = TypeVar("T")
@@ -132,6 +132,20 @@ def _begin_to_write(connection: Connection) -> bool:
     return False
 
 
+def _locked(file: int, how: int, seconds: float) -> bool:
+    """Lock a file as soon as others let it; False when that takes longer."""
+    until = time.monotonic() + seconds
+    while True:
+        try:
+            fcntl.flock(file, how | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                return False
+            time.sleep(PAUSE_SECONDS)
+        else:
+            return True
+
+
 class _Next:
     """Sees to it that whoever waits to write is next, whichever process it is of.
 
@@ -157,15 +171,7 @@ class _Next:
         """Return when it is next, or has waited too long."""
         if self._file < 0:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        until = time.monotonic() + BUSY_TIMEOUT_MS / 1_000
-        while time.monotonic() < until:
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                time.sleep(PAUSE_SECONDS)
-            else:
-                self._is_held = True
-                return
+        self._is_held = _locked(self._file, fcntl.LOCK_EX, BUSY_TIMEOUT_MS / 1_000)
 
     def leave(self, *_: object) -> None:
         """Let another be next."""
@@ -209,17 +215,9 @@ class _Turn:
     def _share(self, *_: object) -> None:
         if self._file < 0:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        until = time.monotonic() + WRITER_QUEUE_SECONDS
-        while True:
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-            except BlockingIOError:
-                if time.monotonic() > until:
-                    # Its process may have been stopped in the midst of it.
-                    raise DatabaseUnavailable("another process folds its log back, and does not end") from None
-                time.sleep(PAUSE_SECONDS)
-            else:
-                return
+        if not _locked(self._file, fcntl.LOCK_SH, WRITER_QUEUE_SECONDS):
+            # Its process may have been stopped in the midst of it.
+            raise DatabaseUnavailable("another process folds its log back, and does not end")
 
     def _leave(self, *_: object) -> None:
         if self._file >= 0:
@@ -300,7 +298,7 @@ class Database:
         with _unavailable_said(), self._writer.begin() as connection:
             yield connection
 
-    def write_together(self, work: Callable[[Connection], T], *, of: str) -> T:
+    def write_together(self, work: Callable[[Connection], T] | Joint[Any, T], *, of: str) -> T:
         """What a work returns that writes in a transaction, which it shares with what else waits to write.
 
         of: the site that it writes to. On PostgreSQL those of one site, who would take turns, share a transaction, and

@@ -40,10 +40,10 @@ def make_empty(connection: Connection, derived: Derived) -> None:
 
 
 def make_late_indexes(connection: Connection, derived: Derived) -> None:
-    """Make the indexes that `make_empty` left out, if any are missing."""
+    """Make the indexes that `make_empty` left out."""
     for index in derived.attempts.indexes:
         if _is_late(derived, index):
-            connection.execute(CreateIndex(index, if_not_exists=True))
+            connection.execute(CreateIndex(index))
 
 
 def _is_late(derived: Derived, index: Index) -> bool:

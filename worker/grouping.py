@@ -37,17 +37,13 @@ class Joint(Generic[G, T]):
     given: G
     of: Hashable
 
-    def __call__(self, connection: Connection) -> T:
-        """Carry it out alone."""
-        return self.at_once(connection, [self.given])[0]
-
 
 class _Asked:
     """One piece of work, and how it went."""
 
     __slots__ = ("error", "leads", "result", "told", "work")
 
-    def __init__(self, work: Callable[[Connection], Any]) -> None:
+    def __init__(self, work: Callable[[Connection], Any] | Joint[Any, Any]) -> None:
         self.work = work
         self.result: Any = None
         self.error: BaseException | None = None
@@ -68,7 +64,7 @@ class Together:
         self._waiting: deque[_Asked] = deque()
         self._is_led = False
 
-    def write(self, work: Callable[[Connection], T]) -> T:
+    def write(self, work: Callable[[Connection], T] | Joint[Any, T]) -> T:
         """What `work` returns once all it wrote is committed; what it raises, with nothing written.
 
         It is called once more, in a transaction of its own, when another of its group fails.
@@ -129,16 +125,16 @@ class Together:
 
 def _at_once(group: Sequence[_Asked]) -> Iterator[list[_Asked]]:
     """Works in their order, those that are carried out at once in one list."""
-    for _, some in groupby(group, lambda one: (one.work.at_once, one.work.of) if type(one.work) is Joint else id(one)):
+    for _, some in groupby(group, lambda one: (one.work.at_once, one.work.of) if isinstance(one.work, Joint) else one):
         yield list(some)
 
 
 def _carry_out_together(connection: Connection, some: Sequence[_Asked]) -> None:
-    first = some[0].work
-    if isinstance(first, Joint) and len(some) > 1:
-        results = first.at_once(connection, [one.work.given for one in some])  # type: ignore[attr-defined]
+    work = some[0].work
+    if isinstance(work, Joint):
+        results = work.at_once(connection, [one.work.given for one in some])  # type: ignore[union-attr]
     else:
-        results = [first(connection)]
+        results = [work(connection)]
     for one, result in zip(some, results, strict=True):
         one.result = result
 

@@ -211,7 +211,6 @@ class Recount:
             if number & (number - 1) == 0:
                 self._tell_planner()
         make_late_indexes(self.connection, self.derived)
-        self._tell_planner()
         self.contradictions.of_all_runs(sorted(key for kind, key in self.counting.touches.names if kind == MACHINE))
         voids = select(events.c.position).where(self.view.allows(), events.c.type == VOIDED)
         positions = list(self.connection.execute(voids).scalars())

@@ -77,7 +77,7 @@ def look_ahead(
     On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them. Of fewer
     than `least` events it is not worth while: what comes in meanwhile would wait for the next claim.
     """
-    positions = ledger.owed(connection, site, limit=limit) if limit >= least else []
+    positions = ledger.owed(connection, site, limit=limit)
     if len(positions) < least:
         return None
     view = ledger.View(connection, site, ahead=positions[-1])

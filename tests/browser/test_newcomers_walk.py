@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Locator, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from tests.browser.browsing import DESK, MOST_MS, Faults
 from tests.browser.demo import Demo
@@ -35,6 +35,19 @@ class Walk:
         expect(self.page.get_by_role("heading", level=1)).to_contain_text(name, timeout=MOST_MS)
 
 
+def signed_in(demo: Demo, chromium: Browser, faults: Faults) -> tuple[BrowserContext, Walk]:
+    """A browser at the first page, and who walks there; what goes wrong is noted."""
+    context = chromium.new_context(base_url=demo.url, viewport=DESK, locale="en-GB", reduced_motion="reduce")
+    faults.watch(context)
+    page = context.new_page()
+    page.set_default_timeout(MOST_MS)
+    walk = Walk(page)
+    page.goto("/")
+    page.get_by_label("Key").fill(demo.keys["foreman"])
+    walk.button("Sign in")
+    return context, walk
+
+
 @pytest.fixture
 def told() -> str:
     """The README's section for newcomers."""
@@ -45,15 +58,9 @@ def test_readme_leads_a_newcomer_to_week_limit_and_a_run_of_their_own(
     own_demo: Demo, chromium: Browser, told: str
 ) -> None:
     before = end_of_feed(own_demo)
-    context = chromium.new_context(base_url=own_demo.url, viewport=DESK, locale="en-GB", reduced_motion="reduce")
     faults = Faults(expected=("ERR_INTERNET_DISCONNECTED",))
-    faults.watch(context)
-    page = context.new_page()
-    page.set_default_timeout(MOST_MS)
-    walk = Walk(page)
-    page.goto("/")
-    page.get_by_label("Key").fill(own_demo.keys["foreman"])
-    walk.button("Sign in")
+    context, walk = signed_in(own_demo, chromium, faults)
+    page = walk.page
     walk.sees("Week")
     walk.link("Limit")
     walk.sees("Limit")
@@ -88,15 +95,9 @@ def test_readme_leads_a_newcomer_to_week_limit_and_a_run_of_their_own(
 def test_readme_leads_an_engineer_from_a_drift_to_what_is_released(own_demo: Demo, chromium: Browser) -> None:
     told = README.read_text().partition("\n## From a drift to what is released\n")[2].partition("\n## ")[0]
     before = end_of_feed(own_demo)
-    context = chromium.new_context(base_url=own_demo.url, viewport=DESK, locale="en-GB", reduced_motion="reduce")
     faults = Faults()
-    faults.watch(context)
-    page = context.new_page()
-    page.set_default_timeout(MOST_MS)
-    walk = Walk(page)
-    page.goto("/")
-    page.get_by_label("Key").fill(own_demo.keys["foreman"])
-    walk.button("Sign in")
+    context, walk = signed_in(own_demo, chromium, faults)
+    page = walk.page
     walk.link("Findings")
     page.get_by_role("link", name=re.compile("laser-15kw")).filter(has_text=re.compile("Drift|drift")).first.click()
     walk.sees("laser-15kw")

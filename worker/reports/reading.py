@@ -152,7 +152,7 @@ def attempt_groups(
 
     Raises QuestionUnanswerable for more than `most` groups, before they are added up.
     """
-    a, c = reader.tables.attempts.c, reader.tables.combinations.c
+    a = reader.tables.attempts.c
     tallies = tallies_for(reader.tables, question)
     if tallies is None:
         by = [stored_expression(dimension, a).label(f"by_{dimension.name}") for dimension in question.by]
@@ -163,11 +163,9 @@ def attempt_groups(
             names=names,
         )
     elif question.filters or question.left_out or question.without_days or most is not None:
-        t = tallies.c
-        columns = {column.name: column for column in (*t, *c)}
-        asked = (t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
-        query = _over_tallies(reader.tables, tallies, question.by, tuple(names)).where(*asked)
+        query = _of_tallies(reader, question, tallies, names)
     else:
+        # The most of all: said once for all windows.
         first_day, last_day = question.first_day.isoformat(), question.last_day.isoformat()
         given = {"of_site": reader.site, "first_day": first_day, "last_day": last_day}
         of = (reader.tables, tallies, question.by, tuple(names))
@@ -182,10 +180,22 @@ def _of_window(_: Lists, tables: Derived, tallies: Table, by: tuple[Dimension, .
     return _over_tallies(tables, tallies, by, names).where(t.site == bindparam("of_site"), *window)
 
 
+def _of_tallies(reader: Reader, question: Question, tallies: Table, names: Sequence[str]) -> Select[Any]:
+    """Sums of a question's groups over tallies."""
+    asked = asked_of(question, _columns_of(reader.tables, tallies))
+    mine = (tallies.c.site == reader.site, *window_of(question, tallies.c))
+    return _over_tallies(reader.tables, tallies, question.by, tuple(names)).where(*mine, *asked)
+
+
+def _columns_of(tables: Derived, tallies: Table) -> dict[str, ColumnElement[Any]]:
+    """Columns of tallies and of their combinations, by name."""
+    return {column.name: column for column in (*tallies.c, *tables.combinations.c)}
+
+
 def _over_tallies(tables: Derived, tallies: Table, by: Sequence[Dimension], names: tuple[str, ...]) -> Select[Any]:
     """Sums over tallies by their own dimensions and those of their combinations."""
     t, c = tallies.c, tables.combinations.c
-    columns = {column.name: column for column in (*t, *c)}
+    columns = _columns_of(tables, tallies)
     divided = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in by]
     joined = tallies.join(tables.combinations, and_(c.site == t.site, c.combination == t.combination))
     return select(*divided, *_totals(tallies, names)).select_from(joined).group_by(*divided)
@@ -246,16 +256,8 @@ def settled(reader: Reader, question: Question) -> tuple[Question, list[date]]:
 
 def rework_groups(reader: Reader, question: Question, *, most: int | None = None) -> dict[Group, Sums]:
     """REWORK_SUMS of each group, by the production day and shift of the work itself; raises like `attempt_groups`."""
-    c, t, a, r = (
-        table.c
-        for table in (
-            reader.tables.combinations,
-            reader.tables.rework_tallies,
-            reader.tables.attempts,
-            reader.tables.rework,
-        )
-    )
     if question.needs_attempts:
+        a, r = reader.tables.attempts.c, reader.tables.rework.c
         columns: Mapping[str, Any] = {column.name: column for column in (*a, r.day, r.week, r.shift, r.operation)}
         by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
         joined = reader.tables.rework.join(reader.tables.attempts, and_(a.site == r.site, a.attempt == r.attempt))
@@ -265,18 +267,7 @@ def rework_groups(reader: Reader, question: Question, *, most: int | None = None
             where=(r.site == reader.site, *window_of(question, r), *asked_of(question, columns)),
         ).select_from(joined)
     else:
-        columns = {column.name: column for column in (*c, t.day, t.week, t.operation)}
-        by = [stored_expression(dimension, columns).label(f"by_{dimension.name}") for dimension in question.by]
-        query = (
-            select(*by, *_totals(reader.tables.rework_tallies, REWORK_SUMS))
-            .select_from(
-                reader.tables.rework_tallies.join(
-                    reader.tables.combinations, and_(c.site == t.site, c.combination == t.combination)
-                )
-            )
-            .where(t.site == reader.site, *window_of(question, t), *asked_of(question, columns))
-            .group_by(*by)
-        )
+        query = _of_tallies(reader, question, reader.tables.rework_tallies, REWORK_SUMS)
     return _grouped(reader.connection, query, question, REWORK_SUMS, most=most)
 
 
