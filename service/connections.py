@@ -24,9 +24,9 @@ from gunicorn.http import wsgi
 from gunicorn.workers.gthread import ThreadWorker
 
 from service.bodies import unpacks_beyond
+from service.desks import Desk, Ways, desk_for, desks_of
 from service.intake import Asked, Held, Intake, Refusal
 from service.outgoing import Outgoing
-from service.paths import EVENTS_PATH
 from service.rates import shortened
 from service.threads import Deferred, Gathering, Threads
 from worker.grouping import MOST_TOGETHER, side_by_side
@@ -61,11 +61,10 @@ ADDRESS_PART: Final = 2
 LARGE_BYTES: Final = 1024 * 1024
 LARGE_PACKED_BYTES: Final = 64 * 1024
 LARGE_THREADS: Final = 2
-#: Posts of an event, or a few, are answered side by side by one thread: so many at once share a commit.
-SMALL_POST_BYTES: Final = 8 * 1024
 RETRY_SECONDS: Final = 5
 _OTHER_FILES: Final = 256
 _ENFORCE_EVERY_SECONDS: Final = 0.25
+_NOTIFY_EVERY_SECONDS: Final = 1.0
 _READ: Final = 64 * 1024
 _NO_ROOM: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
 _CONTINUE: Final = b"HTTP/1.1 100 Continue\r\n\r\n"
@@ -103,6 +102,8 @@ class Connection:
         self.source: Any = None
         self.held = 0
         self.keep = False
+        #: Whether it stays here until its request is answered, wherever others of its kind are.
+        self.stays = False
         self.watched: tuple[int, object] | None = None
         self.state = State.IDLE
         self.since = time.monotonic()
@@ -153,13 +154,20 @@ _in_words = lru_cache(maxsize=1)(partial(formatdate, usegmt=True))
 
 
 class PatientWorker(ThreadWorker):  # type: ignore[misc]
-    """A worker whose threads are given whole requests, and hand their answers on, so that no client holds one."""
+    """A worker whose threads are given whole requests, and hand their answers on, so that no client holds one.
+
+    Of several, each sits at desks of its own: only those at the door take connections, and hand them on from there.
+    """
 
     alive: bool
+    place: int = 0
+    desks: frozenset[Desk] = desks_of(0, 1)
+    ways: Ways | None = None
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.bounds_addresses = True
+        self.is_draining: Callable[[], bool] = bool
         self.method_queue = Deferred()
         self._connections: set[Connection] = set()
         self._by_address: Counter[str] = Counter()
@@ -177,13 +185,14 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
 
     def run(self) -> None:
         """Serve until told to end; then take no more, answer what was begun, and end."""
-        self.poller.register(self.method_queue.fileno(), selectors.EVENT_READ, self.method_queue.run_callbacks)
-        self.set_accept_enabled(True)
+        self._open()
         while self.alive and self.is_parent_alive():
             self._turn()
         # It may be that its parent is gone: then nobody told it to end.
         self.alive = False
         self.set_accept_enabled(False)
+        for desk, arrivals in self._arrivals():
+            self._arrived(desk, arrivals)
         for connection in self._connections:
             if connection.state is State.IDLE:
                 # Its next request may be on its way; it is answered with `Connection: close`.
@@ -199,8 +208,15 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         self.poller.close()
         self.method_queue.close()
 
+    def _open(self) -> None:
+        """Begin to take what comes."""
+        self.poller.register(self.method_queue.fileno(), selectors.EVENT_READ, self.method_queue.run_callbacks)
+        for desk, arrivals in self._arrivals():
+            self.poller.register(arrivals, selectors.EVENT_READ, partial(self._arrived, desk))
+        self.set_accept_enabled(True)
+
     def _turn(self) -> None:
-        for key, _ in self.poller.select(_ENFORCE_EVERY_SECONDS if self._connections else 1.0):
+        for key, _ in self.poller.select(_ENFORCE_EVERY_SECONDS if self._connections else _NOTIFY_EVERY_SECONDS):
             key.data(key.fileobj)
         now = time.monotonic()
         if now >= self._enforce_at:
@@ -217,7 +233,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
 
     def enqueue_req(self, conn: Connection) -> None:
         """Give a whole request to a thread."""
-        if _is_small_post(conn.request, conn.source):
+        if _is_small_post(conn.request):
             self._posts.submit(conn)
             return
         threads = self._large if _is_large(conn.request, conn.source) else self.tpool
@@ -247,7 +263,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
 
     def set_accept_enabled(self, enabled: bool) -> None:
         """Take new connections, or no more: the door is closed when it begins to end, not when it has ended."""
-        super().set_accept_enabled(enabled)
+        if Desk.DOOR in self.desks:
+            super().set_accept_enabled(enabled)
         if not self.alive:
             for listener in self.sockets:
                 listener.close()
@@ -260,8 +277,12 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             if error.errno in _NO_ROOM and not self._make_room():
                 time.sleep(0.01)
             return
+        self._take(accepted, client, listener.getsockname())
+
+    def _take(self, accepted: socket.socket, client: Any, server: Any, received: bytes = b"") -> None:
+        """Begin with a connection, of which this much has come already."""
         accepted.setblocking(False)
-        connection = Connection(self.cfg, accepted, client, listener.getsockname())
+        connection = Connection(self.cfg, accepted, client, server)
         refused = self._why_not_taken(connection.address)
         self._connections.add(connection)
         self._by_address[connection.address] += 1
@@ -269,8 +290,44 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             self._refuse(connection, _busy(refused))
             return
         connection.enter(State.IDLE, HEAD_SECONDS)
-        # Its request is mostly here already.
-        self._readable(connection, accepted)
+        if received:
+            connection.stays = True
+            self._received(connection, received)
+        else:
+            # Its request is mostly here already.
+            self._readable(connection, accepted)
+
+    # --- from desk to desk --------------------------------------------------------------------------------------
+
+    def _arrivals(self) -> list[tuple[Desk, socket.socket]]:
+        """The desks that connections are handed to here, each with where they come."""
+        return [] if self.ways is None else [(desk, self.ways.arrivals(desk)) for desk in sorted(self.desks)]
+
+    def _arrived(self, desk: Desk, _file: object) -> None:
+        """Take the connections that were handed to a desk."""
+        assert self.ways is not None
+        for accepted, received in self.ways.take(desk):
+            try:
+                client, server = accepted.getpeername(), accepted.getsockname()
+            except OSError:
+                # Its client is gone already.
+                accepted.close()
+                continue
+            self._take(accepted, client, server, received)
+
+    def _is_handed_on(self, connection: Connection) -> bool:
+        """True when a request whose header is here is answered at another desk; then the connection is there."""
+        if connection.stays or self.ways is None:
+            return False
+        connection.stays = True
+        desk = desk_for(connection.intake.request)
+        # Who is about to end takes no more, and answers what is there.
+        if desk in self.desks or not self.alive or self.is_draining():
+            return False
+        if not self.ways.hand(desk, connection.accepted, bytes(connection.intake.buffer)):
+            return False
+        self._close(connection)
+        return True
 
     def _why_not_taken(self, address: str) -> str | None:
         """Make room for one more connection; says why there is none."""
@@ -301,6 +358,9 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         if not data:
             self._ended(connection)
             return
+        self._received(connection, data)
+
+    def _received(self, connection: Connection, data: bytes) -> None:
         connection.received(data)
         self._hold(connection, len(data))
         self._advance(connection)
@@ -311,6 +371,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             is_whole = intake.is_whole()
         except Refusal as refusal:
             self._refuse(connection, refusal)
+            return
+        if intake.request is not None and self._is_handed_on(connection):
             return
         if is_whole:
             connection.request, connection.source = intake.take()
@@ -381,7 +443,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
     def finish_request(self, conn: Connection, keep: bool) -> None:
         """Send what is left of an answer, and wait for what comes next."""
         conn.request = conn.source = None
-        conn.keep = keep
+        conn.keep, conn.stays = keep, False
         self._hold(conn, len(conn.intake.buffer) - conn.held)
         self._flush(conn, conn.accepted)
 
@@ -568,9 +630,9 @@ def _is_large(request: Asked, source: Held) -> bool:
     return unpacks_beyond(bytes(source.data), LARGE_BYTES)
 
 
-def _is_small_post(request: Asked, source: Held) -> bool:
-    is_post = request.method == "POST" and request.path == EVENTS_PATH
-    return is_post and len(source.data) <= SMALL_POST_BYTES and not request.fields("CONTENT-ENCODING")
+def _is_small_post(request: Asked) -> bool:
+    """True of a post of an event, or a few: so many at once, answered side by side by one thread, share a commit."""
+    return request.method == "POST" and desk_for(request) is Desk.DOOR
 
 
 def _busy(why: str) -> Refusal:

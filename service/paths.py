@@ -11,6 +11,8 @@ from werkzeug.routing import BaseConverter
 
 #: The door in, as `service.routes.events` registers it.
 EVENTS_PATH: Final = "/v1/events"
+#: Where is asked whether the service is well, as `service.routes.health` registers it.
+HEALTH_PATHS: Final = ("/livez", "/readyz")
 #: What stays encoded until the path was divided: the slash, and the percent sign that says so.
 _KEPT: Final = re.compile(r"%(2f|25)", re.IGNORECASE)
 

@@ -14,6 +14,7 @@ import re
 import time
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Final
 
 from flask import Flask, Response, g, request
@@ -72,8 +73,9 @@ class _Suspect:
 class Rates:
     """The limits of an application, and what was spent of them."""
 
-    def __init__(self, limits: Limits, *, broker_url: str | None = None) -> None:
-        self._counts = SharedCounts(broker=broker_url or "")
+    def __init__(self, limits: Limits, *, broker_url: str | None = None, folder: Path | None = None) -> None:
+        """broker_url, folder: where the processes of a service add up what each of them counted."""
+        self._counts = SharedCounts(broker=broker_url or "", folder=str(folder or ""))
         self._limiter = FixedWindowRateLimiter(self._counts)
         self._quota = RateLimitItemPerSecond(limits.rate * WINDOW_SECONDS, WINDOW_SECONDS)
         self._failures = limits.failures

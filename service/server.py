@@ -6,6 +6,8 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from itertools import count
+from pathlib import Path
 from typing import Any, Final
 
 from flask import Flask
@@ -15,6 +17,7 @@ from service.app import create_app
 from service.broker import Broker
 from service.connections import IDLE_SECONDS, PatientWorker, most_connections
 from service.counter import WakeUp, count_until_told
+from service.desks import Desk, Ways, desks_of
 from service.drain import Drain
 from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
@@ -24,6 +27,8 @@ from service.warming import warm_up
 from worker.database import Database
 from worker.settings import Installation
 
+#: One at each desk.
+PROCESSES: Final = len(Desk)
 #: Most wait for a commit: so many posts of one event each may share one.
 THREADS: Final = 16
 #: Once it takes no new connections, a server waits so long for answers that are being made.
@@ -38,16 +43,17 @@ def started_app(
     *,
     drain: Drain | None = None,
     limits: Limits | None = None,
+    folder: Path | None = None,
     proxy_hops: int = 0,
 ) -> tuple[Flask, Callable[[], None]]:
     """(application, how to stop what goes on beside its answers). Called in the process that answers.
 
-    wake_up: of the process that counts; None where the workers of a broker do.
+    wake_up: of the process that counts; None where the workers of a broker do. folder: that all processes have.
     """
     database = Database(installation.database_url)
     metrics = Metrics(broker_too=installation.broker_url is not None)
     broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
-    rates = Rates(limits or Limits(), broker_url=installation.broker_url)
+    rates = Rates(limits or Limits(), broker_url=installation.broker_url, folder=folder)
     nudger: Any = wake_up or _nudger(installation, metrics)
     warming = warm_up()
 
@@ -91,7 +97,7 @@ class Serving:
 
     host: str
     port: int
-    processes: int = 1
+    processes: int = PROCESSES
     threads: int = THREADS
     proxy_hops: int = 0
     drain_seconds: float = 0.0
@@ -108,10 +114,12 @@ class Server(BaseApplication):  # type: ignore[misc]
         self.drain = Drain()
         self._made_by = os.getpid()
         self._wake_up = WakeUp() if installation.broker_url is None else None
+        self._ways = Ways() if serving.processes > 1 else None
         self._figures = SharedFolder() if serving.processes > 1 or self._wake_up else None
         self.options = _options(serving) | {
             "pre_request": self._close_when_draining,
-            "post_worker_init": self._bound_addresses,
+            "pre_fork": self._seat,
+            "post_worker_init": self._tell,
             "worker_exit": _stop,
             "child_exit": self._forget,
         }
@@ -130,6 +138,7 @@ class Server(BaseApplication):  # type: ignore[misc]
             self._wake_up,
             drain=self.drain,
             limits=serving.limits,
+            folder=self._figures.path if self._figures and serving.processes > 1 else None,
             proxy_hops=serving.proxy_hops,
         )
         app.extensions["cutledger.stop"] = stop
@@ -148,7 +157,14 @@ class Server(BaseApplication):  # type: ignore[misc]
     def _close_when_draining(self, _worker: object, request: Asked) -> None:
         request.is_ending = lambda: self.drain.begun
 
-    def _bound_addresses(self, worker: PatientWorker) -> None:
+    def _seat(self, arbiter: Any, worker: PatientWorker) -> None:
+        # One that follows another sits where that one sat.
+        taken = {other.place for other in arbiter.WORKERS.values()}
+        worker.place = next(place for place in count() if place not in taken)
+        worker.desks, worker.ways = desks_of(worker.place, self.serving.processes), self._ways
+
+    def _tell(self, worker: PatientWorker) -> None:
+        worker.is_draining = lambda: self.drain.begun
         # All that comes through a proxy comes from its address.
         worker.bounds_addresses = self.serving.proxy_hops == 0
 

@@ -1,7 +1,8 @@
-"""Counts within windows of time, for limits; those of all processes of a service are added up over its broker.
+"""Counts within windows of time, for limits; those of all processes of a service are added up.
 
-What is counted here is known at once. What the others count is fetched beside the answers, twice a second: so no
-answer ever waits for the broker, and without it each process counts for itself.
+What is counted here is known at once. What the others count is fetched beside the answers, twice a second: over the
+broker, which those of several machines share, or through a folder where there is none. So no answer ever waits for
+either, and without them each process counts for itself.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ import secrets
 import threading
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import orjson
 from limits.storage import Storage
 
 if TYPE_CHECKING:
@@ -27,6 +30,8 @@ EXCHANGE_SECONDS: Final = 0.5
 #: A broker that did not answer is asked again after this time.
 REST_SECONDS: Final = 5.0
 _BROKER_SECONDS: Final = 0.5
+#: Files of counts in a folder are named so.
+_COUNTS: Final = "counts-"
 #: Counts that are kept at once; beyond, those of windows that are over go, and when none is, all.
 _MOST: Final = 50_000
 
@@ -55,13 +60,18 @@ class _Count:
 
 
 class SharedCounts(Storage):
-    """A storage of counts for a limiter; `broker` is the address of the Redis where those of all are added up."""
+    """A storage of counts for a limiter.
+
+    broker: the address of the Redis where those of all are added up; folder: in which they are without one.
+    """
 
     STORAGE_SCHEME = [SCHEME]  # noqa: RUF012
 
     def __init__(self, uri: str | None = None, wrap_exceptions: bool = False, **options: float | str | bool) -> None:
         super().__init__(uri, wrap_exceptions=wrap_exceptions)
         self._broker = str(options.get("broker") or "")
+        self._folder = str(options.get("folder") or "")
+        self._told = b""
         self._name = secrets.token_hex(8)
         self._counts: dict[str, _Count] = {}
         self._lock = threading.Lock()
@@ -83,7 +93,7 @@ class SharedCounts(Storage):
                 count = self._counts[key] = _Count(int(now // expiry), expiry)
             count.own += amount
             total = count.total
-        if self._broker and self._exchange is None:
+        if (self._broker or self._folder) and self._exchange is None:
             self._begin()
         return total
 
@@ -139,6 +149,40 @@ class SharedCounts(Storage):
         self._exchange.start()
 
     def _go_on(self) -> None:
+        if self._broker:
+            self._go_on_over_the_broker()
+        else:
+            self._go_on_through_the_folder()
+
+    def _go_on_through_the_folder(self) -> None:
+        folder = Path(self._folder)
+        while not self._ended.wait(EXCHANGE_SECONDS):
+            try:
+                self.exchange_files(folder)
+            except OSError as error:
+                log.warning("counts of limits are not exchanged, each process keeps limits by itself: %s", error)
+                return
+
+    def exchange_files(self, folder: Path) -> None:
+        """Tell the other processes what was counted here by a file, and learn from theirs. Raises OSError."""
+        now = time.time()
+        with self._lock:
+            running = {key: (each.window, each.own) for key, each in self._counts.items() if each.runs(now)}
+        own = folder / f"{_COUNTS}{self._name}-{os.getpid()}"
+        if (told := orjson.dumps(running)) != self._told:
+            self._told = told
+            part = own.with_suffix(".part")
+            part.write_bytes(told)
+            # Whoever reads it sees the whole of it.
+            part.replace(own)
+        others = [orjson.loads(file.read_bytes()) for file in folder.glob(f"{_COUNTS}*[0-9]") if file != own]
+        with self._lock:
+            for key, (window, _) in running.items():
+                if (count := self._counts.get(key)) is not None and count.window == window:
+                    found = [other[key][1] for other in others if key in other and other[key][0] == window]
+                    count.others = sum(found)
+
+    def _go_on_over_the_broker(self) -> None:
         # Without a broker nothing is exchanged: an embedded server need not load what speaks to one.
         from redis import Redis
         from redis.backoff import NoBackoff

@@ -13,7 +13,7 @@ from service.commands.opening import DATA, named_installation, patiently, refusa
 from service.logs import log_to
 from service.preparing import AlreadyServed, hold, prepare
 from service.rates import FAILURES, RATE, Limits
-from service.server import Server, Serving
+from service.server import PROCESSES, Server, Serving
 from worker.auditing import audit_hours
 from worker.audits import give_up
 from worker.database import Database, DatabaseUnavailable
@@ -23,12 +23,6 @@ from worker.settings import Installation, SettingWrong
 
 log = logging.getLogger(__name__)
 
-GROWN_PROCESSES = 2
-ONE_PROCESS = (
-    "an embedded installation is one file, which one process serves; leave --processes out, "
-    "or name a PostgreSQL database with CUTLEDGER_DATABASE_URL"
-)
-
 
 @click.command()
 @DATA
@@ -36,8 +30,11 @@ ONE_PROCESS = (
 @click.option("--port", default=8750, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on.")
 @click.option(
     "--processes",
+    default=PROCESSES,
+    show_default=True,
     type=click.IntRange(1, 64),
-    help=f"Processes that answer; {GROWN_PROCESSES} by default, 1 for an embedded installation.",
+    help="Processes that answer: the first takes connections and what terminals post, the second bodies of many "
+    "events, the third answers all else; more sit beside these, and 1 does all.",
 )
 @click.option("--threads", default=16, show_default=True, type=click.IntRange(1, 64), help="Threads of each process.")
 @click.option(
@@ -76,7 +73,7 @@ def serve(
     data: str | None,
     host: str,
     port: int,
-    processes: int | None,
+    processes: int,
     threads: int,
     proxy_hops: int,
     drain_seconds: float,
@@ -87,9 +84,6 @@ def serve(
 ) -> None:
     """Answer requests, and count what they bring where no workers do. Logs go to standard error."""
     installation = named_installation(data)
-    if installation.embedded and (processes or 1) > 1:
-        raise refusal(ONE_PROCESS)
-    processes = processes or (1 if installation.embedded else GROWN_PROCESSES)
     log_to(quiet=quiet)
     try:
         # Read here once, so that a wrong one is said before a process is made.

@@ -25,6 +25,7 @@ from gunicorn.glogging import Logger
 from service import connections
 from service.app import create_app
 from service.connections import Connection, PatientWorker, State
+from service.desks import SMALL_POST_BYTES, Desk, Ways, desks_of
 from service.intake import Refusal
 from service.paths import EVENTS_PATH
 from tests.builders import embedded
@@ -47,7 +48,7 @@ def post(body: bytes, *fields: str, length: int | None = None, path: str = "/") 
 class Hall:
     """A worker that takes connections, turned by hand, and an application that says what it was given."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, *, desks: frozenset[Desk] = desks_of(0, 1), ways: Ways | None = None) -> None:
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.listener.setblocking(False)
         cfg = config()
@@ -55,6 +56,7 @@ class Hall:
             cfg.set(name, value)
         self.worker = PatientWorker(0, os.getppid(), [self.listener], None, 0, cfg, Logger(cfg))
         self.worker.bounds_addresses = False
+        self.worker.desks, self.worker.ways = desks, ways
         self.worker.tpool = self.worker.get_thread_pool()
         self.worker.poller = selectors.DefaultSelector()
         self.worker.method_queue.init()
@@ -63,9 +65,7 @@ class Hall:
         self.requests: list[Any] = []
         self.threads: list[str] = []
         self._hook(cfg)
-        queue = self.worker.method_queue
-        self.worker.poller.register(queue.fileno(), selectors.EVENT_READ, queue.run_callbacks)
-        self.worker.set_accept_enabled(True)
+        self.worker._open()
         self._clients: list[socket.socket] = []
 
     def _hook(self, cfg: Any) -> None:
@@ -312,8 +312,8 @@ def test_what_becomes_large_has_threads_of_its_own(hall: Hall, sent: bytes, is_l
     [
         (post(b"{}", path=EVENTS_PATH), "posts"),
         (post(b"{}", path=f"{EVENTS_PATH}?site=main"), "posts"),
-        (post(b" " * connections.SMALL_POST_BYTES, path=EVENTS_PATH), "posts"),
-        (post(b" " * (connections.SMALL_POST_BYTES + 1), path=EVENTS_PATH), "answering"),
+        (post(b" " * SMALL_POST_BYTES, path=EVENTS_PATH), "posts"),
+        (post(b" " * (SMALL_POST_BYTES + 1), path=EVENTS_PATH), "answering"),
         (post(gzip.compress(b"{}"), "Content-Encoding: gzip", path=EVENTS_PATH), "answering"),
         (post(b"{}", path="/v1/sites"), "answering"),
         (f"GET {EVENTS_PATH} HTTP/1.1\r\nHost: x\r\n\r\n".encode(), "answering"),

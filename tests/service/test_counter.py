@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.counter import WakeUp
+from service.server import PROCESSES
 from tests.builders import SITE, installed
 from tests.grown import fresh_postgres
 from tests.service.serving import Serving, cut, key_for, serving, wait_until
@@ -57,7 +58,7 @@ def is_gone(process: int) -> bool:
 
 def test_one_process_counts_however_many_answer_and_is_followed_by_another(server: Serving, database: Database) -> None:
     key = key_for(database, "admin")
-    assert len(server.answering()) == (1 if database.is_sqlite else 2)
+    assert len(server.answering()) == PROCESSES
     (first,) = server.counters()
     post(server, key, "before")
     # Not by what is owed: it tells of a claim once that is committed.

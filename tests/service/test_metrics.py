@@ -178,9 +178,12 @@ def test_processes_of_a_service_are_counted_as_one_also_when_one_dies(tmp_path: 
 
             def both_answered() -> bool:
                 nonlocal posted
-                answer = server.ask("POST", "/v1/events", key=key, body=cut_over_the_wire(posted))
-                assert answer.status == 202, answer.body
-                posted += 1
+                # One event at the door, many beside it.
+                for count in (1, 40):
+                    events = [cut_over_the_wire(posted + number) for number in range(count)]
+                    answer = server.ask("POST", "/v1/events", key=key, body=events)
+                    assert answer.status == 202, answer.body
+                    posted += count
                 return len(answered_by(server.lines(), "/v1/events")) == 2
 
             wait_until(both_answered, what="an answer of each process")

@@ -137,12 +137,6 @@ def refused(folder: Path, *arguments: str) -> str:
     return ran.stderr
 
 
-def test_several_processes_are_refused_on_one_file(tmp_path: Path) -> None:
-    said = refused(tmp_path, "serve", "--processes", "2")
-    assert said.startswith("Error: an embedded installation is one file, which one process serves; leave --processes")
-    assert not (tmp_path / "data").exists()
-
-
 def test_it_serves_an_address_of_ipv6(tmp_path: Path) -> None:
     with serving(tmp_path, "--quiet", host="::1") as server:
         assert server.ask("GET", "/readyz").status == 200

@@ -6,10 +6,13 @@ practice, no source.
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,11 +22,13 @@ from redis import ConnectionError as BrokerGone
 from service import asking, shared_counts
 from service.app import create_app
 from service.rates import COSTS, LOOKS, RATE, WINDOW_SECONDS, Limits, Rates, shortened
-from service.shared_counts import SharedCounts
+from service.shared_counts import EXCHANGE_SECONDS, SharedCounts
 from tests.builders import embedded
 from tests.service.conftest import Clock, Door, Service, cut, statements
-from tests.service.serving import free_port, wait_until
+from tests.service.serving import cut as cut_over_the_wire
+from tests.service.serving import free_port, key_for, serving, wait_until
 from worker.database import Database
+from worker.settings import DATABASE_FILE
 
 #: Ten times this may be spent within a window.
 SMALL = 3
@@ -273,6 +278,49 @@ def test_behind_a_proxy_the_address_is_the_one_it_names(sites: Service) -> None:
 )
 def test_an_address_stands_for_its_host_or_its_network(address: str | None, stands_for: str) -> None:
     assert shortened(address) == stands_for
+
+
+# --- through a folder -------------------------------------------------------------------------------------------
+
+
+def test_processes_add_up_what_they_count_through_a_folder(windows: Standing, tmp_path: Path) -> None:
+    one, other, third = SharedCounts(), SharedCounts(), SharedCounts()
+    assert (one.incr("k", 10, 3), other.incr("k", 10, 4), other.incr("only there", 60, 9)) == (3, 4, 9)
+    for _ in range(2):
+        for each in (one, other, third):
+            each.exchange_files(tmp_path)
+    assert (one.get("k"), other.get("k"), one.get("only there"), other.get("only there")) == (7, 7, 0, 9)
+    # What is asked for here for the first time is known from the next exchange on.
+    assert third.incr("k", 10) == 1
+    third.exchange_files(tmp_path)
+    assert (third.get("k"), third.get_expiry("k")) == (8, windows.now + 10)
+    windows.now += 10
+    for _ in range(2):
+        for each in (one, other, third):
+            each.exchange_files(tmp_path)
+    assert (one.get("k"), one.incr("k", 10), other.get("only there")) == (0, 1, 9)
+    one.exchange_files(tmp_path)
+    assert one.get("k") == 1
+
+
+def test_a_limit_holds_for_all_processes_of_a_server(tmp_path: Path) -> None:
+    with serving(tmp_path, "--quiet", "--rate", "100") as server:
+        database = Database(f"sqlite:///{tmp_path / 'data' / DATABASE_FILE}")
+        key = key_for(database, "erp")
+        database.close()
+        few = cut_over_the_wire(1)
+        many = [cut_over_the_wire(number) for number in range(40)]
+
+        def counts_all() -> bool:
+            # A process by itself answers no more than some twenty times what is read in a window.
+            for body in (few, few, few, few, many):
+                assert server.ask("POST", "/v1/events", key=key, body=body).status == 202
+            time.sleep(EXCHANGE_SECONDS)
+            answer = server.ask("GET", "/v1/jobs", key=key)
+            return int(re.findall(r";r=(\d+)", answer.headers["ratelimit"])[0]) < 1_000 - 30
+
+        wait_until(counts_all, what="a count of what all processes answered")
+        assert server.end() == 0
 
 
 # --- over the broker --------------------------------------------------------------------------------------------
