@@ -316,12 +316,21 @@ def _attempts(metadata: MetaData, prefix: str, prefixes: list[str]) -> Table:
         # By it a cluster is found and counted without its rows
         Index(f"ix_{prefix}attempts_clusters", "site", "day", "combination", "cluster", *COUNTED_BY_CLUSTER),
         Index(None, "site", "piece_key", "attempt_no"),
-        Index(None, "site", "retry_of"),
         Index(None, "site", "job", "day"),
-        Index(None, "site", "run", "day"),
-        Index(None, "site", "part_number", "day"),
-        Index(None, "site", "heat_number", "day"),
-        Index(None, "site", "supplier", "day"),
+        # Of those that name one: most attempts do not
+        *(
+            Index(
+                None,
+                "site",
+                *columns,
+                sqlite_where=text(f"{columns[0]} IS NOT NULL"),
+                postgresql_where=text(f"{columns[0]} IS NOT NULL"),
+            )
+            for columns in (
+                ("retry_of",),
+                *((name, "day") for name in ("run", "part_number", "heat_number", "supplier")),
+            )
+        ),
         Index(
             f"ix_{prefix}attempts_open",
             "site",

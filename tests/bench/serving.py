@@ -31,7 +31,6 @@ START_SECONDS: Final = 60.0
 STOP_SECONDS: Final = 30.0
 #: Longest wait until all that was posted is counted.
 COUNTING_SECONDS: Final = 600.0
-GROWN_PROCESSES: Final = 2
 #: The count of what a key asks for goes on; no measure is to meet its limit.
 RATE: Final = 1_000_000
 READY: Final = b" ready."
@@ -128,8 +127,6 @@ def serving(place: Place, *, workers: int = 1) -> Iterator[Server]:
     with ExitStack() as stack:
         port, key = _free_port(), _admin_key(place)
         arguments = ["serve", "--port", str(port), "--quiet", "--rate", str(RATE)]
-        if place.kind != EMBEDDED:
-            arguments += ["--processes", str(GROWN_PROCESSES)]
         began = time.perf_counter()
         process = stack.enter_context(running(place, "server", *arguments))
         _wait(lambda: _answers(port, key), process)

@@ -24,7 +24,7 @@ from tests.siege.attacking import BOMBERS, NOTHING, READY, SLOWLY
 from tests.siege.others import USERS, Others
 from worker.database import Database
 
-PROCESSES: Final = 2
+PROCESSES: Final = 3
 #: (attack or none, what is done, seconds). The slow ones are watched until they are sent away.
 STAGES: Final = (
     ("", "healthy", 8.0),
