@@ -45,20 +45,23 @@ def started_app(
     limits: Limits | None = None,
     folder: Path | None = None,
     proxy_hops: int = 0,
+    looks: bool = True,
 ) -> tuple[Flask, Callable[[], None]]:
     """(application, how to stop what goes on beside its answers). Called in the process that answers.
 
     wake_up: of the process that counts; None where the workers of a broker do. folder: that all processes have.
+    looks: whether this one answers pages and reports.
     """
     database = Database(installation.database_url)
     metrics = Metrics(broker_too=installation.broker_url is not None)
     broker = installation.broker_url and Broker(installation.broker_url, failed=metrics.note_broker_error)
     rates = Rates(limits or Limits(), broker_url=installation.broker_url, folder=folder)
     nudger: Any = wake_up or _nudger(installation, metrics)
-    warming = warm_up()
+    warming = warm_up() if looks else None
 
     def stop() -> None:
-        warming.cancel()
+        if warming:
+            warming.cancel()
         if nudger is not wake_up:
             nudger.stop()
         if broker:
@@ -115,6 +118,7 @@ class Server(BaseApplication):  # type: ignore[misc]
         self._made_by = os.getpid()
         self._wake_up = WakeUp() if installation.broker_url is None else None
         self._ways = Ways() if serving.processes > 1 else None
+        self._desks = desks_of(0, serving.processes)
         self._figures = SharedFolder() if serving.processes > 1 or self._wake_up else None
         self.options = _options(serving) | {
             "pre_request": self._close_when_draining,
@@ -140,6 +144,7 @@ class Server(BaseApplication):  # type: ignore[misc]
             limits=serving.limits,
             folder=self._figures.path if self._figures and serving.processes > 1 else None,
             proxy_hops=serving.proxy_hops,
+            looks=Desk.LOOKS in self._desks,
         )
         app.extensions["cutledger.stop"] = stop
         return app
@@ -162,6 +167,8 @@ class Server(BaseApplication):  # type: ignore[misc]
         taken = {other.place for other in arbiter.WORKERS.values()}
         worker.place = next(place for place in count() if place not in taken)
         worker.desks, worker.ways = desks_of(worker.place, self.serving.processes), self._ways
+        # What is made after the fork is made for these.
+        self._desks = worker.desks
 
     def _tell(self, worker: PatientWorker) -> None:
         worker.is_draining = lambda: self.drain.begun

@@ -265,3 +265,21 @@ def test_what_was_handed_to_a_process_that_dies_is_answered_by_the_next(tmp_path
             assert connection.getresponse().status == 200
         assert victim not in server.answering()
         assert server.end() == 0
+
+
+def test_only_who_answers_reports_loads_what_they_need(tmp_path: Path) -> None:
+    with serving(tmp_path) as server:
+        key = key_for(installed(f"sqlite:///{tmp_path / 'data' / DATABASE_FILE}"), "erp")
+
+        def is_warm() -> bool:
+            assert server.ask("GET", "/v1/jobs", key=key).status == 200
+            looks = answered_by(server, "/v1/jobs")[-1]
+            return has_scipy(looks)
+
+        wait_until(is_warm, what="what reports need")
+        assert sum(map(has_scipy, server.answering())) == 1
+        assert server.end() == 0
+
+
+def has_scipy(process: int) -> bool:
+    return "scipy/special" in Path(f"/proc/{process}/maps").read_text()
