@@ -23,9 +23,11 @@ from service.asking import PERMISSIONS, PUBLIC, permission_of
 from service.beside import later
 from service.cli import main
 from service.formats import json_response
+from service.server import PROCESSES
 from tests.builders import NOW_US, event, installed
 from tests.grown import fresh_postgres
 from tests.service.conftest import Door, cut, opened, received, statements, void
+from tests.service.serving import cut as cut_over_the_wire
 from tests.service.serving import key_for, serving, wait_until
 from worker.database import DatabaseUnavailable
 from worker.keys import HOUR_US, ROLES, note_use, visible_id
@@ -343,27 +345,43 @@ def test_a_key_that_differs_in_one_letter_is_refused(door: Door) -> None:
 def test_a_revoked_key_is_refused_by_every_process_within_a_second(tmp_path: Path) -> None:
     with fresh_postgres("revoked", with_tables=True) as url:
         database = installed(url)
-        admin, text = key_for(database, "admin"), key_for(database, "reader")
+        admin, text = key_for(database, "admin"), key_for(database, "erp")
         key_id = visible_id(text)
         database.close()
-        environment = {"CUTLEDGER_DATABASE_URL": url}
-        with serving(tmp_path, "--processes", "2", environment=environment) as server:
+        with serving(tmp_path, environment={"CUTLEDGER_DATABASE_URL": url}) as server:
+            # Each is answered by a process of its own.
+            few, many = cut_over_the_wire(1), [cut_over_the_wire(number) for number in range(60)]
+            kinds: list[tuple[str, str, Any]] = [
+                ("GET", "/v1/jobs", None), ("POST", "/v1/events", few), ("POST", "/v1/events", many),
+            ]  # fmt: skip
 
-            def answered(status: int) -> set[int]:
+            def answered(*statuses: int) -> set[int]:
                 """The processes that ever answered this key so."""
-                told = [json.loads(line) for line in server.log.splitlines() if f'"{key_id}"' in line or status == 401]
-                return {line["pid"] for line in told if (line.get("route"), line.get("status")) == ("/v1/jobs", status)}
+                told = [
+                    json.loads(line) for line in server.log.splitlines() if f'"{key_id}"' in line or 401 in statuses
+                ]
+                routes = {route for _, route, _ in kinds}
+                return {line["pid"] for line in told if line.get("route") in routes and line["status"] in statuses}
 
             def asked(times: int) -> set[int]:
-                return {server.ask("GET", "/v1/jobs", key=text).status for _ in range(times)}
+                return {
+                    server.ask(method, path, key=text, body=body).status
+                    for _ in range(times)
+                    for method, path, body in kinds
+                }
 
-            wait_until(lambda: asked(4) == {200} and len(answered(200)) == 2, what="an answer of both processes")
-            # Both have it in mind from now on.
-            asked(10)
+            wait_until(
+                lambda: asked(1) == {200, 202} and len(answered(200, 202)) == PROCESSES,
+                what="an answer of each process",
+            )
+            # All have it in mind from now on.
+            asked(3)
             assert server.ask("DELETE", f"/v1/keys/{key_id}", key=admin).status == 204
             time.sleep(1.0)
             seen = set[int]()
-            wait_until(lambda: seen.update(asked(4)) or len(answered(401)) == 2, what="a refusal of both processes")
+            wait_until(
+                lambda: seen.update(asked(1)) or len(answered(401)) == PROCESSES, what="a refusal of each process"
+            )
             # 429 once it was refused often
             assert 401 in seen <= {401, 429}
 
