@@ -30,7 +30,8 @@ def needs_servers() -> None:
 
 def assert_good(figures: Figures) -> None:
     assert figures.is_good, (figures.judgement.found(), figures.missed, figures.values)
-    assert figures.values["acknowledged_events"] > 300
+    # There was a load: a slow machine takes a few batches between two kills.
+    assert figures.values["acknowledged_events"] >= 100
 
 
 def test_stories_of_the_long_run_stay_cold() -> None:
