@@ -30,7 +30,7 @@ class Installation:
 
     @property
     def embedded(self) -> bool:
-        """True when the data is one SQLite file and one process serves it."""
+        """True when the data is one SQLite file, which one server serves."""
         return self.database_url.startswith("sqlite")
 
     @classmethod
