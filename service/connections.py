@@ -247,19 +247,33 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             self.method_queue.defer(partial(self.finish_request, connection, keep))
 
     def _answer_together(self, connections: list[Connection]) -> None:
-        keep = dict.fromkeys(connections, False)
+        """Answer small posts side by side, and those that come while these wait for their write."""
+        answered: list[tuple[Connection, bool]] = []
 
         def answer(connection: Connection) -> None:
-            keep[connection] = self.handle(connection)
+            keep = False
+            try:
+                keep = self.handle(connection)
+            finally:
+                answered.append((connection, keep))
+
+        def one_more(seconds: float) -> Callable[[], None] | None:
+            connection = self._posts.next_within(seconds)
+            return None if connection is None else partial(answer, connection)
 
         def finish() -> None:
-            for connection in connections:
-                self.finish_request(connection, keep[connection])
+            if answered:
+                self.method_queue.defer(partial(self._finish_all, answered.copy()))
+                answered.clear()
 
         try:
-            side_by_side(partial(answer, connection) for connection in connections)
+            side_by_side([partial(answer, each) for each in connections], more=one_more, ended=finish)
         finally:
-            self.method_queue.defer(finish)
+            finish()
+
+    def _finish_all(self, answered: list[tuple[Connection, bool]]) -> None:
+        for connection, keep in answered:
+            self.finish_request(connection, keep)
 
     def set_accept_enabled(self, enabled: bool) -> None:
         """Take new connections, or no more: the door is closed when it begins to end, not when it has ended."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -59,6 +60,18 @@ class Gathering(Generic[T]):
     def shutdown(self) -> None:
         """Let it end once all is done that it was given. Nobody waits for that."""
         self._given.put(None)
+
+    def next_within(self, seconds: float) -> T | None:
+        """What it is given next, for a work that goes on with that itself; None when nothing comes in this time.
+
+        To be called by the work alone.
+        """
+        with suppress(Empty):
+            if (one := self._given.get(timeout=seconds)) is not None:
+                return one
+            self._given.put(None)
+            time.sleep(seconds)
+        return None
 
     def _run(self) -> None:
         while (first := self._given.get()) is not None:

@@ -23,7 +23,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from worker.grouping import Joint, Together
+from worker.grouping import Joint, Together, pause
 from worker.tables import metadata
 
 T = TypeVar("T")
@@ -126,7 +126,7 @@ def _begin_to_write(connection: Connection) -> bool:
         except sqlite3.OperationalError as error:
             if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
                 return False
-            time.sleep(PAUSE_SECONDS)
+            pause(PAUSE_SECONDS)
         else:
             return True
     return False
@@ -141,7 +141,7 @@ def _locked(file: int, how: int, seconds: float) -> bool:
         except BlockingIOError:
             if time.monotonic() >= until:
                 return False
-            time.sleep(PAUSE_SECONDS)
+            pause(PAUSE_SECONDS)
         else:
             return True
 

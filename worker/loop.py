@@ -31,9 +31,8 @@ LEAST_EVENTS: Final = 20
 #: a claim has costs that do not shrink with it, and smaller ones would fall behind ever faster.
 BEHIND_CLAIM_SECONDS: Final = 0.1
 GROWTH: Final = 1.5
-#: After one that kept others waiting counting rests: for RESTS times as long as it wrote, so that the next one is
-#: larger and costs less an event; still longer the longer it wrote, and no longer than it wrote where it is behind.
-RESTS: Final = 2
+#: After one that kept others waiting counting rests: as long as it wrote, and longer the longer it wrote beyond so
+#: much, unless it is behind.
 SHORT_SECONDS: Final = 0.02
 LONGEST_REST_SECONDS: Final = 0.2
 #: A site that cannot be computed again rests this long.
@@ -200,9 +199,8 @@ class Pacing:
         self.limit = max(LEAST_EVENTS, min(limit, tallies.CLAIM_EVENTS))
         if not turn.kept_waiting:
             return 0.0
-        rest = max(RESTS * turn.seconds, turn.seconds * turn.seconds / SHORT_SECONDS)
-        longest = turn.seconds if turn.is_behind else LONGEST_REST_SECONDS
-        return min(rest, longest, LONGEST_REST_SECONDS)
+        times = 1.0 if turn.is_behind else max(1.0, turn.seconds / SHORT_SECONDS)
+        return min(times * turn.seconds, LONGEST_REST_SECONDS)
 
 
 class Loop:
