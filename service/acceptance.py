@@ -117,8 +117,11 @@ def taken_quickly(raw: bytes, *, now_us: int, people: People) -> Judged | None:
         return None
     time_us, told = loaded["time"], data[0].get
     # As in `_faults_across`; what voids another event is not taken here.
-    if time_us > now_us + MOST_AHEAD_US or any(told(name, time_us) > time_us for name in EARLIER_FIELDS):
+    if time_us > now_us + MOST_AHEAD_US:
         return None
+    for name in EARLIER_FIELDS:
+        if told(name, time_us) > time_us:
+            return None
     return _quickly_judged(loaded, data[0], data[1], people, payload)
 
 
@@ -130,17 +133,14 @@ def _quickly_judged(
             continue
         if hashed is data:
             hashed = dict(data)
-        hashed[name] = people.stand_in(data[name])
+        person = _person(people.setting, people.key, people.generation, name, data[name])
+        hashed[name] = person.stand_in
         if people.setting != "keep":
-            kept = people.kept(data[name])
-            if kept is None:
-                return None
             # The field stands there once: another that is named so would have made the schema refuse it.
-            before = _member(name, data[name])
-            if payload.count(before) != 1:
+            if person.kept is None or payload.count(person.sent) != 1:
                 return None
-            payload = payload.replace(before, _member(name, kept))
-            data = data | {name: kept}
+            payload = payload.replace(person.sent, person.stored)
+            data[name] = person.kept
     kind, subject, time_us = envelope["type"], envelope["subject"], envelope["time"]
     content_hash = _content_hash([kind, subject, time_us, hashed])
     return Judged(envelope["source"], envelope["id"], kind, subject, time_us, payload, content_hash, None, data)
@@ -237,9 +237,24 @@ def _with_names(data: dict[str, Any], kept: dict[str, str | None]) -> dict[str, 
     return renamed
 
 
+class _Person(NamedTuple):
+    """A name in a field: what stands for it where contents are compared, what is kept; field and name as JSON."""
+
+    stand_in: str
+    kept: str | None
+    sent: bytes
+    stored: bytes
+
+
 # A shop has a few dozen names, and each comes with every event.
 @lru_cache(maxsize=1024)
-def _member(name: str, value: str) -> bytes:
+def _person(setting: str, key: bytes, generation: int, field: str, name: str) -> _Person:
+    people = People(setting, key, generation)
+    kept = people.kept(name)
+    return _Person(people.stand_in(name), kept, _member(field, name), _member(field, kept))
+
+
+def _member(name: str, value: str | None) -> bytes:
     """A field and its value in compact JSON."""
     return b'"%b":%b' % (name.encode(), orjson.dumps(value))
 

@@ -38,6 +38,9 @@ REMEMBERED: Final = 4_096
 #: Numbers that are remembered by how they were written.
 MOST_FIGURES: Final = 65_536
 
+#: What the seconds of an instant add to its minute, in microseconds.
+_AFTER: Final = {f":{second:02}": second * 1_000_000 for second in range(60)}
+
 #: Values as the schema reads them, the same as they are hashed (with numbers as bytes), and how many names were given.
 Accepted = tuple[dict[str, Any], dict[str, Any], int]
 Accept = Callable[[dict[str, Any]], Accepted | None]
@@ -174,13 +177,15 @@ class _Writing:
 
     def _number(self, index: int, name: str, one: Number) -> Iterator[str]:
         low, high = self._named(index, "low", one.low), self._named(index, "high", one.high)
+        # Of numbers of two kinds one is made anew each time that they are compared.
+        least, most = self._named(index, "least", Decimal(one.low)), self._named(index, "most", Decimal(one.high))
         decimals = "" if one.decimals is None else f" or value.decimals > {one.decimals}"
         yield "if value.__class__ is int:"
         yield f"    if not {low} <= value <= {high}:"
         yield "        return None"
         yield f"    loaded[{name!r}] = value"
         yield "elif value.__class__ is Figure:"
-        yield f"    if not {low} <= value.number <= {high}{decimals}:"
+        yield f"    if not {least} <= value.number <= {most}{decimals}:"
         yield "        return None"
         yield f"    loaded[{name!r}] = value.number"
         yield f"    hashed[{name!r}] = value.canonical"
@@ -215,7 +220,9 @@ class _Writing:
         if isinstance(one, (ThicknessMm, ThicknessInch)):
             kinds = "int, Figure, str"
         read: Callable[[Any], Any] = _plainly(one)
-        if kinds is not None and not isinstance(one, Instant):
+        if isinstance(one, Instant):
+            read = _by_the_minute(one.read)
+        elif kinds is not None:
             read = lru_cache(REMEMBERED, typed=True)(read)
         reader = self._named(index, "read", read)
         if kinds is not None:
@@ -234,6 +241,20 @@ def _plainly(one: Strict) -> Callable[[Any], Any]:
     """A field's `read`, of a figure its number. Raises ValidationError."""
     read = one.read
     return lambda value: read(value.number if value.__class__ is Figure else value)
+
+
+def _by_the_minute(read: Callable[[str], int]) -> Callable[[str], int]:
+    """An instant's `read` that remembers minutes: what is right of one is right of each of its whole seconds."""
+    minute = lru_cache(REMEMBERED)(lambda begin, offset: read(f"{begin}:00{offset}"))
+
+    def instant(value: str) -> int:
+        after = _AFTER.get(value[16:19])
+        # With Z, or an offset; a fraction of a second is longer than either.
+        if after is None or len(value) not in (20, 25):
+            return read(value)
+        return minute(value[:16], value[19:]) + after
+
+    return instant
 
 
 def _entry(one: Strict) -> Callable[[Any], tuple[Any, Any, int] | None]:
