@@ -38,8 +38,12 @@ REMEMBERED: Final = 4_096
 #: Numbers that are remembered by how they were written.
 MOST_FIGURES: Final = 65_536
 
-#: What the seconds of an instant add to its minute, in microseconds.
-_AFTER: Final = {f":{second:02}": second * 1_000_000 for second in range(60)}
+#: What the parts of an instant after its date add to it, in microseconds.
+_HOURS: Final = {f"{hour:02}": hour * 3_600_000_000 for hour in range(24)}
+_MINUTES: Final = {f":{minute:02}": minute * 60_000_000 for minute in range(60)}
+_SECONDS: Final = {f":{second:02}": second * 1_000_000 for second in range(60)}
+#: Of an instant with an offset and without a fraction of a second: of fractions there are too many to remember.
+_LONGEST_WHOLE: Final = len("2026-03-02T06:15:00+01:00")
 
 #: Values as the schema reads them, the same as they are hashed (with numbers as bytes), and how many names were given.
 Accepted = tuple[dict[str, Any], dict[str, Any], int]
@@ -221,7 +225,7 @@ class _Writing:
             kinds = "int, Figure, str"
         read: Callable[[Any], Any] = _plainly(one)
         if isinstance(one, Instant):
-            read = _by_the_minute(one.read)
+            read = _by_the_day(one.read)
         elif kinds is not None:
             read = lru_cache(REMEMBERED, typed=True)(read)
         reader = self._named(index, "read", read)
@@ -243,16 +247,19 @@ def _plainly(one: Strict) -> Callable[[Any], Any]:
     return lambda value: read(value.number if value.__class__ is Figure else value)
 
 
-def _by_the_minute(read: Callable[[str], int]) -> Callable[[str], int]:
-    """An instant's `read` that remembers minutes: what is right of one is right of each of its whole seconds."""
-    minute = lru_cache(REMEMBERED)(lambda begin, offset: read(f"{begin}:00{offset}"))
+def _by_the_day(read: Callable[[str], int]) -> Callable[[str], int]:
+    """An instant's `read` that remembers days: what is right of a day's beginning is right of its whole seconds."""
+    day = lru_cache(REMEMBERED)(lambda date, offset: read(f"{date}00:00:00{offset}"))
 
     def instant(value: str) -> int:
-        after = _AFTER.get(value[16:19])
-        # With Z, or an offset; a fraction of a second is longer than either.
-        if after is None or len(value) not in (20, 25):
+        hours, minutes, seconds = (
+            _HOURS.get(value[11:13]),
+            _MINUTES.get(value[13:16]),
+            _SECONDS.get(value[16:19]),
+        )
+        if hours is None or minutes is None or seconds is None or len(value) > _LONGEST_WHOLE:
             return read(value)
-        return minute(value[:16], value[19:]) + after
+        return day(value[:11], value[19:]) + hours + minutes + seconds
 
     return instant
 

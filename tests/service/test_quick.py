@@ -11,10 +11,13 @@ from typing import Any, Final
 
 import orjson
 import pytest
+from marshmallow import ValidationError
 
 from service.acceptance import Judged, People, judge, taken_quickly
 from service.bodies import ARRAY, LINES, ONE_EVENT, parse_items
+from service.schemas.events import ENVELOPE
 from service.schemas.examples import EXAMPLES
+from service.schemas.quick import _by_the_day
 from tests.conftest import THOROUGH
 from tests.service.sent import KEY, MINIMAL, NOW_US, PEOPLE, door, event, full
 from worker.events import EVENT_TYPES
@@ -43,6 +46,34 @@ ODD_NAMES: Final = (
 )  # fmt: skip
 #: A member of an object, as `json.dumps` writes one with a plain value.
 _MEMBER = re.compile(r'"(\w+)": ("(?:[^"\\]|\\.)*"|-?[0-9.e]+|true|false|null)')
+
+
+def test_an_instant_of_a_remembered_day_is_what_its_field_reads() -> None:
+    read = ENVELOPE.fields["time"].read  # type: ignore[attr-defined]
+    quick, rng, taken = _by_the_day(read), random.Random(5), 0
+    days = (
+        "2026-03-02",
+        "2024-02-29",
+        "2023-02-29",
+        "2000-01-01",
+        "1999-12-31",
+        "9999-12-31",
+        "2026-3-02",
+        "2026-13-01",
+    )
+    hours, minutes = ("00", "05", "23", "24", "2:", "٠1"), (":00", ":59", ":60", ":6", "-10")
+    seconds = (":00", ":30", ":59", ":60", ":6", "", ":30.5", ":30.123456789", ":30.")
+    ends = ("Z", "z", "+01:00", "-11:30", "+24:00", "", " Z", "+1:00")
+    for _ in range(20_000):
+        text = "".join(map(rng.choice, (days, ("T", "t", " ", ""), hours, minutes, seconds, ends)))
+        try:
+            instant = quick(text)
+        except ValidationError:
+            # The schema is asked.
+            continue
+        assert instant == read(text), text
+        taken += 1
+    assert taken > 200
 
 
 def mutants(count: int, seed: int) -> Iterator[str]:
