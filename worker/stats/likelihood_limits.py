@@ -3,6 +3,7 @@
 At the limit of the log-odds at a place the slope of the likelihood points along that place's regressors, and the
 likelihood has dropped by half the squared quantile. Both are solved together by Newton's method: Venzon DJ, Moolgavkar
 SH (1988), Applied Statistics 37, 87-94. Where that does not come to rest, `logistic` seeks the limit step by step.
+Where the penalised likelihood has several peaks, they are sought from each: the outermost are meant.
 """
 
 from __future__ import annotations
@@ -61,12 +62,32 @@ def limits_at(fit: Fit, regressors: Matrix, quantiles: Vector, *, start: Matrix 
         missing = np.flatnonzero(~found)
         if len(missing):
             there[missing], found[missing] = lead(fit, regressors, quantiles, there, found)
+    there, found = _outermost(fit, regressors, quantiles, there, found)
     values = np.einsum("ij,ij->i", regressors, there)
     for place in np.flatnonzero(~found):
         limit = _step_by_step(fit, regressors[place], float(quantiles[place]))
         values[place] = math.nan if limit is None else limit
         there[place] = math.nan if limit is None else held(fit, regressors[place].tolist(), limit)
     return Limits(values, there)
+
+
+def _outermost(
+    fit: Fit, regressors: Matrix, quantiles: Vector, there: Matrix, found: NDArray[np.bool_]
+) -> tuple[Matrix, NDArray[np.bool_]]:
+    """Of the limits sought from each peak those furthest out; not found where a peak that is high enough is beyond.
+
+    Between two peaks the likelihood may fall too low and rise again.
+    """
+    sign = np.sign(quantiles)
+    for peak in fit.others:
+        further, known = _sought(fit, regressors, quantiles, np.repeat(peak.coefficients[None, :], len(there), axis=0))
+        outer = sign * np.einsum("ij,ij->i", regressors, further - there) > 0
+        there = np.where((known & (outer | ~found))[:, None], further, there)
+        found = found | known
+    for peak in fit.others:
+        beyond = sign * np.einsum("ij,ij->i", regressors, peak.coefficients - there) > 0
+        found = found & ~(beyond & (peak.height > fit.height - quantiles**2 / 2))
+    return there, found
 
 
 def _by_neighbours(

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any, Final
 
 import numpy as np
@@ -38,6 +39,16 @@ _MOST_STEPS: Final = 200
 _HARDLY_BENT: Final = 1e-3
 #: No step moves log-odds by more than so much and half of what they are: far out nothing bends any more.
 _LONGEST_STEP: Final = 4.0
+#: Elemental sets looked at; where there are more, those of the rows with the least log-odds.
+_MOST_SETS: Final = 600
+#: So many of the likeliest elemental fits are looked at for another peak.
+_MOST_STARTS: Final = 8
+#: Places on the way from a start to a peak where the height is looked at.
+_ON_THE_WAY: Final = np.linspace(0.0, 1.0, 9)
+#: Share of the height that is no dip, and no difference between two peaks.
+_LEVEL: Final = 1e-9
+#: Squared distance in standard errors below which two peaks are one.
+_SAME_PEAK: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +76,7 @@ class Fit:
     """Where the likelihood is largest. `height` is its logarithm there, with the penalty when `method` is Firth's.
 
     `covariance` is the inverse of the information. Under Firth's method it serves as a start for the profile alone.
+    `others`: lower peaks, which a penalised likelihood can have: of separated data, hardly ever of others.
     """
 
     data: Binomial
@@ -72,6 +84,7 @@ class Fit:
     coefficients: Vector
     covariance: Matrix
     height: float
+    others: tuple[Fit, ...] = ()
 
     @property
     def deviance(self) -> float:
@@ -175,17 +188,18 @@ def held(fit: Fit, regressors: Sequence[float], value: float) -> Vector:
 
 
 def _held(fit: Fit, regressors: Sequence[float], value: float) -> _Place | None:
-    along = np.asarray(regressors, dtype=float)
-    spread = fit.covariance @ along
-    variance, summit = float(along @ spread), None
-    if variance > 0:
-        start = fit.coefficients + spread * ((value - fit.value(regressors)) / variance)
-        summit = _summit(fit.data, fit.method, start, along, still=_HEIGHT_STILL)
-    if summit is None:
+    along, summits = np.asarray(regressors, dtype=float), []
+    for peak in (fit, *fit.others):
+        spread = peak.covariance @ along
+        variance = float(along @ spread)
+        if variance > 0:
+            start = peak.coefficients + spread * ((value - peak.value(regressors)) / variance)
+            summits.append(_summit(fit.data, fit.method, start, along, still=_HEIGHT_STILL))
+    if not any(summits):
         # Held far out, the nearest place may be where no row tells anything: start where the log-odds are small
         start = along * (value / float(along @ along))
-        summit = _summit(fit.data, fit.method, start, along, still=_HEIGHT_STILL)
-    return summit
+        summits = [_summit(fit.data, fit.method, start, along, still=_HEIGHT_STILL)]
+    return max((summit for summit in summits if summit), key=lambda summit: summit.height, default=None)
 
 
 def profile_limits(fit: Fit, regressors: Sequence[float], *, quantile: float) -> tuple[float | None, float | None]:
@@ -224,7 +238,10 @@ def _edge(fit: Fit, regressors: Sequence[float], errors: float, quantile: float)
     def distance(value: float) -> float:
         return min(root_drop(fit, regressors, value), 1e6) - quantile
 
-    best, error = fit.value(regressors), math.sqrt(max(0.0, fit.covary(regressors, regressors)))
+    # Between two peaks the likelihood may fall too low and rise again: the limits are beyond the outermost
+    peaks = [fit, *(peak for peak in fit.others if peak.height > fit.height - quantile**2 / 2)]
+    outermost = (min if errors < 0 else max)(peaks, key=lambda peak: peak.value(regressors))
+    best, error = outermost.value(regressors), math.sqrt(max(0.0, outermost.covary(regressors, regressors)))
     inside, outside = best, best + error * errors
     for _ in range(60):
         if distance(outside) > 0:
@@ -248,8 +265,79 @@ class _Place:
 
 
 def _fit(data: Binomial, method: str) -> Fit | None:
-    summit = _summit(data, method, np.zeros(data.design.shape[1]))
-    return None if summit is None else Fit(data, method, summit.coefficients, summit.inverse, summit.height)
+    first = _summit(data, method, np.zeros(data.design.shape[1]))
+    places = _peaks(data, first) if method == FIRTH else [first] if first else []
+    fits = [Fit(data, method, place.coefficients, place.inverse, place.height) for place in places]
+    if not fits:
+        return None
+    level = max(fit.height for fit in fits)
+    best = next(fit for fit in fits if fit.height >= level - _LEVEL * (1 + abs(level)))
+    return replace(best, others=tuple(fit for fit in fits if fit is not best))
+
+
+def _peaks(data: Binomial, first: _Place | None) -> list[_Place]:
+    """The peaks of the penalised likelihood: that which was climbed first, and those beyond a dip.
+
+    Its square is a sum over elemental sets, as many rows as coefficients (Cauchy and Binet's formula for the
+    determinant of the information). Each term has one peak, where the rows of the set have the log-odds of x + 1/2 to
+    n - x + 1/2: the peaks of the sum are near the likeliest of these.
+    """
+    starts = _elemental_fits(data, None if first is None else first.coefficients)
+    peaks: list[_Place] = []
+    if first is not None and _is_peak(first):
+        peaks, starts = [first], _beyond_a_dip(data, starts, first.coefficients)
+    while len(starts):
+        peak, starts = _summit(data, FIRTH, starts[0]), starts[1:]
+        if peak is not None and _is_peak(peak) and not any(_same(peak, known) for known in peaks):
+            peaks.append(peak)
+            starts = _beyond_a_dip(data, starts, peak.coefficients)
+    return peaks or ([] if first is None else [first])
+
+
+def _is_peak(place: _Place) -> bool:
+    """No saddle, where a climb may come to rest that began on a line of symmetry."""
+    return _inverse(place.curvatures[0]) is not None
+
+
+def _same(one: _Place, other: _Place) -> bool:
+    apart = one.coefficients - other.coefficients
+    return float(apart @ other.curvatures[-1] @ apart) < _SAME_PEAK
+
+
+def _elemental_fits(data: Binomial, near: Vector | None) -> Matrix:
+    """Coefficients that fit as many rows as there are coefficients exactly; the likeliest first."""
+    design, which = np.unique(data.design, axis=0, return_inverse=True)
+    good, bad = (np.bincount(which.ravel(), parts) for parts in (data.x, data.n - data.x))
+    rows, width = design.shape
+    while math.comb(rows, width) > _MOST_SETS and rows > width + 1:
+        rows -= 1
+    if rows < len(design):
+        # Whatever is good or bad far from where the one turns to the other is so by each peak
+        odds = np.zeros(len(design)) if near is None else design @ near
+        kept = np.sort(np.argsort(np.abs(odds), kind="stable")[:rows])
+        design, good, bad = design[kept], good[kept], bad[kept]
+    sets = np.array(list(combinations(range(rows), width)))
+    regular = np.abs(np.linalg.det(design[sets] / np.abs(data.design).max(axis=0))) > _APART
+    sets, odds = sets[regular], np.log((good + 0.5) / (bad + 0.5))
+    found = np.linalg.solve(design[sets], odds[sets][:, :, None])[:, :, 0]
+    likeliest = np.argsort(-_heights(data, found), kind="stable")[:_MOST_STARTS]
+    return np.asarray(found[likeliest])
+
+
+def _beyond_a_dip(data: Binomial, starts: Matrix, peak: Vector) -> Matrix:
+    """The starts from which the penalised likelihood does not rise all the way to the peak."""
+    ways = starts[:, None, :] + _ON_THE_WAY[None, :, None] * (peak - starts)[:, None, :]
+    heights = _heights(data, ways.reshape(-1, len(peak))).reshape(len(starts), len(_ON_THE_WAY))
+    falls = heights[:, 1:] < heights[:, :-1] - _LEVEL * (1 + np.abs(heights[:, -1:]))
+    return np.asarray(starts[falls.any(axis=1)])
+
+
+def _heights(data: Binomial, coefficients: Matrix) -> Vector:
+    """The penalised log-likelihood at each row of coefficients; minus infinity where the information is singular."""
+    good, bad, told = told_by(coefficients @ data.design.T, data.x, data.n)
+    information = ((data.n * good * bad)[:, None, :] * data.design.T) @ data.design
+    sign, determinant = np.linalg.slogdet(information)
+    return np.where(sign > 0, told + 0.5 * determinant, -math.inf)
 
 
 def _summit(

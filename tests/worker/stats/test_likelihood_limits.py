@@ -62,6 +62,21 @@ def test_coefficients_reach_the_limit_and_the_likelihood_has_dropped_there(
             assert math.sqrt(2 * drop(fit, place.tolist(), float(value))) == pytest.approx(quantile, abs=1e-6)
 
 
+def test_with_several_peaks_the_limits_are_the_outermost() -> None:
+    """The other peak is hardly likely enough: between the two no line is."""
+    rows = ((-4, 2.4, 2.4), (-3, 0.0, 0.6), (2, 0.0, 0.8), (4, 0.0, 0.6), (8, 0.0, 6.0))
+    fit = fitted(Binomial.of([((1.0, place / 7), x, n) for place, x, n in rows]))
+    assert fit is not None
+    (other,) = fit.others
+    places = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, 1.0], [1.0, -0.5]])
+    for sign, seek in ((-1, lower_limit), (1, upper_limit)):
+        limits = limits_at(fit, places, np.full(len(places), sign * 2.0)).values
+        assert (sign * limits > sign * (places @ other.coefficients)).all()
+        assert limits.tolist() == pytest.approx([seek(fit, p, quantile=2.0) for p in places.tolist()], abs=1e-6)
+    (low,) = limits_at(fit, places[[1]], np.array([-1.6])).values
+    assert other.value((0.0, 1.0)) < low
+
+
 def test_where_one_begins_and_who_else_is_asked_does_not_matter() -> None:
     fit, quantiles = fit_of(*OVERLAPPING), np.full(len(PLACES), -1.645)
     plain = limits_at(fit, PLACES, quantiles)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from worker.stats.logistic import (
@@ -82,6 +82,12 @@ ENDOMETRIAL = (
     (0, 5, 1.3, 1), (0, 17, 0.96, 1), (1, 11, 1.01, 1), (1, 21, 0.98, 1), (0, 5, 0.35, 1), (1, 19, 1.02, 1),
     (0, 33, 0.85, 1),
 )  # fmt: skip
+
+
+#: (place, x, deff) of `rows_of`: two rows tell less than one part would, and the penalised likelihood has two peaks.
+TWO_PEAKS = ((1, 0, 7.0), (2, 0, 7.0), (6, 6, 1.0), (-7, 0, 1.0))
+#: (place, x, n), whose other peak has a slope seven times as steep, hardly likely enough for limits at 95 %.
+STEEP_OR_NOT = ((-4, 2.4, 2.4), (-3, 0.0, 0.6), (2, 0.0, 0.8), (4, 0.0, 0.6), (8, 0.0, 6.0))
 
 
 def line(*points: tuple[float, float, float]) -> Binomial:
@@ -224,6 +230,93 @@ def test_limits_hold_where_the_likelihood_has_dropped_enough() -> None:
         assert root_drop(fit, along, high) == pytest.approx(2.0, abs=1e-6)
 
 
+# --- several peaks ----------------------------------------------------------------------------------------------
+
+
+def heights(data: Binomial, coefficients: np.ndarray) -> np.ndarray:
+    """The penalised log-likelihood of coefficients in the last axis, from its definition."""
+    odds = coefficients @ data.design.T
+    weights = data.n / (1 + np.exp(-odds)) / (1 + np.exp(odds))
+    told = -(data.x * np.logaddexp(0, -odds) + (data.n - data.x) * np.logaddexp(0, odds)).sum(axis=-1)
+    information = np.einsum("...i,ia,ib->...ab", weights, data.design, data.design)
+    return np.asarray(told + 0.5 * np.linalg.slogdet(information)[1])
+
+
+def everywhere(levels: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+    return np.stack(np.meshgrid(levels, slopes, indexing="ij"), axis=-1)
+
+
+def test_nowhere_is_the_penalised_likelihood_higher_than_at_the_fit() -> None:
+    data = Binomial.of(rows_of(TWO_PEAKS))
+    fit = found(firth(data))
+    assert heights(data, fit.coefficients) == pytest.approx(fit.height, abs=1e-9)
+    grid = everywhere(np.linspace(-12, 12, 481), np.linspace(-12, 24, 721))
+    assert heights(data, grid).max() <= fit.height
+    (other,) = fit.others
+    assert heights(data, other.coefficients) == pytest.approx(other.height, abs=1e-9)
+    around = other.coefficients + 1e-3 * everywhere(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5))
+    assert heights(data, around).max() - 1e-12 <= other.height < fit.height - 0.03
+
+
+def test_held_anywhere_it_drops_to_the_highest_of_what_is_left() -> None:
+    data = Binomial.of(rows_of(TWO_PEAKS))
+    fit, levels = found(firth(data)), np.linspace(-14, 6, 8001)
+    for slope in np.linspace(0.5, 16, 32):
+        left = heights(data, everywhere(levels, np.array([slope]))).max()
+        assert left <= fit.height
+        assert drop(fit, (0.0, 1.0), float(slope)) == pytest.approx(fit.height - left, abs=1e-5)
+
+
+@pytest.mark.parametrize("rows", [TWO_PEAKS, (*TWO_PEAKS, (6, 6, 1.0))])
+def test_the_order_of_rows_chooses_no_peak(rows: tuple[tuple[int, int, float], ...]) -> None:
+    fit, turned = (found(firth(Binomial.of(told))) for told in (rows_of(rows), rows_of(rows[::-1])))
+    assert list(fit.coefficients) == list(turned.coefficients)
+    assert [list(other.coefficients) for other in fit.others] == [list(other.coefficients) for other in turned.others]
+
+
+def test_a_climb_that_rests_on_a_saddle_is_no_fit() -> None:
+    """From 0 it leads between two peaks: it bends down on one side only."""
+    rows = (((2, 0), 12, 12), ((1, 0), 12, 12), ((5, 0), 0, 12), ((8, 0), 0, 5), ((-5, 1), 12, 12), ((8, 1), 0, 12))
+    data = Binomial.of([((1.0, place / 7, worse), x, n) for (place, worse), x, n in rows])
+    fit = found(firth(data))
+    near = np.random.default_rng(1).normal(size=(20_000, 3)) * (10, 20, 10)
+    assert heights(data, near).max() <= fit.height
+    assert np.linalg.eigvalsh(fit.covariance).min() > 0
+    assert fit.height == pytest.approx(heights(data, fit.coefficients), abs=1e-9)
+    assert fit.height > -3.5
+
+
+def test_ordinary_rows_have_no_other_peak() -> None:
+    chance = random.Random(9)
+    for case in range(60):
+        rows = random_rows(chance, covariates=case % 3)
+        data = Binomial.of(rows)
+        if full_rank([row[0] for row in rows]) and not separated(data):
+            assert found(maximum_likelihood(data)).others == ()
+            assert found(firth(data)).others == ()
+    assert found(firth(sex2())).others == ()
+    assert found(firth(line((10, 12, 12), (15, 12, 12), (20, 0, 12), (25, 0, 12)))).others == ()
+
+
+def test_limits_are_the_outermost() -> None:
+    data = line(*((place / 7, x, n) for place, x, n in STEEP_OR_NOT))
+    fit = found(firth(data))
+    (other,) = fit.others
+    grid = everywhere(np.linspace(-12, 6, 721), np.linspace(-40, 10, 2001))
+    for least, is_within in ((1.6, False), (2.0, True)):
+        assert (2 * (fit.height - other.height) < least**2) is is_within
+        likely = grid[heights(data, grid) >= fit.height - least**2 / 2]
+        for along in ((1.0, 0.0), (0.0, 1.0), (1.0, 1.0)):
+            low, high = profile_limits(fit, along, quantile=least)
+            assert low is not None
+            assert high is not None
+            values = likely @ np.array(along)
+            assert (low, high) == pytest.approx((values.min(), values.max()), abs=0.1)
+            assert low <= values.min()
+            assert values.max() <= high
+            assert (low < other.value(along)) is is_within
+
+
 # --- what must not matter ---------------------------------------------------------------------------------------
 
 
@@ -253,6 +346,7 @@ def rows_of(draw: Sequence[tuple[int, int, float]]) -> list[tuple[tuple[float, .
 @given(
     st.lists(st.tuples(st.integers(-9, 9), st.integers(0, 6), st.sampled_from((1.0, 2.5, 7.0))), min_size=2, max_size=8)
 )
+@example(list(TWO_PEAKS))
 def test_any_rows_have_a_fit_whose_score_is_naught(draw: list[tuple[int, int, float]]) -> None:
     rows = rows_of(draw)
     if not full_rank([row[0] for row in rows]):
