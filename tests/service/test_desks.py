@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import sqlite3
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -283,3 +286,31 @@ def test_only_who_answers_reports_loads_what_they_need(tmp_path: Path) -> None:
 
 def has_scipy(process: int) -> bool:
     return "scipy/special" in Path(f"/proc/{process}/maps").read_text()
+
+
+def test_posts_that_come_while_the_file_is_another_s_are_taken_in_at_once(tmp_path: Path) -> None:
+    file, count = tmp_path / "data" / DATABASE_FILE, 30
+    with serving(tmp_path) as server:
+        key = key_for(installed(f"sqlite:///{file}"), "erp")
+        assert server.ask("POST", "/v1/events", key=key, body=cut("first")).status == 202
+        with (
+            closing(sqlite3.connect(file, isolation_level=None, timeout=30)) as other,
+            ThreadPoolExecutor(count) as pool,
+        ):
+            other.execute("BEGIN IMMEDIATE")
+            posts = [
+                pool.submit(server.ask, "POST", "/v1/events", key=key, body=cut(number)) for number in range(count)
+            ]
+            # Within the time that a writer waits for its turn.
+            time.sleep(1.5)
+            assert not any(post.done() for post in posts)
+            other.execute("ROLLBACK")
+            answers = [post.result() for post in posts]
+            assert [answer.status for answer in answers] == [202] * count
+            assert len({answer.json()["items"][0]["position"] for answer in answers}) == count
+            (receipts,) = other.execute(
+                "SELECT count(DISTINCT received_us) FROM events WHERE type LIKE '%finished'"
+            ).fetchone()
+        # The first one that was posted, and all that waited.
+        assert receipts == 2
+        assert server.end() == 0
