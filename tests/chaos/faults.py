@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 
+from worker.grouping import Joint
+
 #: Names the fault in the environment of a child process.
 CHOSEN: Final = "CHAOS_FAULT"
 
@@ -115,6 +117,11 @@ class _Late:
         transaction = self._database.write()
         yield transaction.__enter__()
         threading.Thread(target=_commit_later, args=(transaction,), daemon=True).start()
+
+    def write_together(self, work: Any, *, of: str) -> Any:
+        """By itself."""
+        with self.write() as connection:
+            return work.at_once(connection, [work.given])[0] if isinstance(work, Joint) else work(connection)
 
 
 def _commit_later(transaction: Any) -> None:
