@@ -7,7 +7,8 @@ what is wrong. Checks of which there are thousands in a second are written out; 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import re
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import lru_cache
@@ -37,6 +38,8 @@ from service.strict_times import Day, Instant
 REMEMBERED: Final = 4_096
 #: Numbers that are remembered by how they were written.
 MOST_FIGURES: Final = 65_536
+#: Forms of the objects of a schema that have a function of their own.
+MOST_FORMS: Final = 256
 
 #: What the parts of an instant after its date add to it, in microseconds.
 _HOURS: Final = {f"{hour:02}": hour * 3_600_000_000 for hour in range(24)}
@@ -44,6 +47,7 @@ _MINUTES: Final = {f":{minute:02}": minute * 60_000_000 for minute in range(60)}
 _SECONDS: Final = {f":{second:02}": second * 1_000_000 for second in range(60)}
 #: Of an instant with an offset and without a fraction of a second: of fractions there are too many to remember.
 _LONGEST_WHOLE: Final = len("2026-03-02T06:15:00+01:00")
+_VARIABLE: Final = re.compile(r"\b[VH]\b")
 
 #: Values as the schema reads them, the same as they are hashed (with numbers as bytes), and how many names were given.
 Accepted = tuple[dict[str, Any], dict[str, Any], int]
@@ -82,8 +86,26 @@ def accepting(schema: StrictSchema) -> Accept:
     """The function that takes what a schema takes: `Accepted`, or None where the schema has to be asked.
 
     Its argument is an object as JSON is decoded, with a `Figure` for each number that is no plain integer.
+
+    A sender names the same few fields in the same order again and again. For each such form a function is made that
+    looks at these alone; what comes in ever other forms, or with nulls, is taken by one that looks for all fields.
     """
-    return _Writing(schema).function()
+    writing = _Writing(schema)
+    of_any_form = writing.of_any_form()
+    required = frozenset(name for name, one in schema.fields.items() if one.required)
+    known: dict[tuple[str, ...], Accept] = {}
+
+    def learnt(names: tuple[str, ...]) -> Accept:
+        if len(known) >= MOST_FORMS or not required <= set(names) <= schema.fields.keys():
+            return of_any_form
+        made = known[names] = writing.of_form(names)
+        return made
+
+    def accept(found: dict[str, Any]) -> Accepted | None:
+        names = tuple(found)
+        return (known.get(names) or learnt(names))(found) or of_any_form(found)
+
+    return accept
 
 
 # --- writing it -------------------------------------------------------------------------------------------------
@@ -91,122 +113,138 @@ def accepting(schema: StrictSchema) -> Accept:
 
 @dataclass
 class _Writing:
-    """The source of one function, and the objects that it names."""
+    """The source of functions for one schema, and the objects that it names."""
 
     schema: StrictSchema
     names: dict[str, Any] = field(default_factory=lambda: {"Figure": Figure})
 
-    def function(self) -> Accept:
-        """Compile it."""
-        disagree = type(self.schema).disagreements is not StrictSchema.disagreements
+    def __post_init__(self) -> None:
         self.names |= {"FIELDS": frozenset(self.schema.fields), "disagreements": self.schema.disagreements}
-        lines = [
-            "def accept(found):",
-            "    loaded = {}",
-            "    hashed = {}",
-            "    given, get = len(found), found.get",
-            *(f"    {line}" for line in self._fields()),
-            "    if len(loaded) != len(found) and not found.keys() <= FIELDS:",
-            "        return None",
-            *(["    if disagreements(loaded):", "        return None"] if disagree else []),
-            "    return loaded, (loaded | hashed if hashed else loaded), given",
-        ]
+        self._reads = {name: self._reading(index, one) for index, (name, one) in enumerate(self.schema.fields.items())}
+
+    def of_any_form(self) -> Accept:
+        """The function for objects that name any of the fields."""
+        return self._compiled(
+            "loaded = {}",
+            "hashed = {}",
+            "given, get = len(found), found.get",
+            *(line for name, one in self.schema.fields.items() for line in self._looked_for(name, one.required)),
+            "if len(loaded) != len(found) and not found.keys() <= FIELDS:",
+            "    return None",
+            *self._compared(),
+            "return loaded, (loaded | hashed if hashed else loaded), given",
+        )
+
+    def of_form(self, names: tuple[str, ...]) -> Accept:
+        """The function for objects that name these fields in this order, none of them null; no required one misses."""
+        values = [f"value_{index}" for index, _ in enumerate(names)]
+        hashes = [f"as_hashed_{index}" if self._reads[name].hashes else value
+                  for index, (name, value) in enumerate(zip(names, values, strict=True))]  # fmt: skip
+        reads = (self._reads[name].lines(*into) for name, *into in zip(names, values, hashes, strict=True))
+        return self._compiled(
+            *([f"{', '.join(values)}, = found.values()"] if names else []),
+            f"given = {len(names)}",
+            *(line for lines in reads for line in lines),
+            f"loaded = {_display(names, values)}",
+            *self._compared(),
+            f"return loaded, {'loaded' if hashes == values else _display(names, hashes)}, given",
+        )
+
+    def _looked_for(self, name: str, is_required: bool) -> Iterator[str]:
+        read = self._reads[name]
+        yield f"value = get({name!r})"
+        yield "if value is not None:"
+        yield from (f"    {line}" for line in read.lines("value", "as_hashed"))
+        yield f"    loaded[{name!r}] = value"
+        if read.hashes:
+            yield "    if as_hashed is not value:"
+            yield f"        hashed[{name!r}] = as_hashed"
+        if is_required:
+            yield "else:"
+            yield "    return None"
+
+    def _compared(self) -> list[str]:
+        if type(self.schema).disagreements is StrictSchema.disagreements:
+            return []
+        return ["if disagreements(loaded):", "    return None"]
+
+    def _compiled(self, *lines: str) -> Accept:
+        source = "\n".join(("def accept(found):", *(f"    {line}" for line in lines)))
         made: dict[str, Any] = {}
-        exec(compile("\n".join(lines), f"<{type(self.schema).__name__}>", "exec"), self.names, made)  # noqa: S102
+        exec(compile(source, f"<{type(self.schema).__name__}>", "exec"), self.names, made)  # noqa: S102
         accept: Accept = made["accept"]
         return accept
-
-    def _fields(self) -> Iterator[str]:
-        for index, (name, one) in enumerate(self.schema.fields.items()):
-            assert isinstance(one, Strict)
-            yield f"value = get({name!r})"
-            yield "if value is not None:"
-            yield from (f"    {line}" for line in self._taken(index, name, one))
-            if one.required:
-                yield "else:"
-                yield "    return None"
 
     def _named(self, index: int, what: str, value: Any) -> str:
         name = f"{what}_{index}"
         self.names[name] = value
         return name
 
-    def _taken(self, index: int, name: str, one: Strict) -> Iterator[str]:
-        """Lines that put `value` into what is loaded, or return None."""
+    def _reading(self, index: int, one: Any) -> _Reading:
+        """How a field is read."""
+        assert isinstance(one, Strict)
         kind = type(one)
         if kind in (Text, Identifier):
-            assert isinstance(one, Text)
-            yield (
-                f"if value.__class__ is not str or not 0 < len(value) <= {one.most} or not value.isprintable() "
-                "or value.isspace():"
-            )
-            yield "    return None"
-            yield f"loaded[{name!r}] = value"
-        elif kind is Choice:
-            assert isinstance(one, Choice)
-            words = self._named(index, "words", frozenset(one.words))
-            yield f"if value.__class__ is not str or value not in {words}:"
-            yield "    return None"
-            yield f"loaded[{name!r}] = value"
-        elif kind is Flag:
-            yield "if value is not True and value is not False:"
-            yield "    return None"
-            yield f"loaded[{name!r}] = value"
-        elif kind is Whole:
-            assert isinstance(one, Whole)
-            yield f"if value.__class__ is not int or not {one.low} <= value <= {one.high}:"
-            yield "    return None"
-            yield f"loaded[{name!r}] = value"
-        elif kind is Number:
-            assert isinstance(one, Number)
-            yield from self._number(index, name, one)
-        elif isinstance(one, Record):
-            accept = self._named(index, "record", accepting(_schema_of(one)))
-            yield from (
-                "if value.__class__ is not dict:",
+            return _Reading(
+                f"if V.__class__ is not str or not 0 < len(V) <= {one.most} or not V.isprintable() or V.isspace():",  # type: ignore[attr-defined]
                 "    return None",
-                f"inner = {accept}(value)",
+            )
+        if isinstance(one, Choice) and kind is Choice:
+            words = self._named(index, "words", frozenset(one.words))
+            return _Reading(f"if V.__class__ is not str or V not in {words}:", "    return None")
+        if kind is Flag:
+            return _Reading("if V is not True and V is not False:", "    return None")
+        if isinstance(one, Whole) and kind is Whole:
+            return _Reading(f"if V.__class__ is not int or not {one.low} <= V <= {one.high}:", "    return None")
+        if isinstance(one, Number) and kind is Number:
+            return self._number(index, one)
+        if isinstance(one, Record):
+            accept = self._named(index, "record", accepting(_schema_of(one)))
+            return _Reading(
+                "if V.__class__ is not dict:",
+                "    return None",
+                f"inner = {accept}(V)",
                 "if inner is None:",
                 "    return None",
-                f"loaded[{name!r}] = inner[0]",
-                "if inner[1] is not inner[0]:",
-                f"    hashed[{name!r}] = inner[1]",
-                "given += inner[2]",
+                "V, H, more = inner",
+                "given += more",
+                hashes=True,
             )
-        elif kind is Rows:
-            assert isinstance(one, Rows)
-            yield from self._rows(index, name, one)
-        else:
-            yield from self._asked(index, name, one)
+        if isinstance(one, Rows) and kind is Rows:
+            return self._rows(index, one)
+        return self._asked(index, one)
 
-    def _number(self, index: int, name: str, one: Number) -> Iterator[str]:
+    def _number(self, index: int, one: Number) -> _Reading:
         low, high = self._named(index, "low", one.low), self._named(index, "high", one.high)
         # Of numbers of two kinds one is made anew each time that they are compared.
         least, most = self._named(index, "least", Decimal(one.low)), self._named(index, "most", Decimal(one.high))
-        decimals = "" if one.decimals is None else f" or value.decimals > {one.decimals}"
-        yield "if value.__class__ is int:"
-        yield f"    if not {low} <= value <= {high}:"
-        yield "        return None"
-        yield f"    loaded[{name!r}] = value"
-        yield "elif value.__class__ is Figure:"
-        yield f"    if not {least} <= value.number <= {most}{decimals}:"
-        yield "        return None"
-        yield f"    loaded[{name!r}] = value.number"
-        yield f"    hashed[{name!r}] = value.canonical"
-        yield "else:"
-        yield "    return None"
+        decimals = "" if one.decimals is None else f" or V.decimals > {one.decimals}"
+        return _Reading(
+            "if V.__class__ is int:",
+            f"    if not {low} <= V <= {high}:",
+            "        return None",
+            "    H = V",
+            "elif V.__class__ is Figure:",
+            f"    if not {least} <= V.number <= {most}{decimals}:",
+            "        return None",
+            "    H = V.canonical",
+            "    V = V.number",
+            "else:",
+            "    return None",
+            hashes=True,
+        )
 
-    def _rows(self, index: int, name: str, one: Rows) -> Iterator[str]:
+    def _rows(self, index: int, one: Rows) -> _Reading:
         inner = one.inner
         if isinstance(inner, Record):
             accept = self._named(index, "record", accepting(_schema_of(inner)))
         else:
             accept = self._named(index, "entry", _entry(inner))  # type: ignore[arg-type]
-        yield from (
-            f"if value.__class__ is not list or len(value) > {one.most}:",
+        return _Reading(
+            f"if V.__class__ is not list or len(V) > {one.most}:",
             "    return None",
             "rows, hashes = [], []",
-            "for entry in value:",
+            "for entry in V:",
             *(["    if entry.__class__ is not dict:", "        return None"] if isinstance(inner, Record) else []),
             f"    inner = {accept}(entry)",
             "    if inner is None:",
@@ -214,11 +252,11 @@ class _Writing:
             "    rows.append(inner[0])",
             "    hashes.append(inner[1])",
             "    given += inner[2]",
-            f"loaded[{name!r}] = rows",
-            f"hashed[{name!r}] = hashes",
+            "V, H = rows, hashes",
+            hashes=True,
         )
 
-    def _asked(self, index: int, name: str, one: Strict) -> Iterator[str]:
+    def _asked(self, index: int, one: Strict) -> _Reading:
         """A field that reads for itself; what comes again and again is remembered."""
         kinds = "str" if isinstance(one, (Matching, UriReference, Day, Instant)) else None
         if isinstance(one, (ThicknessMm, ThicknessInch)):
@@ -229,10 +267,25 @@ class _Writing:
         elif kinds is not None:
             read = lru_cache(REMEMBERED, typed=True)(read)
         reader = self._named(index, "read", read)
-        if kinds is not None:
-            yield f"if value.__class__ not in ({kinds},):"
-            yield "    return None"
-        yield f"loaded[{name!r}] = {reader}(value)"
+        fits = "V is not None" if kinds is None else f"V.__class__ in ({kinds},)"
+        return _Reading(f"if not ({fits}):", "    return None", f"V = {reader}(V)")
+
+
+class _Reading:
+    """Lines that read the value V of a field, or return None; `hashes`: they tell as H what stands for it in a hash."""
+
+    def __init__(self, *lines: str, hashes: bool = False) -> None:
+        self._lines = lines
+        self.hashes = hashes
+
+    def lines(self, value: str, as_hashed: str) -> Iterator[str]:
+        """The same of variables with these names."""
+        names = {"V": value, "H": as_hashed}
+        return (_VARIABLE.sub(lambda found: names[found[0]], line) for line in self._lines)
+
+
+def _display(names: Sequence[str], values: Sequence[str]) -> str:
+    return f"{{{', '.join(f'{name!r}: {value}' for name, value in zip(names, values, strict=True))}}}"
 
 
 def _schema_of(record: Record) -> StrictSchema:
@@ -268,6 +321,9 @@ def _entry(one: Strict) -> Callable[[Any], tuple[Any, Any, int] | None]:
     """The same as `accepting` for a single value."""
 
     def accept(value: Any) -> tuple[Any, Any, int] | None:
+        # It may have been -0, which is a whole number that is kept as 0.
+        if value == 0 and value.__class__ is int:
+            return None
         try:
             if value.__class__ is Figure:
                 return one.read(value.number), value.canonical, 0

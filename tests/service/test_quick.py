@@ -9,15 +9,18 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
+import msgspec
 import orjson
 import pytest
 from marshmallow import ValidationError
 
 from service.acceptance import Judged, People, judge, taken_quickly
 from service.bodies import ARRAY, LINES, ONE_EVENT, parse_items
-from service.schemas.events import ENVELOPE
+from service.schemas import quick
+from service.schemas.events import DATA_SCHEMAS, ENVELOPE
 from service.schemas.examples import EXAMPLES
-from service.schemas.quick import _by_the_day
+from service.schemas.quick import Figures, _by_the_day, accepting
+from service.strict_json import NumberUnfit
 from tests.conftest import THOROUGH
 from tests.service.sent import KEY, MINIMAL, NOW_US, PEOPLE, door, event, full
 from worker.events import EVENT_TYPES
@@ -157,6 +160,41 @@ def test_what_is_taken_quickly_is_what_the_schema_takes(setting: str) -> None:
         tally["quick" if quick is not None else "asked"] += 1
     # A way in that took nothing would pass, and so would one that was never tried with what is wrong.
     assert min(tally["quick"], tally["asked"]) > MUTANTS // 3 // 10
+
+
+def test_a_form_that_is_known_is_taken_as_any_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The function for the fields that an object names, and the one for any, differ in nothing that they take."""
+    decode = msgspec.json.Decoder(float_hook=Figures().__getitem__).decode
+    texts = list(mutants(MUTANTS // 6, seed=11))
+    told: list[list[Any]] = []
+    for most in (10**9, 0):
+        monkeypatch.setattr(quick, "MOST_FORMS", most)
+        accepts = {name: accepting(DATA_SCHEMAS[name]) for name in QUICK}
+        told.append([_taken_of(accepts, decode, text) for text in texts])
+    assert told[0] == told[1]
+    assert sum(one is not None for one in told[0]) > MUTANTS // 6 // 10
+
+
+def _taken_of(accepts: dict[str, quick.Accept], decode: Callable[[str], Any], text: str) -> Any:
+    try:
+        found = decode(text)
+        loaded, hashed, given = accepts[found["type"]](found["data"]) or (None, None, 0)
+    except (msgspec.MsgspecError, NumberUnfit, ValidationError, LookupError, TypeError, UnicodeEncodeError):
+        return None
+    return loaded and (loaded, orjson.dumps(hashed, default=str, option=orjson.OPT_SORT_KEYS), given)
+
+
+def test_an_object_is_taken_in_any_order_and_with_nulls_but_not_without_what_it_needs() -> None:
+    accept = accepting(DATA_SCHEMAS["cutledger.machine.serviced"])
+    sent: tuple[dict[str, Any], ...] = (
+        {"what": "nozzle", "note": "worn"}, {"note": "worn", "what": "nozzle"}, {"what": "nozzle"},
+        {"what": "nozzle", "note": None},
+    )  # fmt: skip
+    for found in (*sent, *sent):
+        loaded = {name: value for name, value in found.items() if value is not None}
+        assert accept(found) == (loaded, loaded, len(found))
+    for found in ({}, {"note": "worn"}, {"what": None}, {"what": "nozzle", "other": 1}):
+        assert accept(found) is None
 
 
 @pytest.mark.parametrize("kind", QUICK)
