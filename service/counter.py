@@ -10,10 +10,10 @@ from contextlib import suppress
 from typing import Final
 
 from service.metrics import counting_observer
-from service.processes import settle_memory
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database
 from worker.delivering import Deliverer
+from worker.garbage import FOLDING, settle_memory
 from worker.loop import Loop, Observer
 from worker.rounds import Rounds
 from worker.settings import Installation
@@ -87,7 +87,7 @@ def count_until_told(installation: Installation, wake_up: WakeUp) -> None:
         signal.signal(told_to_all, signal.SIG_IGN)
     os.nice(NICENESS)
     counter = Counter(installation, observe=counting_observer())
-    settle_memory()
+    settle_memory(FOLDING)
     counter.start()
     while not ending.is_set() and os.getppid() == parent:
         if wake_up.wait(_LOOK_SECONDS):

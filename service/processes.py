@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import gc
 import logging
 import os
 import queue
@@ -30,8 +29,6 @@ log = logging.getLogger(__name__)
 
 #: Connections that were made but not taken yet are taken within this time, or lost.
 TAKE_SECONDS: Final = 5.0
-#: New objects that may be in circles before they are looked at: a batch of a thousand events makes some ten thousand.
-GARBAGE_THRESHOLD: Final = 20_000
 _POLL_SECONDS: Final = 0.01
 #: A process that died is not followed by the next one sooner than this after its start.
 AGAIN_SECONDS: Final = 1.0
@@ -183,10 +180,3 @@ class QuietLogger(Logger):  # type: ignore[misc]
         if msg.startswith("Error handling request"):
             msg, args = "a request ended in an error outside the application", ()
         super().exception(msg, *args, **kwargs)
-
-
-def settle_memory() -> None:
-    """Let collections of garbage look at what is made from here on, not at all that was loaded for it each time."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(GARBAGE_THRESHOLD, 20, 20)

@@ -21,10 +21,11 @@ from service.desks import Desk, Ways, desks_of
 from service.drain import Drain
 from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
-from service.processes import DrainingArbiter, QuietLogger, settle_memory
+from service.processes import DrainingArbiter, QuietLogger
 from service.rates import Limits, Rates
 from service.warming import warm_up
 from worker.database import Database
+from worker.garbage import ANSWERING, settle_memory
 from worker.settings import Installation
 
 #: One at each desk.
@@ -78,7 +79,7 @@ def started_app(
         rates=rates,
         proxy_hops=proxy_hops,
     )
-    settle_memory()
+    settle_memory(ANSWERING)
     return app, stop
 
 

@@ -7,7 +7,6 @@ derived from it.
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
 import signal
 from collections import deque
@@ -23,6 +22,7 @@ from worker.database import Database
 from worker.events import ATTEMPT, JOB, PLATE
 from worker.folded import Folded, folded
 from worker.folding import Cut, fold_attempt, names_given
+from worker.garbage import FOLDING, settle_memory
 from worker.jobs import fold_job
 from worker.ledger import View
 from worker.placing import Row, Surroundings
@@ -32,8 +32,6 @@ from worker.touches import Touches
 
 #: Portions that are folded, or wait to be taken in, for each process: the memory of all is bounded by it.
 _AHEAD: Final = 2
-#: Before so many new objects a process that folds looks for no garbage in circles.
-_NEW_OBJECTS: Final = 200_000
 
 
 class Rows(NamedTuple):
@@ -143,9 +141,7 @@ def can_start_processes() -> bool:
 def _begin() -> None:
     # Ctrl-C reaches all of them; the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # A portion makes no circles, but so many rows that looking for some takes a tenth of the time.
-    gc.freeze()
-    gc.set_threshold(_NEW_OBJECTS, 20, 20)
+    settle_memory(FOLDING)
 
 
 def _fold_portion(url: str, site: str, upto: int, attempts: Sequence[str]) -> Portion:

@@ -19,6 +19,7 @@ from redis.exceptions import RedisError
 from worker.auditing import Auditor, audit_hours
 from worker.database import Database, DatabaseUnavailable
 from worker.delivering import Deliverer
+from worker.garbage import FOLDING, settle_memory
 from worker.loop import Observer, count_owed
 from worker.rounds import Rounds
 from worker.settings import Installation, SettingWrong
@@ -106,6 +107,7 @@ def make_worker(installation: Installation, *, observe: Observer | None = None) 
     @worker_process_init.connect(weak=False)
     def _begin(**_: Any) -> None:
         own.clear()
+        settle_memory(FOLDING)
         beside[:] = [Auditor(database(), every_hours=every_hours), Rounds(database()), Deliverer(database())]
         for one in beside:
             one.start()

@@ -9,7 +9,7 @@ import click
 from service.clock import now_us
 from service.commands.opening import DATA, named_installation, opened, progress_of, refusal, sites_of
 from service.preparing import AlreadyServed, hold
-from service.processes import settle_memory
+from worker.garbage import FOLDING, settle_memory
 from worker.tallies import rebuild as rebuild_tallies
 
 
@@ -30,7 +30,7 @@ def rebuild(data: str | None, site: str | None, processes: int) -> None:
         lock = hold(installation.data) if installation.embedded else None
     except AlreadyServed as error:
         raise refusal(str(error)) from error
-    settle_memory()
+    settle_memory(FOLDING)
     with opened(data) as database:
         for name in sites_of(database, site):
             with progress_of(f"site {name}") as progress:
