@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final, NamedTuple
 
 import orjson
-from sqlalchemy import BigInteger, Table, Text, bindparam, delete, or_, select
+from sqlalchemy import BigInteger, Table, Text, bindparam, delete, or_, select, true
 
 from worker.batches import in_batches
 from worker.events import ATTEMPT, EVENT, PLATE, VOIDED
 from worker.folding import Contradiction
 from worker.ledger import View
-from worker.prepared import Lists, Prepared, insert_rows
+from worker.prepared import POSTGRESQL, Lists, Prepared, insert_rows
 from worker.records import Event
 from worker.sentences import figure, forms_text, sentence
 from worker.shopcalendar import MICROSECONDS
@@ -54,11 +56,10 @@ class Contradictions:
         """
         runs = [Run.of(row) for row in rows if row["state"] == "finished" and row["machine"] and row["ended_us"]]
         judged: dict[str, dict[str, Any] | None] = dict.fromkeys(attempts)
-        for machine, window in _windows(runs):
-            on_machine = self._runs_between(machine, window)
-            judged |= dict.fromkeys(run.attempt for run in on_machine if run.started_us >= window[0])
-            for run, before in _overlapping(on_machine):
-                if run.started_us >= window[0]:
+        for begin_us, found in self._runs_within(list(_windows(runs))):
+            judged |= dict.fromkeys(run.attempt for run in found if run.started_us >= begin_us)
+            for run, before in _overlapping(found):
+                if run.started_us >= begin_us:
                     judged[run.attempt] = self._overlap(run, before)
         self._put_overlaps(judged)
 
@@ -88,16 +89,15 @@ class Contradictions:
                 _clear_of_subjects(self.connection, given, self.findings)
         self._insert([row for row in judged.values() if row is not None])
 
-    def _runs_between(self, machine: str, window: tuple[int, int]) -> list[Run]:
-        """Runs on a machine that can overlap one that began within the window, those within it among them."""
-        given = {
-            "of_site": self.site,
-            "of_machine": machine,
-            "since_us": window[0] - LONGEST_RUN_US,
-            "from_us": window[0],
-            "until_us": window[1],
-        }
-        return [Run(*row) for row in _runs_between(self.connection, given, self.attempts)]
+    def _runs_within(self, windows: Sequence[Window]) -> Iterator[tuple[int, list[Run]]]:
+        """(its begin, runs that can overlap one that began within it, those within it among them) of each window."""
+        lists = Lists(self.connection.dialect.name)
+        for some in in_batches(windows):
+            rows = [(*window, window.begin_us - LONGEST_RUN_US, number) for number, window in enumerate(some)]
+            given = {"of_site": self.site, **lists.given("windows", rows)}
+            by_window = groupby(_runs_within(self.connection, given, self.attempts), key=itemgetter(0))
+            for number, found in by_window:
+                yield some[number].begin_us, [Run(*row[1:]) for row in found]
 
     def _overlap(self, later: Run, earlier: Run) -> dict[str, Any]:
         seconds = (min(earlier.end_us, later.end_us) - later.started_us) / MICROSECONDS
@@ -211,14 +211,29 @@ def _clear_of_subjects(lists: Lists, findings: Table) -> Any:
 
 
 @Prepared
-def _runs_between(_: Lists, attempts: Table) -> Any:
+def _runs_within(lists: Lists, attempts: Table) -> Any:
     a = attempts.c
-    return (
+    windows = lists.rows("windows", Text, BigInteger, BigInteger, BigInteger, BigInteger)
+    machine, begin_us, end_us, since_us, number = windows.c
+    found = (
         select(a.attempt, a.machine, a.started_us, a.ended_us, a.run, a.machine_name)
-        .where(a.site == bindparam("of_site"), a.machine == bindparam("of_machine"))
-        .where(a.state == "finished", a.ended_us > a.started_us, a.ended_us > bindparam("from_us"))
-        .where(a.started_us >= bindparam("since_us"), a.started_us <= bindparam("until_us"))
+        .where(a.site == bindparam("of_site"), a.machine == machine)
+        .where(a.state == "finished", a.ended_us > a.started_us, a.ended_us > begin_us)
+        .where(a.started_us >= since_us, a.started_us <= end_us)
         .order_by(a.started_us, a.attempt)
+    )
+    if lists.dialect == POSTGRESQL:
+        # Window by window, each in its order: joined freely, it may read all of a site.
+        each = found.lateral("each")
+        return (
+            select(number, each)
+            .select_from(windows.join(each, true()))
+            .order_by(number, each.c.started_us, each.c.attempt)
+        )
+    return (
+        found.with_only_columns(number, *found.selected_columns)
+        .order_by(None)
+        .order_by(number, a.started_us, a.attempt)
     )
 
 
@@ -270,8 +285,16 @@ class Run(NamedTuple):
         return ("attempt", self.attempt) if self.run is None else ("run", self.run)
 
 
-def _windows(runs: Iterable[Run]) -> Iterator[tuple[str, tuple[int, int]]]:
-    """(machine, from and to in microseconds) in which overlaps can have changed: few and short ones."""
+class Window(NamedTuple):
+    """A time on a machine in which runs began whose overlaps may be others."""
+
+    machine: str
+    begin_us: int
+    end_us: int
+
+
+def _windows(runs: Iterable[Run]) -> Iterator[Window]:
+    """Few and short ones in which all these runs began."""
     by_machine: dict[str, list[tuple[int, int]]] = {}
     for run in runs:
         by_machine.setdefault(run.machine, []).append((run.started_us, run.end_us))
@@ -279,10 +302,10 @@ def _windows(runs: Iterable[Run]) -> Iterator[tuple[str, tuple[int, int]]]:
         begin, end = (spans := sorted(by_machine[machine]))[0]
         for start, stop in spans[1:]:
             if start > end + LONGEST_RUN_US:
-                yield machine, (begin, end)
+                yield Window(machine, begin, end)
                 begin = start
             end = max(end, stop)
-        yield machine, (begin, end)
+        yield Window(machine, begin, end)
 
 
 def _overlapping(runs: Iterable[Run]) -> Iterator[tuple[Run, Run]]:

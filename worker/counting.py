@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table, bindparam, delete, insert, select
+from sqlalchemy import Connection, Table, bindparam, delete, insert, literal_column, select, union_all
 
 from worker.batches import in_batches
 from worker.prepared import Lists, Prepared, insert_rows
-from worker.sums import rework_sums, tally_sums
+from worker.sums import rework_sums, tally_sums, total
 from worker.tables import REWORK_SUMS, TALLY_SUMS, Derived
-from worker.touches import Touches
+from worker.touches import NAMED, Touches
 
-#: Tallies of attempts: as they are, and divided further by what fewer reports ask for.
-_TALLIES: Final = ("tallies", "steel_tallies", "part_tallies")
+#: Tallies of attempts that are divided further, by what fewer reports ask for.
+_FINER: Final = ("steel_tallies", "part_tallies")
+#: Then the tallies as they are: what stands or falls together is of one plate, or of none, so of one steel. What is
+#: summed by steel need only be added up.
+_TALLIES: Final = (*_FINER, "tallies")
 _REWORK_TALLIES: Final = "rework_tallies"
 
 
@@ -39,7 +41,7 @@ class Counting:
         """Count the tallies of these (day, combination) anew."""
         lists = Lists(self.connection.dialect.name)
         for some in in_batches(sorted(keys)):
-            of = {"of_site": self.site, **lists.pairs("touched", some)}
+            of = {"of_site": self.site, **lists.given("touched", some)}
             _clear(self.connection, of, self.derived, which)
             _count(self.connection, of, self.derived, which)
 
@@ -57,18 +59,15 @@ class Counting:
 
     def _write_names(self) -> None:
         """A name is shown as it was first written: by the attempt that was started first."""
-        by_kind: dict[str, list[str]] = defaultdict(list)
-        for kind, key in sorted(self.touches.names):
-            by_kind[kind].append(key)
         changed: list[dict[str, Any]] = []
-        for kind, keys in by_kind.items():
-            for some in in_batches(keys):
-                given = {"of_site": self.site, "of_kind": kind, "of_keys": some}
-                changed.extend(
-                    {"of_site": self.site, "of_kind": kind, "of_key": key, "spelling": first}
-                    for key, first, stored in _spellings(self.connection, given, self.derived, kind)
-                    if first != stored
-                )
+        for some in in_batches(sorted(self.touches.names)):
+            keys: dict[str, Any] = {f"{kind}_keys": [key for of, key in some if of == kind] for kind in NAMED}
+            keys["of_site"] = self.site
+            changed.extend(
+                {"of_site": self.site, "of_kind": kind, "of_key": key, "spelling": first}
+                for kind, key, first, stored in _spellings(self.connection, keys, self.derived)
+                if first != stored
+            )
         _forget_name.each(self.connection, changed, self.derived)
         rows = [
             {"site": self.site, "kind": one["of_kind"], "name_key": one["of_key"], "spelling": one["spelling"]}
@@ -91,14 +90,16 @@ def _clear(lists: Lists, derived: Derived, which: str) -> Any:
 
 @Prepared
 def _count(lists: Lists, derived: Derived, which: str) -> Any:
-    """The touched tallies, from attempts or rework."""
+    """The touched tallies, from attempts, from those divided by steel, or from rework."""
     table: Table = getattr(derived, which)
-    of_attempts = which in _TALLIES
-    source, names = (derived.attempts, TALLY_SUMS) if of_attempts else (derived.rework, REWORK_SUMS)
+    names = TALLY_SUMS if which in _TALLIES else REWORK_SUMS
+    source = derived.attempts if which in _FINER else derived.steel_tallies if which in _TALLIES else derived.rework
     by = [source.c[column.name] for column in table.c if column.name not in names]
     where = _touched(lists, source.c)
-    if of_attempts:
+    if which in _FINER:
         query = tally_sums(source, by=by, key=[source.c[column.name] for column in table.primary_key], where=where)
+    elif which in _TALLIES:
+        query = select(*by, *(total(source.c[name]) for name in names)).where(*where).group_by(*by)
     else:
         query = rework_sums(source, by=by, where=where)
     return insert(table).from_select([*(column.name for column in by), *names], query)
@@ -111,9 +112,13 @@ def _known_combinations(lists: Lists, derived: Derived) -> Any:
 
 
 @Prepared
-def _spellings(lists: Lists, derived: Derived, kind: str) -> Any:
-    """(key, first spelling, stored spelling) of names."""
-    a, n, key = derived.attempts.c, derived.names.c, lists.table("of_keys").c.value
+def _spellings(lists: Lists, derived: Derived) -> Any:
+    """(kind, key, first spelling, stored spelling) of names."""
+    return union_all(*(_spellings_of(lists, derived, kind) for kind in NAMED))
+
+
+def _spellings_of(lists: Lists, derived: Derived, kind: str) -> Any:
+    a, n, key = derived.attempts.c, derived.names.c, lists.table(f"{kind}_keys").c.value
     first = (
         select(a[f"{kind}_name"])
         .where(a.site == bindparam("of_site"), a[kind] == key)
@@ -122,11 +127,9 @@ def _spellings(lists: Lists, derived: Derived, kind: str) -> Any:
         .scalar_subquery()
     )
     stored = (
-        select(n.spelling)
-        .where(n.site == bindparam("of_site"), n.kind == bindparam("of_kind"), n.name_key == key)
-        .scalar_subquery()
+        select(n.spelling).where(n.site == bindparam("of_site"), n.kind == kind, n.name_key == key).scalar_subquery()
     )
-    return select(key, first, stored)
+    return select(literal_column(f"'{kind}'"), key, first, stored)
 
 
 @Prepared

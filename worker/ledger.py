@@ -32,6 +32,7 @@ from sqlalchemy import (
     true,
     update,
 )
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
@@ -118,6 +119,12 @@ def append(
     held = _stored(connection, site, firsts) if _looks_first(connection, site, firsts) else {}
     wanted = {key: index for key, index in firsts.items() if key not in held} if held else firsts
     inserted = _insert(connection, site, [(new[index], received[index]) for index in wanted.values()])
+    if inserted is None:
+        held = _stored(connection, site, firsts)
+        wanted = {key: index for key, index in firsts.items() if key not in held}
+        inserted = _insert(connection, site, [(new[index], received[index]) for index in wanted.values()])
+        # Nobody else appends to this site: what was not known a moment ago is not known now.
+        assert inserted is not None
     positions = dict(zip(wanted, inserted, strict=True))
     if None in inserted:
         held |= _stored(connection, site, [key for key, position in positions.items() if position is None])
@@ -137,12 +144,12 @@ def append(
     return answers
 
 
-def _looks_first(connection: Connection, site: str, firsts: Mapping[Key, int]) -> bool:
+def _looks_first(connection: Connection, site: str, firsts: dict[Key, int]) -> bool:
     """True when it is looked up what of these is known; else that shows when they are inserted."""
     if len(firsts) <= FEW:
         return False
-    # Whoever sends again sends all of it again: then looking costs less than trying in vain.
-    return connection.dialect.name == "postgresql" or bool(_stored(connection, site, [next(iter(firsts))]))
+    # Whoever sends again sends all of it again, or what came next with it: then looking costs less than trying in vain.
+    return bool(_stored(connection, site, [next(iter(firsts)), next(reversed(firsts))]))
 
 
 def _candidates(
@@ -291,16 +298,21 @@ _INSERT_ONE: Final = {
     "sqlite": _ONE.format(", ".join("?" * (len(_COLUMNS) - 1))),
     "postgresql": _ONE.format(", ".join(f"${number}" for number in range(1, len(_COLUMNS)))),
 }
+#: The sequence is looked up once, not for each position: that would take longer than all else here.
 _PG_POSITIONS: Final = (
-    "SELECT array_agg(nextval(pg_get_serial_sequence('events', 'position'))) FROM generate_series(1, %(count)s)"
+    "SELECT array_agg(nextval(sequence)) FROM "
+    "(SELECT pg_get_serial_sequence('events', 'position')::regclass AS sequence OFFSET 0) AS named, "
+    "generate_series(1, %(count)s)"
 )
+#: PostgreSQL's code for what is there already.
+_UNIQUE_VIOLATION: Final = "23505"
 
 
-def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int]]) -> list[int | None]:
+def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int]]) -> list[int | None] | None:
     """Insert (event, when it was received) of different keys; returns the position of each, None of what was known.
 
-    The caller has the turn of the site, so that positions that are taken first are committed first, and has looked up
-    what is known where `_looks_first` says so.
+    The caller has the turn of the site, so that positions that are taken first are committed first. None for all, and
+    nothing inserted, where the database would have to be told first which of many are known.
     """
     rows = [
         (
@@ -315,8 +327,13 @@ def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int
     positions = _next_positions(connection, len(new))
     rows = [(position, *row) for position, row in zip(positions, rows, strict=True)]
     if connection.dialect.name == "postgresql":
-        # Nobody else appends to this site: what was not known a moment ago is not known now.
-        insert_values(connection, events, _COLUMNS, rows)
+        try:
+            with connection.begin_nested():
+                insert_values(connection, events, _COLUMNS, rows)
+        except IntegrityError as error:
+            if getattr(error.orig, "sqlstate", None) != _UNIQUE_VIOLATION:
+                raise
+            return None
         return list(positions)
     inserted = connection.exec_driver_sql(_SQLITE_INSERT, rows).rowcount
     if inserted == len(rows):
@@ -354,25 +371,39 @@ def sites_owed(connection: Connection) -> list[str]:
     return list(connection.execute(select(sites.c.site).where(owed).order_by(sites.c.site)).scalars())
 
 
-def claim(connection: Connection, site: str, *, limit: int) -> list[int]:
-    """Mark the site's oldest owed events as counted and return their positions.
+class Head(NamedTuple):
+    """Where an event stands in the ledger, and what it is about."""
+
+    position: int
+    kind: str
+    subject: str
+
+
+#: What is stored of an event: instant, source, id, type, subject, payload.
+Told = tuple[int, str, str, str, str, bytes]
+#: The columns of a Head.
+HEAD: Final = (events.c.position, events.c.kind, events.c.subject)
+
+
+def claim(connection: Connection, site: str, *, limit: int) -> list[Head]:
+    """Mark the site's oldest owed events as counted and return them, in order.
 
     The mark becomes true with the caller's commit, which holds what they changed; undone with its rollback.
     """
-    positions = owed(connection, site, limit=limit)
-    for some in in_batches(positions):
-        _mark_counted(connection, {"positions": some})
-    return positions
+    claimed = owed(connection, site, limit=limit)
+    for some in in_batches(claimed):
+        _mark_counted(connection, {"positions": [head.position for head in some]})
+    return claimed
 
 
-def owed(connection: Connection, site: str, *, limit: int) -> list[int]:
-    """Positions of the site's oldest owed events, in order."""
-    return [position for (position,) in _oldest_owed(connection, {"of_site": site, "most": limit})]
+def owed(connection: Connection, site: str, *, limit: int) -> list[Head]:
+    """The site's oldest owed events, in order."""
+    return list(map(Head._make, _oldest_owed(connection, {"of_site": site, "most": limit})))
 
 
 @Prepared
 def _oldest_owed(_: Lists) -> Any:
-    query = select(events.c.position).where(events.c.site == bindparam("of_site"), in_state(OWED))
+    query = select(*HEAD).where(events.c.site == bindparam("of_site"), in_state(OWED))
     return query.order_by(events.c.position).limit(bindparam("most", type_=Integer))
 
 
@@ -445,25 +476,27 @@ class View:
         ends = {"upto": self.upto, "ahead": self.ahead}
         return {"of_site": self.site} | {name: end for name, end in ends.items() if end is not None}
 
-    def heads(self, positions: Sequence[int]) -> Iterator[tuple[int, str, str]]:
-        """(position, kind, subject) of the events at positions."""
-        for some in in_batches(positions):
-            yield from map(tuple, _heads(self.connection, {"positions": some}))
-
     def at(self, positions: Sequence[int]) -> Iterator[tuple[str, Event, tuple[str, str] | None]]:
         """(kind, event, void target) of the events at positions."""
         for some in in_batches(positions):
             for *read, void_source, void_id in _at(self.connection, {"positions": some}):
-                yield read[0], _event(read[1:]), None if void_id is None else (void_source, void_id)
+                yield read[0], event_of(read[1:]), None if void_id is None else (void_source, void_id)
 
     def of_subjects(self, kind: str, subjects: Iterable[str]) -> dict[str, list[Event]]:
         """Events of subjects that are not voided, by subject; one without events is in it with none."""
         found: dict[str, list[Event]] = {subject: [] for subject in subjects}
         for some in in_batches(found):
-            given = {**self._given, "of_kind": kind, "subjects": some}
-            for read in _of_subjects(self.connection, given, self._reach):
-                found[read[5]].append(_event(read[1:]))
+            for told in self._told(kind, some):
+                found[told[4]].append(event_of(told))
         return found
+
+    def told(self, kind: str, subject: str) -> list[Told]:
+        """What is stored of the events of a subject that are not voided."""
+        return list(self._told(kind, [subject]))
+
+    def _told(self, kind: str, subjects: list[str]) -> Iterable[Told]:
+        given = {**self._given, "of_kind": kind, "subjects": subjects}
+        return _of_subjects(self.connection, given, self._reach)
 
     def targets(self, voids: Iterable[tuple[str, str]]) -> dict[tuple[str, str], tuple[str, Event]]:
         """(kind, event) of the known targets of voids, by (source, id)."""
@@ -475,7 +508,7 @@ class View:
             for some in in_batches(ids):
                 given = {**self._given, "of_source": source, "ids": some}
                 for read in _targets(self.connection, given, self._reach):
-                    event = _event(read[1:])
+                    event = event_of(read[1:])
                     found[event.source, event.id] = (read[0], event)
         return found
 
@@ -485,7 +518,7 @@ class View:
         for some in in_batches(positions):
             given = {**self._given, "positions": some}
             for *read, source, id_ in _voids_naming(self.connection, given, self._reach):
-                found.append((_event(read[1:]), (source, id_)))
+                found.append((event_of(read[1:]), (source, id_)))
         return found
 
 
@@ -521,11 +554,6 @@ def _allowed(table: Any, reach: _Reach, **given: Any) -> tuple[ColumnElement[boo
 
 
 @Prepared
-def _heads(lists: Lists) -> Any:
-    return select(events.c.position, events.c.kind, events.c.subject).where(lists.has(events.c.position, "positions"))
-
-
-@Prepared
 def _at(lists: Lists) -> Any:
     query = select(*_READ, events.c.void_source, events.c.void_id)
     return query.where(lists.has(events.c.position, "positions"))
@@ -534,7 +562,7 @@ def _at(lists: Lists) -> Any:
 @Prepared
 def _of_subjects(lists: Lists, reach: _Reach) -> Any:
     void = (VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id)
-    return select(*_READ).where(
+    return select(*_READ[1:]).where(
         *_allowed(events, reach),
         lists.has(events.c.subject, "subjects"),
         events.c.kind == bindparam("of_kind"),
@@ -558,8 +586,9 @@ def _voids_naming(lists: Lists, reach: _Reach) -> Any:
     )
 
 
-def _event(read: Sequence[Any]) -> Event:
-    time_us, source, id_, type_, subject, payload = read
+def event_of(told: Told) -> Event:
+    """The event that was stored so."""
+    time_us, source, id_, type_, subject, payload = told
     return Event(time_us, source, id_, type_, subject, by_value(orjson.loads(payload)["data"]))
 
 

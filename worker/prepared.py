@@ -58,27 +58,27 @@ class Lists:
             return column.in_(select(func.unnest(bindparam(name, type_=ARRAY(of))).column_valued("value")))
         return column.in_(select(func.json_each(bindparam(name, type_=Text)).table_valued("value").c.value))
 
-    def has_pair(self, text: ColumnElement[Any], number: ColumnElement[Any], names: str) -> ColumnElement[bool]:
-        """Condition that two columns are one of the pairs that are given as `names` (see `pairs`)."""
-        if self.dialect == POSTGRESQL:
-            lists = (
-                bindparam(f"{names}_{part}", type_=ARRAY(of)) for part, of in (("texts", Text), ("numbers", BigInteger))
-            )
-            given = func.unnest(*lists).table_valued("text", "number", name="given").render_derived()
-            return tuple_(text, number).in_(select(given.c.text, given.c.number))
-        pair = func.json_each(bindparam(names, type_=Text)).table_valued("value").c.value
-        # Of a type: without one SQLite looks up the text in an index, but not the number beside it.
-        parts = (cast(func.json_extract(pair, f"$[{place}]"), of) for place, of in ((0, Text), (1, BigInteger)))
-        return tuple_(text, number).in_(select(*parts))
+    def has_pair(self, text: ColumnElement[Any], number: ColumnElement[Any], name: str) -> ColumnElement[bool]:
+        """Condition that two columns are one of the pairs that are given as `name` (see `given`)."""
+        pairs = self.rows(name, Text, BigInteger)
+        return tuple_(text, number).in_(select(pairs.c.v0, pairs.c.v1))
 
-    def pairs(self, names: str, pairs: Sequence[tuple[str, int]]) -> dict[str, list[Any]]:
-        """The values by which pairs of a text and a number are given to `has_pair`."""
+    def rows(self, name: str, *types: type[Text | BigInteger]) -> FromClause:
+        """A table of the rows of these types that are given as `name` (see `given`), in its columns `v0`, `v1`..."""
         if self.dialect == POSTGRESQL:
-            return {
-                f"{names}_texts": [text for text, _ in pairs],
-                f"{names}_numbers": [number for _, number in pairs],
-            }
-        return {names: list(pairs)}
+            columns = (bindparam(f"{name}_{place}", type_=ARRAY(of)) for place, of in enumerate(types))
+            values = (f"v{place}" for place, _ in enumerate(types))
+            return func.unnest(*columns).table_valued(*values, name="given").render_derived()
+        row = func.json_each(bindparam(name, type_=Text)).table_valued("value").c.value
+        # Of a type: without one SQLite looks up a text in an index, but not a number beside it.
+        parts = (cast(func.json_extract(row, f"$[{place}]"), of) for place, of in enumerate(types))
+        return select(*(part.label(f"v{place}") for place, part in enumerate(parts))).subquery("given")
+
+    def given(self, name: str, rows: Sequence[Sequence[Any]]) -> dict[str, list[Any]]:
+        """The values by which rows are given; there are some."""
+        if self.dialect == POSTGRESQL:
+            return {f"{name}_{place}": list(column) for place, column in enumerate(zip(*rows, strict=True))}
+        return {name: list(rows)}
 
     def table(self, name: str) -> FromClause:
         """A table of the texts that are given as `name`, in its column `value`."""
@@ -173,12 +173,20 @@ def run(connection: Connection, text: str, values: Any, *, many: bool = False) -
 
     Values of a statement of PostgreSQL are numbered: $1, $2.
     """
-    with _cursor(connection, text, values, many=many) as cursor:
+    # By itself, without what `_cursor` costs: a count of a few events runs dozens.
+    cursor = _opened(connection, text, values, many)
+    try:
         if many:
             cursor.executemany(text, values)
             return ()
         cursor.execute(text, values)
         return cursor.fetchall() if cursor.description else ()
+    except Exception as error:
+        if (raised := _of_sqlalchemy(error, connection, cursor, text)) is None:
+            raise
+        raise raised from error
+    finally:
+        cursor.close()
 
 
 def run_each(connection: Connection, text: str, rows: Sequence[Sequence[Any]]) -> list[Sequence[Any]]:
@@ -198,10 +206,20 @@ def run_each(connection: Connection, text: str, rows: Sequence[Sequence[Any]]) -
 
 @contextmanager
 def _cursor(connection: Connection, text: str, values: Any, *, many: bool) -> Iterator[Any]:
-    """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's.
+    """A cursor of the driver within the connection's transaction, whose errors leave as SQLAlchemy's."""
+    cursor = _opened(connection, text, values, many)
+    try:
+        yield cursor
+    except Exception as error:
+        if (raised := _of_sqlalchemy(error, connection, cursor, text)) is None:
+            raise
+        raise raised from error
+    finally:
+        cursor.close()
 
-    Who watches what the database is asked is told of the statement and its values.
-    """
+
+def _opened(connection: Connection, text: str, values: Any, many: bool) -> Any:
+    """A cursor; who watches what the database is asked is told of the statement and its values."""
     if not connection.in_transaction():
         connection.begin()
     dialect: Any = connection.dialect
@@ -209,19 +227,21 @@ def _cursor(connection: Connection, text: str, values: Any, *, many: bool) -> It
     cursor = dialect.dbapi.RawCursor(driver.driver_connection) if dialect.name == POSTGRESQL else driver.cursor()
     for watch in connection.dispatch.before_cursor_execute:
         watch(connection, cursor, text, values, None, many)
-    try:
-        yield cursor
-    except Exception as error:
-        if not isinstance(error, dialect.dbapi.Error):
-            raise
-        is_gone = dialect.is_disconnect(error, driver.dbapi_connection, cursor)
-        if is_gone:
-            connection.invalidate(error)
-        raise DBAPIError.instance(
-            text, None, error, dialect.dbapi.Error, connection_invalidated=is_gone, dialect=dialect
-        ) from error
-    finally:
-        cursor.close()
+    return cursor
+
+
+def _of_sqlalchemy(error: Exception, connection: Connection, cursor: Any, text: str) -> Exception | None:
+    """What SQLAlchemy would raise of an error of the driver; a connection that is gone is given up."""
+    dialect: Any = connection.dialect
+    if not isinstance(error, dialect.dbapi.Error):
+        return None
+    is_gone = dialect.is_disconnect(error, connection.connection.dbapi_connection, cursor)
+    if is_gone:
+        connection.invalidate(error)
+    raised: Exception = DBAPIError.instance(
+        text, None, error, dialect.dbapi.Error, connection_invalidated=is_gone, dialect=dialect
+    )
+    return raised
 
 
 def _quoted(table: Table, names: tuple[str, ...]) -> str:

@@ -9,7 +9,7 @@ several processes if need be; those that turn out to have relatives in another c
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from operator import itemgetter
@@ -25,7 +25,7 @@ from worker.events import ATTEMPT, HOLD, JOB, MACHINE, PLATE, SERVICED, SITE, VO
 from worker.folded import Folded, folded
 from worker.folding import Cut, fold_attempt, names_given
 from worker.jobs import OPENED
-from worker.ledger import View
+from worker.ledger import Head, View
 from worker.placing import Row, Surroundings, place_service
 from worker.plates import ASSESSED, RECEIVED, held_us
 from worker.portions import Portion, fold_portion, told_around
@@ -128,13 +128,13 @@ class Foreseen:
 
 @dataclass(frozen=True)
 class Ahead:
-    """What a claim of the events at these positions will find, read before it is made.
+    """What a claim of these events will find, read before it is made.
 
     revision: of the site's figures that it was read beside; it holds for as long as these stay.
     """
 
     revision: int
-    positions: list[int]
+    heads: list[Head]
     calendar: SiteCalendar
     attempts: Foreseen
 
@@ -156,9 +156,9 @@ class Recount:
         self.touched = Touched()
         self._judges_runs = True
 
-    def of_events(self, positions: list[int]) -> Changes:
-        """Count the events at these positions, which the view must allow; returns what they are about."""
-        changes, voids = self._changes(positions)
+    def of_events(self, heads: Sequence[Head]) -> Changes:
+        """Count events, which the view must allow; returns what they are about."""
+        changes, voids = self._changes(heads)
         self.touched.jobs |= changes.jobs
         self.touched.changed_plates |= changes.plates | self._parents(changes.received_plates)
         self.stock.fold_jobs(changes.jobs)
@@ -172,21 +172,21 @@ class Recount:
             self._write_chunk(self._foreseen)
             attempts -= self._foreseen.new.attempts.keys() | self._foreseen.old.keys()
         self._fold_attempts(sorted(attempts))
-        self.contradictions.of_voids(positions, voids)
+        self.contradictions.of_voids([head.position for head in heads], voids)
         self.counting.recount()
         return changes
 
-    def look_ahead(self, positions: list[int], *, revision: int) -> Ahead | None:
+    def look_ahead(self, heads: list[Head], *, revision: int) -> Ahead | None:
         """What `of_events` will find of these events, with nothing written; None where they say more than can be seen.
 
         The view must look ahead to them.
         """
-        changes, voids = self._changes(positions)
+        changes, voids = self._changes(heads)
         # What one chunk writes, another one with relatives of it must have seen.
         if voids or changes.settings_from is not None or len(changes.attempts) > CHUNK_ATTEMPTS:
             return None
         seen = self._foresee(sorted(changes.attempts), told=bool(changes.jobs or changes.plates))
-        return Ahead(revision, positions, self.calendar, seen)
+        return Ahead(revision, heads, self.calendar, seen)
 
     def of_everything(self, progress: Progress | None = None, *, by: Folder | None = None) -> None:
         """Count all that the view allows, into tables as `make_empty` makes them; `by`: folds its attempts."""
@@ -243,12 +243,12 @@ class Recount:
 
     # --- what is touched ----------------------------------------------------------------------------------------
 
-    def _changes(self, positions: list[int]) -> tuple[Changes, list[tuple[Event, tuple[str, str]]]]:
-        """What the events at these positions touch, and the voids among them with their targets."""
+    def _changes(self, heads: Iterable[Head]) -> tuple[Changes, list[tuple[Event, tuple[str, str]]]]:
+        """What events touch, and the voids among them with their targets."""
         changes = Changes()
         others: list[int] = []
         # Most are of attempts, whose subject is all that is asked for: what they say is read with their fold.
-        for position, kind, subject in self.view.heads(positions):
+        for position, kind, subject in heads:
             if kind == ATTEMPT:
                 changes.attempts.add(subject)
             else:
@@ -390,8 +390,8 @@ class Recount:
             fresh_pieces = {key for key in pieces if key is not None} - seen_pieces
             seen_pieces |= fresh_pieces
             frontier = {parent for parent in parents if parent is not None}
-            frontier |= self._attempts_with("piece_key", sorted(fresh_pieces))
-            frontier |= self._attempts_with("retry_of", names)
+            given = {"of_site": self.site, "pieces": sorted(fresh_pieces), "names": names}
+            frontier.update(attempt for (attempt,) in _related(self.connection, given, self.derived))
             frontier -= visited
         return cuts, old
 
@@ -485,6 +485,15 @@ def _plates_of_jobs(lists: Lists, derived: Derived) -> Any:
 def _attempts_with(lists: Lists, derived: Derived, column: str) -> Any:
     a = derived.attempts.c
     return select(a.attempt).where(a.site == bindparam("of_site"), lists.has(a[column], "names"))
+
+
+@Prepared
+def _related(lists: Lists, derived: Derived) -> Any:
+    """Attempts on pieces, and retries of attempts."""
+    a = derived.attempts.c
+    of_site = select(a.attempt).where(a.site == bindparam("of_site"))
+    of_pieces, retries = of_site.where(lists.has(a.piece_key, "pieces")), of_site.where(lists.has(a.retry_of, "names"))
+    return of_pieces.union_all(retries)
 
 
 @Prepared

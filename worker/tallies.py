@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Final
+from typing import Any, Final, TypedDict
 
 from sqlalchemy import (
     BigInteger,
@@ -19,6 +19,7 @@ from sqlalchemy import (
     insert,
     literal,
     select,
+    true,
     update,
 )
 
@@ -28,7 +29,7 @@ from worker.confirming.said import Compared, compared
 from worker.database import Database
 from worker.derived import make_empty
 from worker.portions import can_start_processes, fold_portions
-from worker.prepared import Lists, Prepared
+from worker.prepared import POSTGRESQL, Lists, Prepared
 from worker.recount import Ahead, Progress, Recount
 from worker.sites import settings_told
 from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
@@ -57,16 +58,16 @@ def bring_up_to_date(
     revision = take(connection, site)
     if revision is None:
         return 0
-    positions = ledger.claim(connection, site, limit=limit if ahead is None else len(ahead.positions))
-    if positions:
-        if ahead is not None and (ahead.revision, ahead.positions) != (revision, positions):
+    claimed = ledger.claim(connection, site, limit=limit if ahead is None else len(ahead.heads))
+    if claimed:
+        if ahead is not None and (ahead.revision, ahead.heads) != (revision, claimed):
             ahead = None
         recount = Recount(ledger.View(connection, site), LIVE, ahead)
-        changes = recount.of_events(positions)
+        changes = recount.of_events(claimed)
         tell_holds(recount.view, changes.holds, since=changes.of_holds, now_us=now_us)
-        position = _raise_revision(connection, site, positions[-1])
-        Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_touched(recount.touched)
-    return len(positions)
+        raised = _raise_revision(connection, site, claimed[-1].position)
+        Confirming(connection, site, recount.calendar, **raised, now_us=now_us).of_touched(recount.touched)
+    return len(claimed)
 
 
 def look_ahead(
@@ -77,12 +78,12 @@ def look_ahead(
     On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them. Of fewer
     than `least` events it is not worth while: what comes in meanwhile would wait for the next claim.
     """
-    positions = ledger.owed(connection, site, limit=limit)
-    if len(positions) < least:
+    owed = ledger.owed(connection, site, limit=limit)
+    if len(owed) < least:
         return None
-    view = ledger.View(connection, site, ahead=positions[-1])
+    view = ledger.View(connection, site, ahead=owed[-1].position)
     ((revision,),) = _revision(connection, {"of_site": site})
-    return Recount(view, LIVE).look_ahead(positions, revision=revision)
+    return Recount(view, LIVE).look_ahead(owed, revision=revision)
 
 
 @Prepared
@@ -97,14 +98,25 @@ def take(connection: Connection, site: str) -> int | None:
 
 
 @Prepared
-def _take(_: Lists) -> Any:
-    return select(sites.c.revision).where(sites.c.site == bindparam("of_site")).with_for_update(skip_locked=True)
+def _take(lists: Lists) -> Any:
+    site = select(sites.c.revision).where(sites.c.site == bindparam("of_site")).with_for_update(skip_locked=True)
+    if lists.dialect == POSTGRESQL:
+        # What counting asks is the same each time, and to plan it takes PostgreSQL longer than to answer it.
+        site = site.add_columns(func.set_config("plan_cache_mode", "force_generic_plan", true()))
+    return site
 
 
-def _raise_revision(connection: Connection, site: str, position: int) -> int:
-    """Say that the site's figures changed, and up to which event they count; returns its position."""
-    ((counted,),) = _raise(connection, {"of_site": site, "counted": position})
-    return int(counted)
+class _Raised(TypedDict):
+    """The position up to which a site is counted, and the name of its numbers."""
+
+    position: int
+    series: str
+
+
+def _raise_revision(connection: Connection, site: str, position: int) -> _Raised:
+    """Say that the site's figures changed, and up to which event they count."""
+    ((counted, series),) = _raise(connection, {"of_site": site, "counted": position})
+    return {"position": int(counted), "series": str(series)}
 
 
 @Prepared
@@ -113,13 +125,13 @@ def _raise(_: Lists) -> Any:
     received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
     # An event that was set aside and is counted late lies before what was counted meanwhile.
     is_later = sites.c.counted_position < position
-    raised = update(sites).where(sites.c.site == bindparam("of_site")).returning(sites.c.counted_position)
+    raised = update(sites).where(sites.c.site == bindparam("of_site"))
     new = {
         "revision": sites.c.revision + 1,
         "counted_position": case((is_later, position), else_=sites.c.counted_position),
         "counted_us": case((is_later, received), else_=sites.c.counted_us),
     }
-    return raised.values(new)
+    return raised.values(new).returning(sites.c.counted_position, sites.c.series)
 
 
 @dataclass(frozen=True)
@@ -211,8 +223,8 @@ def _swap_in(connection: Connection, site: str, position: int, count: int, *, no
         recount.of_events(since)
     for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
         _make_equal(connection, site, live, shadow)
-    position = _raise_revision(connection, site, since[-1] if since else position)
-    Confirming(connection, site, recount.calendar, position=position, now_us=now_us).of_everything()
+    raised = _raise_revision(connection, site, since[-1].position if since else position)
+    Confirming(connection, site, recount.calendar, **raised, now_us=now_us).of_everything()
     connection.execute(update(sites).where(sites.c.site == site).values(fold=FOLD))
     return count + len(since)
 
@@ -245,9 +257,9 @@ def _count(connection: Connection, site: str, *conditions: Any) -> int:
     return int(connection.execute(query).scalar_one())
 
 
-def _counted(connection: Connection, site: str, *conditions: Any) -> list[int]:
-    query = select(events.c.position).where(events.c.site == site, events.c.state == COUNTED, *conditions)
-    return list(connection.execute(query.order_by(events.c.position)).scalars())
+def _counted(connection: Connection, site: str, *conditions: Any) -> list[ledger.Head]:
+    query = select(*ledger.HEAD).where(events.c.site == site, events.c.state == COUNTED, *conditions)
+    return [ledger.Head(*row) for row in connection.execute(query.order_by(events.c.position))]
 
 
 def _difference(connection: Connection, site: str, live: Table, shadow: Table) -> Difference | None:

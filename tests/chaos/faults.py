@@ -42,14 +42,15 @@ def _no_site_lock() -> None:
     from worker.batches import in_batches
     from worker.tables import COUNTED, OWED, events
 
-    def claim(connection: Any, site: str, *, limit: int) -> list[int]:
-        owed = select(events.c.position).where(events.c.site == site, events.c.state == OWED)
+    def claim(connection: Any, site: str, *, limit: int) -> list[ledger.Head]:
+        owed = select(*ledger.HEAD).where(events.c.site == site, events.c.state == OWED)
         few = owed.order_by(events.c.position).limit(min(limit, 60)).with_for_update(skip_locked=True)
-        positions = list(connection.execute(few).scalars())
-        for some in in_batches(positions):
-            connection.execute(update(events).where(events.c.position.in_(some)).values(state=COUNTED))
+        claimed = [ledger.Head(*row) for row in connection.execute(few)]
+        for some in in_batches(claimed):
+            positions = [head.position for head in some]
+            connection.execute(update(events).where(events.c.position.in_(positions)).values(state=COUNTED))
         time.sleep(random.uniform(0, 0.05))
-        return positions
+        return claimed
 
     _put(tallies, "take", lambda _connection, _site: True)
     _put(ledger, "claim", claim)
@@ -65,14 +66,14 @@ def _counted_before_the_fold() -> None:
         with database.write() as connection:
             if tallies.take(connection, site) is None:
                 return loop.Claimed(0, False)
-            positions = ledger.claim(connection, site, limit=min(limit, 200))
-        if not positions:
+            claimed = ledger.claim(connection, site, limit=min(limit, 200))
+        if not claimed:
             return loop.Claimed(0, False)
         time.sleep(0.05)
         with database.write() as connection:
-            Recount(ledger.View(connection, site), LIVE).of_events(positions)
-            tallies._raise_revision(connection, site, positions[-1])
-        return loop.Claimed(len(positions), False)
+            Recount(ledger.View(connection, site), LIVE).of_events(claimed)
+            tallies._raise_revision(connection, site, claimed[-1].position)
+        return loop.Claimed(len(claimed), False)
 
     _put(loop, "count_claim", count_claim)
 

@@ -148,6 +148,23 @@ def test_append_of_more_events_than_one_statement_takes(database: Database) -> N
     assert set(statuses(database, *reversed(sent))) == {"duplicate"}
 
 
+@pytest.mark.parametrize("known", [(0,), (9,), (19,), (0, 19), (3, 9, 12)])
+def test_append_tells_what_is_known_among_many_from_what_is_new(database: Database, known: tuple[int, ...]) -> None:
+    """Where the first or the last is known, what is known is looked up before; else the database says that some are."""
+    sent = [cut(f"A{number}", id=f"{number}") for number in range(20)]
+    before = {number: append(database, sent[number])[0].position for number in known}
+    verdicts = append(database, *sent)
+    assert [verdict.status for verdict in verdicts] == [
+        "duplicate" if number in known else "accepted" for number in range(20)
+    ]
+    assert {number: verdicts[number].position for number in known} == before
+    new = [verdict.position or 0 for number, verdict in enumerate(verdicts) if number not in known]
+    assert all(one < other for one, other in pairwise(new))
+    with database.read() as connection:
+        assert sorted(kept(connection)) == sorted((each["source"], each["id"]) for each in sent)
+        assert ledger.waiting(connection, SITE) == (20, 0)
+
+
 def test_append_keeps_when_each_event_was_received_when_it_is_told(database: Database) -> None:
     sent = [posted(cut(f"A{number}")) for number in range(3)]
     with database.write() as connection:
@@ -198,8 +215,9 @@ def test_an_event_is_owed_from_its_append_until_it_is_counted(database: Database
 def test_claim_takes_the_oldest_first_and_each_once(database: Database) -> None:
     positions = [verdict.position for verdict in append(database, *(cut(f"A{number}") for number in range(5)))]
     with database.write() as connection:
-        assert ledger.claim(connection, SITE, limit=2) == positions[:2]
-        assert ledger.claim(connection, SITE, limit=9) == positions[2:]
+        heads = [ledger.Head(position, ATTEMPT, f"A{number}") for number, position in enumerate(positions)]
+        assert ledger.claim(connection, SITE, limit=2) == heads[:2]
+        assert ledger.claim(connection, SITE, limit=9) == heads[2:]
         assert ledger.claim(connection, SITE, limit=9) == []
 
 

@@ -30,16 +30,16 @@ MOST_DAYS: Final = 1_000
 class Confirming:
     """Appends to the confirmations of a site, whose lock the caller holds; the caller commits.
 
-    position: up to which event of the ledger is counted.
+    position: up to which event of the ledger is counted; series: the name of the site's numbers.
     """
 
     def __init__(
-        self, connection: Connection, site: str, calendar: SiteCalendar, *, position: int, now_us: int
+        self, connection: Connection, site: str, calendar: SiteCalendar, *, position: int, series: str, now_us: int
     ) -> None:
         self.connection = connection
         self.site = site
         self.counted = Counted(connection, site, calendar)
-        self.telling = Telling(connection, site, now_us=now_us)
+        self.telling = Telling(connection, site, series=series, now_us=now_us)
         self.position = position
         self.now_us = now_us
 

@@ -16,7 +16,7 @@ from worker.confirming.counted import Started
 from worker.jobs import to_make
 from worker.prepared import Lists, Prepared, insert_rows
 from worker.pushes.saying import CONFIRMATIONS_READY, JOB_ENDED, JOB_SHORT, News, say_all
-from worker.tables import sites, told_jobs
+from worker.tables import told_jobs
 
 CLOSED: Final = "closed"
 #: What ended, or was last worked on, longer ago is history that is read in, not news: 8 weeks.
@@ -100,13 +100,12 @@ class _Told:
 class Telling:
     """Compares jobs with what was told of them, within one counting transaction."""
 
-    def __init__(self, connection: Connection, site: str, *, now_us: int) -> None:
+    def __init__(self, connection: Connection, site: str, *, series: str, now_us: int) -> None:
         self.connection = connection
         self.site = site
         self.now_us = now_us
         self._told: dict[str, _Told] = {}
-        ((series,),) = _series_of(connection, {"of_site": site})
-        self._series = str(series)
+        self._series = series
 
     def numbered(self, standings: Mapping[str, Standing], changes: Mapping[Place, Amounts]) -> dict[str, Increments]:
         """The numbers that the new increments of each job get: they go on without a gap."""
@@ -216,11 +215,6 @@ def _path(job: str) -> str:
 
 
 _COLUMNS: Final = ("state", "closed_us", "close_reason", "missing", "confirmations", "changes")
-
-
-@Prepared
-def _series_of(_: Lists) -> Any:
-    return select(sites.c.series).where(sites.c.site == bindparam("of_site"))
 
 
 @Prepared
