@@ -94,7 +94,7 @@ class Contradictions:
         lists = Lists(self.connection.dialect.name)
         for some in in_batches(windows):
             rows = [(*window, window.begin_us - LONGEST_RUN_US, number) for number, window in enumerate(some)]
-            given = {"of_site": self.site, **lists.given("windows", rows)}
+            given = {"of_site": self.site, **lists.given("windows", rows, 5)}
             by_window = groupby(_runs_within(self.connection, given, self.attempts), key=itemgetter(0))
             for number, found in by_window:
                 yield some[number].begin_us, [Run(*row[1:]) for row in found]

@@ -41,7 +41,7 @@ class Counting:
         """Count the tallies of these (day, combination) anew."""
         lists = Lists(self.connection.dialect.name)
         for some in in_batches(sorted(keys)):
-            of = {"of_site": self.site, **lists.given("touched", some)}
+            of = {"of_site": self.site, **lists.given("touched", some, 2)}
             _clear(self.connection, of, self.derived, which)
             _count(self.connection, of, self.derived, which)
 

@@ -74,10 +74,10 @@ class Lists:
         parts = (cast(func.json_extract(row, f"$[{place}]"), of) for place, of in enumerate(types))
         return select(*(part.label(f"v{place}") for place, part in enumerate(parts))).subquery("given")
 
-    def given(self, name: str, rows: Sequence[Sequence[Any]]) -> dict[str, list[Any]]:
-        """The values by which rows are given; there are some."""
+    def given(self, name: str, rows: Sequence[Sequence[Any]], width: int) -> dict[str, list[Any]]:
+        """The values by which rows of so many values are given."""
         if self.dialect == POSTGRESQL:
-            return {f"{name}_{place}": list(column) for place, column in enumerate(zip(*rows, strict=True))}
+            return {f"{name}_{place}": [row[place] for row in rows] for place in range(width)}
         return {name: list(rows)}
 
     def table(self, name: str) -> FromClause:
