@@ -367,8 +367,13 @@ def in_state(state: int) -> ColumnElement[bool]:
 
 def sites_owed(connection: Connection) -> list[str]:
     """Sites that have events to count, in order."""
+    return [site for (site,) in _sites_owed(connection, {})]
+
+
+@Prepared
+def _sites_owed(_: Lists) -> Any:
     owed = exists().where(events.c.site == sites.c.site, in_state(OWED))
-    return list(connection.execute(select(sites.c.site).where(owed).order_by(sites.c.site)).scalars())
+    return select(sites.c.site).where(owed).order_by(sites.c.site)
 
 
 class Head(NamedTuple):

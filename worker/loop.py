@@ -7,14 +7,15 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 from sqlalchemy.exc import DBAPIError
 
 from worker import ledger, tallies
 from worker.database import Database, DatabaseUnavailable, is_unavailability
+from worker.prepared import Lists, Prepared
 from worker.recount import Ahead
 from worker.tables import FOLD, sites
 
@@ -79,10 +80,11 @@ def count_owed(
     A site that another worker is counting is left to it. Raises DatabaseUnavailable.
     """
     counted = 0
-    fold_again(database)
     while True:
         with database.read() as connection:
-            owing = ledger.sites_owed(connection)
+            older, owing = _folded_before(connection), ledger.sites_owed(connection)
+        if older:
+            fold_again(database)
         claims = [_observed_claim(database, site, limit, observe) for site in owing]
         step = sum(claim.events for claim in claims)
         # Here, not at the end: under a steady load there is none, and the log would grow for as long.
@@ -104,9 +106,7 @@ def fold_again(database: Database) -> None:
     A site that fails keeps no other from being counted: it is logged, and rests.
     """
     with database.read() as connection:
-        older = list(
-            connection.execute(select(sites.c.site).where(sites.c.fold < FOLD).order_by(sites.c.site)).scalars()
-        )
+        older = _folded_before(connection)
     resting = _RESTING.setdefault(database, {})
     for site in older:
         if time.monotonic() < resting.get(site, 0.0):
@@ -121,6 +121,16 @@ def fold_again(database: Database) -> None:
             resting[site] = time.monotonic() + FOLD_REST_SECONDS
         else:
             log.info("site %s: %d events counted again", site, counted)
+
+
+def _folded_before(connection: Connection) -> list[str]:
+    """Sites that were counted under an older fold, in order."""
+    return [site for (site,) in _older_sites(connection, {})]
+
+
+@Prepared
+def _older_sites(_: Lists) -> Any:
+    return select(sites.c.site).where(sites.c.fold < FOLD).order_by(sites.c.site)
 
 
 def _observed_claim(database: Database, site: str, limit: int, observe: Observer | None) -> Claimed:

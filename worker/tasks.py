@@ -28,8 +28,9 @@ log = logging.getLogger(__name__)
 
 COUNT_OWED: Final = "cutledger.count_owed"
 QUEUE: Final = "cutledger"
-#: Without it the wake-ups of a day without workers would fill the broker.
-ENOUGH_WAKE_UPS: Final = 100
+#: While one waits at the broker nobody is there to take it, and whoever comes to it counts all there is. Some of them
+#: may be beats of the schedule that are thrown away by then.
+ENOUGH_WAKE_UPS: Final = 4
 #: A beat of the schedule: what no wake-up reported is found within this time.
 SWEEP_SECONDS: Final = 2.0
 #: After a failed wake-up the broker is left alone for this long; the sweep finds what is owed meanwhile.
@@ -176,6 +177,6 @@ class Nudger:
             self.rests = False
 
     def _enough_wait(self) -> bool:
-        """True when more wake-ups lie at the broker than there are workers to wake: no one takes them at the moment."""
+        """True when so many wake-ups lie at the broker that one more would wake nobody."""
         with self._app.producer_pool.acquire(block=True) as producer:
             return int(producer.channel.client.llen(QUEUE)) >= ENOUGH_WAKE_UPS
