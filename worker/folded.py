@@ -33,12 +33,12 @@ def folded(site: str, cuts: Mapping[str, Cut], around: Surroundings) -> Folded:
     for attempt, cut in cuts.items():
         standing = standings.get(attempt)
         row = found.attempts[attempt] = place_attempt(cut, standing, around)
-        found.rework.extend(place_rework(event, row, around.calendar) for event in cut.reworked)
+        found.rework.extend([place_rework(event, row, around.calendar) for event in cut.reworked])
         if cut.state == "finished":
             found.lost_parts.extend(lost_parts_of(cut, row))
             found.warnings.extend(warnings_of(cut, row, around))
             found.readings.extend(readings_of(cut, row))
-        found.contradictions.extend((attempt, said) for said in contradictions_of(cut, standing, around))
+        found.contradictions.extend([(attempt, said) for said in contradictions_of(cut, standing, around)])
     for warning in found.warnings:
         warning["forms"] = forms_text(warning["detail"])
     _name_site(site, found.attempts.values(), found.rework, found.lost_parts, found.warnings, found.readings)

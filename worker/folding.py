@@ -176,11 +176,11 @@ def _started_us(started: Sequence[Event], finished: Sequence[Event]) -> int:
 
 
 def _counts(data: dict[str, Any]) -> list[int]:
-    return [data.get(name) or 0 for name in VERDICTS]
+    return [data.get("good") or 0, data.get("rework") or 0, data.get("scrap") or 0]
 
 
 def _gives_counts(data: dict[str, Any]) -> bool:
-    return any(data.get(name) is not None for name in VERDICTS)
+    return not (data.get("good") is None and data.get("rework") is None and data.get("scrap") is None)
 
 
 def _judge(cut: Cut, finished: Sequence[Event], inspected: Sequence[Event]) -> None:

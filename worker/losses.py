@@ -11,6 +11,8 @@ from worker.events import DEFECT_TERMS, STAGES
 UNSTATED: Final = "unstated"
 _BURNING: Final = "surface_burning"
 _PLACES: Final = (*STAGES, UNSTATED)
+#: These places by the column of an attempt's row that holds the parts lost there.
+LOST_AT: Final = {f"lost_{place}": place for place in _PLACES}
 
 
 class Entry(NamedTuple):

@@ -24,9 +24,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from worker.events import STAGES
 from worker.folding import Cut
-from worker.losses import UNSTATED, Entry, stage_not_made
+from worker.losses import LOST_AT, UNSTATED, Entry, stage_not_made
 from worker.placing import Row
 
 SORTS: Final = ("stage", "term", "location", "cause")
@@ -52,8 +51,8 @@ class Division:
 
 def lost_parts_of(cut: Cut, row: Row) -> Iterable[Row]:
     """Rows of a finished attempt whose own row is `row`; none when it lost neither parts nor time."""
-    lost = {stage: row[f"lost_{stage}"] for stage in (*STAGES, UNSTATED)}
-    if not (any(lost.values()) or row["rework_minutes_e3"] or row["lost_us"]):
+    lost = {stage: row[column] for column, stage in LOST_AT.items()}
+    if not (row["rework_minutes_e3"] or row["lost_us"] or any(lost.values())):
         return
     for sort, division in divided(cut, lost).items():
         yield from _rows(sort, division, cut, row)
@@ -133,13 +132,19 @@ def _bearer(named: Collection[str]) -> str:
 def _rows(sort: str, division: Division, cut: Cut, row: Row) -> Iterator[Row]:
     bearer = _bearer(division.named)
     for word in sorted({*division.lost, *division.named, bearer}):
-        amounts: Row = {
-            "parts_lost": division.lost.get(word, 0),
-            "parts_named": division.named.get(word, 0),
-            "rework_minutes_e3": row["rework_minutes_e3"] if word == bearer else 0,
-            "cost_e6": row["cost_e6"] if word == bearer else 0,
-        }
-        if any(amount != 0 for amount in amounts.values()):
-            certainty = cut.causes.get(word, "") if sort == "cause" else ""
-            place = {name: row[name] for name in ("attempt", "day", "combination")}
-            yield place | {"sort": sort, "word": word, "certainty": certainty} | amounts
+        parts_lost, parts_named = division.lost.get(word, 0), division.named.get(word, 0)
+        minutes_e3, cost_e6 = (row["rework_minutes_e3"], row["cost_e6"]) if word == bearer else (0, 0)
+        # A cost that is not known is none that is 0.
+        if parts_lost or parts_named or minutes_e3 or cost_e6 != 0:
+            yield {
+                "attempt": row["attempt"],
+                "day": row["day"],
+                "combination": row["combination"],
+                "sort": sort,
+                "word": word,
+                "certainty": cut.causes.get(word, "") if sort == "cause" else "",
+                "parts_lost": parts_lost,
+                "parts_named": parts_named,
+                "rework_minutes_e3": minutes_e3,
+                "cost_e6": cost_e6,
+            }

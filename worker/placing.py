@@ -16,8 +16,7 @@ import orjson
 from worker.folding import Contradiction, Cut
 from worker.jobs import Job
 from worker.lineage import Standing
-from worker.losses import place_losses
-from worker.naming import recipe_label
+from worker.losses import LOST_AT, place_losses
 from worker.plates import NO_CONDITION, Plate
 from worker.records import Event
 from worker.sentences import figure, sentence
@@ -130,7 +129,9 @@ def _described(cut: Cut, standing: Standing | None, around: Surroundings) -> Row
         "piece": given.get("piece"),
         "operator": given.get("operator"),
         "gas": given.get("gas"),
-        **{name: origin.get(name) for name in ORIGIN},
+        "mill": origin.get("mill"),
+        "heat_number": origin.get("heat_number"),
+        "supplier": origin.get("supplier"),
         "material_name": material_name,
         "material": material,
         "machine_name": machine_name,
@@ -188,19 +189,15 @@ def _thickness(cut: Cut, job: Job | None, plate: Plate | None) -> int | None:
 def _recipe(settings: Settings, recipe: Mapping[str, Any]) -> tuple[str | None, str | None]:
     if (name := recipe.get("name")) is None:
         return None, None
-    shown, key = settings.name_and_key("recipe", name)
-    revision = recipe.get("revision")
-    if shown is None or key is None or revision is None:
-        return shown, key
-    return recipe_label(shown, revision), settings.recipe_key(name, revision)
+    return settings.recipe_and_key(name, recipe.get("revision"))
 
 
 def _cluster(cut: Cut) -> str:
     """Parts of one plate stand or fall together; without a plate those of one run, else of one attempt."""
-    for owner in ("plate", "run"):
-        if (name := cut.given.get(owner)) is not None:
-            return f"{owner}:{name}"
-    return f"attempt:{cut.attempt}"
+    given = cut.given
+    if (plate := given.get("plate")) is not None:
+        return f"plate:{plate}"
+    return f"attempt:{cut.attempt}" if (run := given.get("run")) is None else f"run:{run}"
 
 
 def _counted(cut: Cut, standing: Standing, row: Row, around: Surroundings) -> Row:
@@ -245,7 +242,7 @@ def _counted(cut: Cut, standing: Standing, row: Row, around: Surroundings) -> Ro
             machine=row["machine"],
             material=row["material"],
         ),
-        **{f"lost_{stage}": parts for stage, parts in lost.items()},
+        **{column: lost[stage] for column, stage in LOST_AT.items()},
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import orjson
 
@@ -45,8 +45,7 @@ class Doubt:
     figures: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """A finished attempt with all that its entries are compared with; thickness in mm, None while not known."""
 
     cut: Cut

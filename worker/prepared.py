@@ -117,10 +117,11 @@ class _Text:
     def values(self, given: Mapping[str, Any]) -> tuple[Any, ...]:
         """The values of a run."""
         known = {**self.constants, **given}
-        values = [known[name] for name in self.names]
         if self.packs_lists:
-            values = [orjson.dumps(value).decode() if type(value) is list else value for value in values]
-        return tuple(values)
+            for name, value in given.items():
+                if type(value) is list:
+                    known[name] = orjson.dumps(value).decode()
+        return tuple(map(known.__getitem__, self.names))
 
 
 class Prepared:

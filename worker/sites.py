@@ -91,6 +91,23 @@ class Settings:
         """Names as they are shown, and their keys, by kind and as they were written: the same few come all the time."""
         return {}
 
+    def recipe_and_key(self, name: str, revision: str | None) -> tuple[str, str]:
+        """A recipe with its revision as it is shown, and the key by which attempts with it are counted."""
+        found = self._known_recipes.get((name, revision))
+        if found is None:
+            if len(self._known_recipes) >= _MOST_NAMES:
+                self._known_recipes.clear()
+            shown, key = self.name_and_key("recipe", name)
+            found = shown or "", key or ""
+            if revision is not None:
+                found = recipe_label(found[0], revision), self.recipe_key(name, revision)
+            self._known_recipes[name, revision] = found
+        return found
+
+    @cached_property
+    def _known_recipes(self) -> dict[tuple[str, str | None], tuple[str, str]]:
+        return {}
+
     def key_of(self, kind: str, name: str) -> str:
         """Key by which a name is counted, through the aliases; a recipe's is that of its name and its revision."""
         bare, slash, revision = name.partition(" / ") if kind == "recipe" else (name, "", "")
