@@ -5,10 +5,9 @@ What an attempt shares with others (its number, its plate's condition, its job's
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property
 from typing import Any, Final
 
 from worker.events import CERTAINTIES, NOT_THE_PROCESS, PROCESS_STOP_REASONS, thickness_nm
@@ -86,6 +85,8 @@ class Cut:
     inspected: Sequence[Event] = ()
     reworked: Sequence[Event] = ()
     contradictions: tuple[Contradiction, ...] = ()
+    #: Names the piece within its job, without a job within its plate; None when the attempt stands alone.
+    piece_key: str | None = None
 
     @property
     def in_rework(self) -> int:
@@ -96,20 +97,6 @@ class Cut:
     def judged(self) -> int:
         """Parts with a first verdict; parts never severed have theirs."""
         return self.good + self.rework + self.scrap + self.not_made
-
-    @cached_property
-    def piece_key(self) -> str | None:
-        """Names the piece within its job, without a job within its plate; None when the attempt stands alone.
-
-        The separator is no printable character, so no two names run into one.
-        """
-        piece = self.given.get("piece")
-        if piece is None:
-            return None
-        for owner in ("job", "plate"):
-            if (name := self.given.get(owner)) is not None:
-                return f"{owner}\x1f{name}\x1f{piece}"
-        return None
 
 
 def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
@@ -122,6 +109,7 @@ def fold_attempt(attempt: str, events: Iterable[Event]) -> Cut:
     cut = Cut(attempt, state, inspected=inspected, reworked=reworked)
     if started or finished:
         _describe(cut, started, finished)
+        cut.piece_key = _piece_key(cut.given)
     if finished:
         _judge(cut, finished, inspected)
         if inspected or reworked:
@@ -160,6 +148,16 @@ def _describe(cut: Cut, started: Sequence[Event], finished: Sequence[Event]) -> 
         if pierces is not None or failed is not None:
             cut.pierces, cut.failed_pierces = pierces, failed
             break
+
+
+def _piece_key(given: Mapping[str, Any]) -> str | None:
+    """The separator is no printable character, so no two names run into one."""
+    piece = given.get("piece")
+    if piece is None:
+        return None
+    if (job := given.get("job")) is not None:
+        return f"job\x1f{job}\x1f{piece}"
+    return None if (plate := given.get("plate")) is None else f"plate\x1f{plate}\x1f{piece}"
 
 
 def _started_us(started: Sequence[Event], finished: Sequence[Event]) -> int:
