@@ -7,7 +7,7 @@ import json
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from worker.reports.plain import json_bytes, read_plain
@@ -125,6 +125,7 @@ def test_a_text_without_a_form_is_kept_without_one() -> None:
     assert type(with_form("a text", None)) is str
 
 
+@example([], "", 1e-05)
 @given(st.lists(_sentences(), max_size=4), _TEXT, st.floats(allow_nan=False, allow_infinity=False))
 def test_sentences_of_an_answer_are_the_same_when_it_is_read_from_its_json(
     told: list[Sentence], plain: str, number: float

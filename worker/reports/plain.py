@@ -70,4 +70,5 @@ def read_as_of(told: Mapping[str, Any]) -> dict[str, Any]:
 
 def _number(text: str) -> float | Decimal:
     as_float = float(text)
-    return as_float if "e" in text or repr(as_float) == text else Decimal(text)
+    # As it was written: Python itself would write 0.00001 with an exponent.
+    return as_float if "e" in text or orjson.dumps(as_float) == text.encode() else Decimal(text)
