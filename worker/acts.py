@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from typing import Any, Final, NamedTuple
 
-import orjson
 from sqlalchemy import ColumnElement, Connection, and_, exists, literal_column, select
 
 from worker.events import CHECKED, HOLD, RECIPE, TRIAL
 from worker.ledger import VOIDS
-from worker.records import Event, by_value
+from worker.records import Event, stored_data
 from worker.tables import COUNTED, OWED, events
 
 #: Kinds of subjects of which `acts` reads.
@@ -77,6 +76,6 @@ def _read(
     if subject is not None:
         query = query.where(e.subject == subject)
     return [
-        Act(Event(*row[:5], by_value(orjson.loads(row.payload)["data"])), row.received_us, row.position)
+        Act(Event(*row[:5], stored_data(row.payload)), row.received_us, row.position)
         for row in connection.execute(query)
     ]

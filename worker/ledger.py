@@ -12,7 +12,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple, Protocol
 
-import orjson
 from sqlalchemy import (
     ARRAY,
     BigInteger,
@@ -38,7 +37,7 @@ from sqlalchemy.sql.elements import ColumnElement
 from worker.batches import in_batches
 from worker.events import EVENT_TYPES, VOIDED
 from worker.prepared import Lists, Prepared, insert_values, run_each
-from worker.records import Event, by_value
+from worker.records import Event, stored_data
 from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
 
 #: Events of an append that are stored one by one, without looking first what of them is known.
@@ -594,7 +593,7 @@ def _voids_naming(lists: Lists, reach: _Reach) -> Any:
 def event_of(told: Told) -> Event:
     """The event that was stored so."""
     time_us, source, id_, type_, subject, payload = told
-    return Event(time_us, source, id_, type_, subject, by_value(orjson.loads(payload)["data"]))
+    return Event(time_us, source, id_, type_, subject, stored_data(payload))
 
 
 # --- the feed ---------------------------------------------------------------------------------------------------

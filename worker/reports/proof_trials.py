@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
-import orjson
 from sqlalchemy import literal_column, select
 
 from worker.acts import standing as standing_events
 from worker.events import PROOF
 from worker.proof_plans import FIXED, Plan, plan_of
 from worker.proof_standing import OPEN, Series, Standing, Trial
-from worker.records import by_value
+from worker.records import stored_data
 from worker.reports.proof_cuts import BEVELLED, FOR_TRIAL, OTHERWISE, Cuts
 from worker.reports.reading import Reader, spellings
 from worker.tables import events
@@ -76,7 +75,7 @@ def plans(
         if (first := found.get(row.subject)) is not None:
             found[row.subject] = replace(first, others=first.others + 1)
         else:
-            plan = plan_of(by_value(orjson.loads(row.payload)["data"]))
+            plan = plan_of(stored_data(row.payload))
             found[row.subject] = Planned(row.subject, plan, row.time_us, row.received_us, row.source, row.position)
     return list(found.values())
 
