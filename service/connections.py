@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import os
 import resource
 import selectors
 import socket
@@ -73,6 +74,10 @@ _NEVER: Final = float("inf")
 #: statements, beside one that works through a batch. Python's own 5 ms made 30 ms of that, and less than this costs
 #: more in changing over than it gains.
 SWITCH_SECONDS: Final = 0.001
+#: So much readier than a process that takes bodies of many events alone are the others to be given a processor.
+BULK_NICENESS: Final = 5
+#: One that is at work on such a body leaves the next one to another for so long, then takes it.
+FELLOWS_SECONDS: Final = 0.002
 
 
 class State(Enum):
@@ -162,6 +167,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
     alive: bool
     place: int = 0
     desks: frozenset[Desk] = desks_of(0, 1)
+    #: Whether others take bodies of many events too.
+    has_fellows: bool = False
     ways: Ways | None = None
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -172,6 +179,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         self._connections: set[Connection] = set()
         self._by_address: Counter[str] = Counter()
         self._held = 0
+        #: Requests that threads have.
+        self._answering = 0
         self._enforce_at = 0.0
 
     # --- the loop -----------------------------------------------------------------------------------------------
@@ -181,6 +190,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
         # gunicorn looks each setting up by way of two functions, and dozens of them for each request.
         self.cfg.__dict__.update({name: setting.get() for name, setting in self.cfg.settings.items()})
         sys.setswitchinterval(SWITCH_SECONDS)
+        if self.desks == {Desk.BULK}:
+            os.nice(BULK_NICENESS)
         super().init_process()
 
     def run(self) -> None:
@@ -320,6 +331,8 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
     def _arrived(self, desk: Desk, _file: object) -> None:
         """Take the connections that were handed to a desk."""
         assert self.ways is not None
+        if self._leaves_to_fellows(desk):
+            time.sleep(FELLOWS_SECONDS)
         for accepted, received in self.ways.take(desk):
             try:
                 client, server = accepted.getpeername(), accepted.getsockname()
@@ -330,18 +343,22 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             self._take(accepted, client, server, received)
 
     def _is_handed_on(self, connection: Connection) -> bool:
-        """True when a request whose header is here is answered at another desk; then the connection is there."""
+        """True when a request whose header is here is answered by another process; then the connection is there."""
         if connection.stays or self.ways is None:
             return False
         connection.stays = True
         desk = desk_for(connection.intake.request)
         # Who is about to end takes no more, and answers what is there.
-        if desk in self.desks or not self.alive or self.is_draining():
+        if not self.alive or self.is_draining() or (desk in self.desks and not self._leaves_to_fellows(desk)):
             return False
         if not self.ways.hand(desk, connection.accepted, bytes(connection.intake.buffer)):
             return False
         self._close(connection)
         return True
+
+    def _leaves_to_fellows(self, desk: Desk) -> bool:
+        """Whether what comes to a desk had better go to another process there: this one is at work."""
+        return desk is Desk.BULK and self.has_fellows and self._answering > 0
 
     def _why_not_taken(self, address: str) -> str | None:
         """Make room for one more connection; says why there is none."""
@@ -394,6 +411,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
             connection.request._expected_100_continue = False
             connection.sock.begin()
             connection.enter(State.ANSWER)
+            self._answering += 1
             self.enqueue_req(connection)
             return
         if intake.request is None:
@@ -456,6 +474,7 @@ class PatientWorker(ThreadWorker):  # type: ignore[misc]
 
     def finish_request(self, conn: Connection, keep: bool) -> None:
         """Send what is left of an answer, and wait for what comes next."""
+        self._answering -= 1
         conn.request = conn.source = None
         conn.keep, conn.stays = keep, False
         self._hold(conn, len(conn.intake.buffer) - conn.held)

@@ -37,6 +37,8 @@ class Desk(IntEnum):
 
 #: Of several processes the first takes connections; a second one answers what takes long.
 _OF_TWO: Final = ((Desk.DOOR,), (Desk.BULK, Desk.LOOKS))
+#: Of more than two each sits at one of these, by turns: bodies of many events take longest, so two take them.
+SEATS: Final = (Desk.DOOR, Desk.BULK, Desk.LOOKS, Desk.BULK)
 
 
 def desks_of(place: int, processes: int) -> frozenset[Desk]:
@@ -45,7 +47,12 @@ def desks_of(place: int, processes: int) -> frozenset[Desk]:
         return frozenset(Desk)
     if processes == 2:
         return frozenset(_OF_TWO[place % 2])
-    return frozenset([Desk(place % len(Desk))])
+    return frozenset([SEATS[place % len(SEATS)]])
+
+
+def have_fellows(desk: Desk, processes: int) -> bool:
+    """Whether of so many processes more than one sits at a desk."""
+    return sum(desk in desks_of(place, processes) for place in range(processes)) > 1
 
 
 def desk_for(request: Any) -> Desk:

@@ -17,7 +17,7 @@ from service.app import create_app
 from service.broker import Broker
 from service.connections import IDLE_SECONDS, PatientWorker, most_connections
 from service.counter import WakeUp, count_until_told
-from service.desks import Desk, Ways, desks_of
+from service.desks import SEATS, Desk, Ways, desks_of, have_fellows
 from service.drain import Drain
 from service.intake import LONGEST_LINE, MOST_FIELDS, Asked
 from service.metrics import Metrics, SharedFolder
@@ -28,8 +28,8 @@ from worker.database import Database
 from worker.garbage import ANSWERING, settle_memory
 from worker.settings import Installation
 
-#: One at each desk.
-PROCESSES: Final = len(Desk)
+#: One at each seat.
+PROCESSES: Final = len(SEATS)
 #: Most wait for a commit: so many posts of one event each may share one.
 THREADS: Final = 16
 #: Once it takes no new connections, a server waits so long for answers that are being made.
@@ -168,6 +168,7 @@ class Server(BaseApplication):  # type: ignore[misc]
         taken = {other.place for other in arbiter.WORKERS.values()}
         worker.place = next(place for place in count() if place not in taken)
         worker.desks, worker.ways = desks_of(worker.place, self.serving.processes), self._ways
+        worker.has_fellows = have_fellows(Desk.BULK, self.serving.processes)
         # What is made after the fork is made for these.
         self._desks = worker.desks
 

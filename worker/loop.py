@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
+import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import Any, Final, NamedTuple
 from weakref import WeakKeyDictionary
@@ -36,6 +39,8 @@ GROWTH: Final = 1.5
 #: much, unless it is behind.
 SHORT_SECONDS: Final = 0.02
 LONGEST_REST_SECONDS: Final = 0.2
+#: Niceness of the thread that looks at what a claim will find.
+NICENESS_AHEAD: Final = 10
 #: A site that cannot be computed again rests this long.
 FOLD_REST_SECONDS: Final = 600
 _RESTING: Final[WeakKeyDictionary[Database, dict[str, float]]] = WeakKeyDictionary()
@@ -167,8 +172,24 @@ def _look_ahead(database: Database, site: str, *, limit: int) -> Ahead | None:
     """What a claim will find, where to count holds up all who write."""
     if not database.is_sqlite or limit < tallies.LEAST_AHEAD:
         return None
+    return _ASIDE.submit(_foreseen, database, site, limit).result()
+
+
+def _foreseen(database: Database, site: str, limit: int) -> Ahead | None:
     with database.read() as connection:
         return tallies.look_ahead(connection, site, limit=limit)
+
+
+def _stand_back() -> None:
+    """Let others be given a processor before this thread, where the system has priorities of threads."""
+    if sys.platform == "linux":
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICENESS_AHEAD)
+
+
+#: What is read and folded before a claim is the most of its work, and nobody waits for it: it holds nothing up, while
+#: who writes must not be kept from a processor by those who wait for the file.
+_ASIDE: Final = ThreadPoolExecutor(1, "cutledger-ahead", initializer=_stand_back)
 
 
 def _count_one(database: Database, site: str) -> int:

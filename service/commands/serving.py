@@ -33,8 +33,8 @@ log = logging.getLogger(__name__)
     default=PROCESSES,
     show_default=True,
     type=click.IntRange(1, 64),
-    help="Processes that answer: the first takes connections and what terminals post, the second bodies of many "
-    "events, the third answers all else; more sit beside these, and 1 does all.",
+    help="Processes that answer: the first takes connections and what terminals post, the second and the fourth bodies "
+    "of many events, the third answers all else; more sit beside these, and 1 does all.",
 )
 @click.option("--threads", default=16, show_default=True, type=click.IntRange(1, 64), help="Threads of each process.")
 @click.option(

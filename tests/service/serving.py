@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from service.counter import NICENESS
 from tests.builders import NOW_US, event
 from worker.database import Database
 from worker.keys import new_key
@@ -103,9 +104,9 @@ class Serving:
         return sorted(set(self.children()) - set(self.counters()))
 
     def counters(self) -> list[int]:
-        """The processes that count: after the others in line for a processor."""
-        of_the_others = os.getpriority(os.PRIO_PROCESS, self.process.pid)
-        return [each for each in self.children() if _priority(each) > of_the_others]
+        """The processes that count, known by their place in line for a processor."""
+        of_the_first = os.getpriority(os.PRIO_PROCESS, self.process.pid)
+        return [each for each in self.children() if _priority(each) == of_the_first + NICENESS]
 
     def end(self) -> int:
         """Tell it to end; its exit status."""

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from service.desks import SMALL_POST_BYTES, Desk, Ways, desk_for, desks_of
+from service.desks import SEATS, SMALL_POST_BYTES, Desk, Ways, desk_for, desks_of, have_fellows
 from service.intake import Intake
 from service.paths import EVENTS_PATH
 from tests.builders import installed
@@ -63,7 +64,15 @@ def test_somebody_sits_at_each_desk_and_the_first_at_the_door(processes: int) ->
     seated = [desks_of(place, processes) for place in range(processes)]
     assert frozenset().union(*seated) == set(Desk)
     assert Desk.DOOR in seated[0]
-    assert desks_of(processes, processes) == desks_of(processes % len(Desk) if processes > 2 else 0, processes)
+    assert desks_of(processes, processes) == desks_of(processes % len(SEATS) if processes > 2 else 0, processes)
+
+
+@pytest.mark.parametrize("processes", range(1, 8))
+def test_one_has_fellows_where_two_sit(processes: int) -> None:
+    for desk in Desk:
+        seated = [place for place in range(processes) if desk in desks_of(place, processes)]
+        assert have_fellows(desk, processes) == (len(seated) > 1)
+    assert have_fellows(Desk.BULK, processes) == (processes > 3)
 
 
 # --- the way ----------------------------------------------------------------------------------------------------
@@ -221,6 +230,72 @@ def test_those_beside_take_no_more_connections_than_they_may(two: Two) -> None:
     assert two.door.answers(second) == [503]
     two.door.send(first, MANY[5_000:])
     assert two.door.answers(first, 1) == [200]
+
+
+# --- between two at one desk ------------------------------------------------------------------------------------
+
+
+class Fellows:
+    """A hall at the door and two that take bodies of many events; the first of these has its turn before the second."""
+
+    def __init__(self, ways: Ways, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.door = Hall(most=8, desks=frozenset([Desk.DOOR]), ways=ways)
+        self.first, self.second = (Hall(most=8, desks=frozenset([Desk.BULK]), ways=ways) for _ in range(2))
+        for hall in (self.first, self.second):
+            hall.worker.has_fellows = True
+        own, self.second_rests = self.door.worker._turn, False
+
+        def turn() -> None:
+            own()
+            self.first.worker._turn()
+            if not self.second_rests:
+                self.second.worker._turn()
+
+        def sleep(_seconds: float) -> None:
+            if not self.second_rests:
+                self.second.worker._turn()
+
+        self.door.worker._turn = turn  # type: ignore[method-assign]
+        monkeypatch.setattr(
+            "service.connections.time", SimpleNamespace(monotonic=time.monotonic, sleep=sleep, time=time.time)
+        )
+
+    def taken(self) -> tuple[int, int]:
+        """How many bodies each has answered."""
+        return len(self.first.asked), len(self.second.asked)
+
+
+@pytest.fixture
+def fellows(ways: Ways, short: object, monkeypatch: pytest.MonkeyPatch) -> Iterator[Fellows]:
+    made = Fellows(ways, monkeypatch)
+    yield made
+    for hall in (made.door, made.first, made.second):
+        hall.close()
+
+
+def test_who_is_at_work_leaves_a_body_to_one_who_is_not(fellows: Fellows) -> None:
+    client = fellows.door.client(MANY)
+    assert fellows.door.answers(client, 1) == [200]
+    assert fellows.taken() == (1, 0)
+    # On the same connection, which is at the first one's.
+    fellows.first.worker._answering = 1
+    for number in (1, 2):
+        fellows.door.send(client, MANY)
+        assert fellows.door.answers(client, 1) == [200]
+        assert fellows.taken() == (1, number)
+    other = fellows.door.client(MANY)
+    assert fellows.door.answers(other, 1) == [200]
+    assert fellows.taken() == (1, 3)
+
+
+def test_who_is_at_work_takes_a_body_that_nobody_else_takes(fellows: Fellows) -> None:
+    fellows.second_rests, fellows.first.worker._answering = True, 1
+    client = fellows.door.client(MANY)
+    assert fellows.door.answers(client, 1) == [200]
+    fellows.door.send(client, MANY)
+    assert fellows.door.answers(client, 1) == [200]
+    assert fellows.taken() == (2, 0)
+    assert fellows.first.worker._answering == 1
 
 
 # --- of a server ------------------------------------------------------------------------------------------------
