@@ -20,7 +20,7 @@ from service.cli import main
 from tests import builders
 from tests.conftest import ENGINES
 from tests.grown import fresh_postgres
-from worker import schema, tallies
+from worker import ledger, schema, tallies
 from worker.database import Database
 from worker.installing import install
 from worker.loop import count_owed
@@ -102,6 +102,62 @@ def test_every_revision_goes_downward_and_up_again(empty: Database) -> None:
     schema.migrate(empty)
     with empty.read() as connection:
         assert shape(connection) == first
+
+
+def test_what_was_marked_on_each_event_is_told_by_a_position_and_back(empty: Database) -> None:
+    """Of two sites: counted, set aside, owed again among what is counted, owed; and one in which nothing is counted."""
+    marks = {"main": "c2cc0cc00", "new": "02"}
+    schema.migrate(empty, to="0010")
+    states = {"c": 1, "0": 0, "2": 2}
+    with empty.write() as connection:
+        position = 0
+        for site, marked in marks.items():
+            connection.execute(
+                text("INSERT INTO sites (site, people_key, created_us, revision, counted_position) "
+                     "VALUES (:site, :key, 1, 1, 0)"),
+                {"site": site, "key": b"k" * 32},
+            )  # fmt: skip
+            for mark in marked:
+                position += 1
+                row = {"site": site, "id": f"{position}", "position": position, "state": states[mark], "bytes": b"{}"}
+                connection.execute(
+                    text("INSERT INTO events (position, site, source, id, type, kind, subject, time_us, received_us, "
+                         "state, content_hash, payload) VALUES (:position, :site, '/a', :id, 'x', 'attempt', 'A', 1, "
+                         "1, :state, :bytes, :bytes)"),
+                    row,
+                )  # fmt: skip
+                if mark == "2":
+                    connection.execute(
+                        text("INSERT INTO set_asides (site, position, reason, set_aside_us) VALUES (:site, :position, "
+                             "'odd', 1)"),
+                        row,
+                    )  # fmt: skip
+
+    def told() -> dict[str, tuple[ledger.Front, tuple[int, int], list[int]]]:
+        with empty.read() as connection:
+            return {
+                site: (
+                    ledger.front(connection, site),
+                    ledger.waiting(connection, site),
+                    [head.position for head in ledger.owed(connection, site, limit=99)],
+                )
+                for site in marks
+            }
+
+    expected = {
+        "main": (ledger.Front(7, True, True), (3, 1), [5, 8, 9]),
+        "new": (ledger.Front(0, True, False), (1, 1), [10]),
+    }
+    schema.migrate(empty)
+    assert told() == expected
+    schema.migrate(empty, to="0010")
+    with empty.read() as connection:
+        rows = connection.execute(text("SELECT state FROM events ORDER BY position")).scalars()
+        assert list(rows) == [states[mark] for marked in marks.values() for mark in marked]
+        aside = connection.execute(text("SELECT position FROM set_asides ORDER BY position")).scalars()
+        assert list(aside) == [2, 11]
+    schema.migrate(empty)
+    assert told() == expected
 
 
 def test_the_list_of_revisions_is_that_of_the_files() -> None:

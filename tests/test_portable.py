@@ -16,7 +16,7 @@ from typing import Any
 import orjson
 import pytest
 from click.testing import CliRunner, Result
-from sqlalchemy import func, select, update
+from sqlalchemy import func, insert, literal, select
 
 from service.acceptance import Judged, judge
 from service.app import create_app
@@ -36,7 +36,7 @@ from worker.loop import count_owed
 from worker.portable_reading import FileDamaged, FileNotKnown, lines_of, take, verify
 from worker.portable_writing import write
 from worker.reports.catalogue import REPORTS
-from worker.tables import SET_ASIDE, events, sites
+from worker.tables import events, set_asides, sites
 from worker.tallies import audit
 from worker.unlinking import unlink
 
@@ -80,8 +80,13 @@ def a_shop_of_two_sites(url: str) -> Database:
         tell(database, site, *told, *(event("attempt.finished", f"N{each}", **NAMED) for each in range(3)))
     count_owed(database)
     with database.write() as connection:
-        last = select(func.max(events.c.position)).scalar_subquery()
-        connection.execute(update(events).where(events.c.position == last).values(state=SET_ASIDE))
+        last = (
+            select(events.c.site, events.c.position, literal(""), literal(0))
+            .order_by(events.c.position.desc())
+            .limit(1)
+        )
+        names = ["site", "position", "reason", "set_aside_us"]
+        connection.execute(insert(set_asides).from_select(names, last, include_defaults=False))
     return database
 
 

@@ -11,9 +11,9 @@ from typing import Any, Final, NamedTuple
 from sqlalchemy import ColumnElement, Connection, and_, exists, literal_column, select
 
 from worker.events import CHECKED, HOLD, RECIPE, TRIAL
-from worker.ledger import VOIDS
+from worker.ledger import VOIDS, is_set_aside
 from worker.records import Event, stored_data
-from worker.tables import COUNTED, OWED, events
+from worker.tables import events
 
 #: Kinds of subjects of which `acts` reads.
 KINDS: Final = (RECIPE, HOLD, TRIAL)
@@ -56,15 +56,16 @@ def checks(
 def standing(site: str, *, upto: int, with_owed: bool) -> tuple[ColumnElement[bool], ...]:
     """Conditions under which an event of a site is read, as `acts` says, and no other that is read voids it."""
 
-    def is_read(columns: Any) -> ColumnElement[bool]:
+    def is_read(table: Any) -> ColumnElement[bool]:
+        columns = table.c
         mine = columns.site == site
         if with_owed:
-            return and_(mine, columns.state.in_((COUNTED, OWED)))
+            return and_(mine, ~is_set_aside(table, is_owed=False))
         # A sum, lest SQLite takes the index of all positions for as good as that of the few acts.
-        return and_(mine, columns.state == COUNTED, columns.position + 0 <= upto)
+        return and_(mine, columns.position + 0 <= upto, ~is_set_aside(table))
 
     e, v = events.c, VOIDS.c
-    return is_read(e), ~exists().where(is_read(v), v.void_source == e.source, v.void_id == e.id)
+    return is_read(events), ~exists().where(is_read(VOIDS), v.void_source == e.source, v.void_id == e.id)
 
 
 def _read(

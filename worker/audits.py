@@ -9,12 +9,12 @@ from typing import Any, Final
 import orjson
 from sqlalchemy import Connection, func, insert, select, update
 
+from worker import ledger
 from worker.database import Database, DatabaseUnavailable
 from worker.installing import site_names
-from worker.ledger import in_state
 from worker.recount import Progress
 from worker.reports.reading import instant
-from worker.tables import OWED, audits, events, sites
+from worker.tables import audits, events, sites
 from worker.tallies import Audit, audit
 
 log = logging.getLogger(__name__)
@@ -130,7 +130,7 @@ def _is_quiet(connection: Connection, site: str, *, now_us: int) -> bool:
     received = connection.execute(newest).scalar_one_or_none()
     if received is not None and now_us - received < QUIET_US:
         return False
-    return connection.execute(select(e.position).where(e.site == site, in_state(OWED)).limit(1)).first() is None
+    return not ledger.owed(connection, site, limit=1)
 
 
 def _audited(

@@ -8,8 +8,8 @@ from typing import Final
 
 from sqlalchemy import Connection, func, select
 
-from worker.ledger import in_state
-from worker.tables import OWED, SET_ASIDE, events, sites
+from worker import ledger
+from worker.tables import events, set_asides, sites
 
 _MICROSECONDS: Final = 1_000_000
 
@@ -25,10 +25,10 @@ class Backlog:
 
 def backlogs(connection: Connection, *, now_us: int) -> dict[str, Backlog]:
     """What each site owes; its cost follows how much that is."""
-    owed, set_aside = _counts(connection, OWED), _counts(connection, SET_ASIDE)
+    oldest = _oldest(connection)
     return {
-        site: Backlog(owed.get(site, 0), set_aside.get(site, 0), _age_seconds([oldest], now_us))
-        for site, oldest in _oldest(connection).items()
+        site: Backlog(owed, aside, _age_seconds([oldest[site]], now_us))
+        for site, (owed, aside) in ledger.waiting_at_each(connection).items()
     }
 
 
@@ -39,20 +39,20 @@ def oldest_owed_seconds(connection: Connection, *, now_us: int) -> float:
 
 def _oldest(connection: Connection) -> dict[str, int | None]:
     """Site -> when its first owed event was received. Positions rise with receipt: no other one is read."""
-    first = (
-        select(events.c.received_us)
-        .where(events.c.site == sites.c.site, in_state(OWED))
-        .order_by(events.c.position)
-        .limit(1)
+    owed = ledger.owed_since_appended(
+        select(events.c.received_us), sites.c.site, sites.c.counted_position, dialect=connection.dialect.name
+    )
+    s = set_asides.c
+    again = (
+        select(func.min(events.c.received_us))
+        .where(s.site == sites.c.site, s.is_owed == 1, events.c.position == s.position)
         .scalar_subquery()
     )
-    found = connection.execute(select(sites.c.site, first.label("received_us")).order_by(sites.c.site))
-    return {row.site: row.received_us for row in found}
-
-
-def _counts(connection: Connection, state: int) -> dict[str, int]:
-    query = select(events.c.site, func.count().label("events")).where(in_state(state)).group_by(events.c.site)
-    return {row.site: row.events for row in connection.execute(query)}
+    query = select(sites.c.site, owed.limit(1).scalar_subquery().label("owed"), again.label("again")).order_by(
+        sites.c.site
+    )
+    found = {row.site: (row.owed, row.again) for row in connection.execute(query)}
+    return {site: min((each for each in both if each is not None), default=None) for site, both in found.items()}
 
 
 def _age_seconds(received_us: Iterable[int | None], now_us: int) -> float:

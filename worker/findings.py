@@ -378,7 +378,7 @@ def _set_aside(reader: Reader) -> Iterator[Finding]:
     s, e = set_asides.c, events.c
     query = (
         select(e.position, e.kind, e.subject, e.source, e.id, s.reason)
-        .where(s.site == reader.site, e.position == s.position)
+        .where(s.site == reader.site, s.is_owed == 0, e.position == s.position)
         .order_by(e.position)
     )
     for position, kind, subject, source, id_, reason in reader.connection.execute(query):

@@ -1,6 +1,8 @@
 """The ledger: append, once per (source, id); what is owed; read. The truth from which all else is computed.
 
-An event is owed from its append until the transaction that counts it; the mark stands on the event itself.
+An event is owed from its append until the transaction that counts it. Appends to a site commit in the order of their
+positions and are counted in that order, so that one position of each site tells what is counted; no event is ever
+touched again. Those that could not be counted are listed by themselves.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ import binascii
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final, NamedTuple, Protocol
 
 from sqlalchemy import (
@@ -21,6 +24,7 @@ from sqlalchemy import (
     Text,
     and_,
     bindparam,
+    case,
     delete,
     exists,
     func,
@@ -29,6 +33,7 @@ from sqlalchemy import (
     or_,
     select,
     true,
+    tuple_,
     update,
 )
 from sqlalchemy.exc import IntegrityError
@@ -36,12 +41,14 @@ from sqlalchemy.sql.elements import ColumnElement
 
 from worker.batches import in_batches
 from worker.events import EVENT_TYPES, VOIDED
-from worker.prepared import Lists, Prepared, insert_values, run_each
+from worker.prepared import POSTGRESQL, Lists, Prepared, insert_values, run_each
 from worker.records import Event, stored_data
-from worker.tables import COUNTED, OWED, SET_ASIDE, events, set_asides, sites
+from worker.tables import events, set_asides, sites
 
 #: Events of an append that are stored one by one, without looking first what of them is known.
 FEW: Final = 8
+#: So far from any position there is none.
+_BEYOND_ALL: Final = 2**62
 #: Class of the advisory locks under which a site is appended to.
 _APPEND_LOCK: Final = 0x43757431
 #: The ledger beside itself: voids of the events at hand. Made once; making an alias costs more than most statements.
@@ -285,7 +292,7 @@ def _each(received_us: int | Sequence[int], count: int) -> Sequence[int]:
 
 
 _COLUMNS: Final = (
-    "position", "site", "source", "id", "type", "kind", "subject", "time_us", "received_us", "state", "content_hash",
+    "position", "site", "source", "id", "type", "kind", "subject", "time_us", "received_us", "content_hash",
     "void_source", "void_id", "payload",
 )  # fmt: skip
 _ONCE: Final = "ON CONFLICT (site, source, id) DO NOTHING"
@@ -316,7 +323,7 @@ def _insert(connection: Connection, site: str, new: Sequence[tuple[NewEvent, int
     rows = [
         (
             site, event.source, event.id, event.type, EVENT_TYPES[event.type], event.subject, event.time_us,
-            received_us, OWED, event.content_hash, *(event.void_target or (None, None)), event.payload,
+            received_us, event.content_hash, *(event.void_target or (None, None)), event.payload,
         )
         for event, received_us in new
     ]  # fmt: skip
@@ -355,13 +362,33 @@ def _next_positions(connection: Connection, count: int) -> list[int]:
 # --- what is owed -----------------------------------------------------------------------------------------------
 
 
-def in_state(state: int) -> ColumnElement[bool]:
-    """Condition that an event is in a state, for which there is an index of its own when that is rare.
+def is_set_aside(table: Any = events, *, is_owed: bool | None = None) -> ColumnElement[bool]:
+    """Condition that an event of `table` was set aside; is_owed: and that it is, or is not, owed again."""
+    s = set_asides.c
+    one = exists().where(s.site == table.c.site, s.position == table.c.position)
+    return one if is_owed is None else one.where(s.is_owed == literal_column(str(int(is_owed))))
 
-    Written out, not bound: a database that plans a statement before it knows its values cannot use such an index, and
-    reads the whole ledger instead.
+
+def counted(site: str) -> tuple[ColumnElement[bool], ...]:
+    """Conditions that an event is of a site and counted."""
+    upto = select(sites.c.counted_position).where(sites.c.site == site).scalar_subquery()
+    return events.c.site == site, events.c.position <= upto, ~is_set_aside()
+
+
+def owed_since_appended(query: Select[Any], site: Any, counted: Any, *, dialect: str) -> Select[Any]:
+    """What a query reads of the events of a site that are owed since they were appended, oldest first.
+
+    counted: the position up to which it is counted.
     """
-    return events.c.state == literal_column(str(state))
+    e = events.c
+    if dialect == POSTGRESQL:
+        # As rows, which the index of one site alone can look up: it would else take that of the positions of all sites
+        # for as good, and read what is another's.
+        at = tuple_(e.site, e.position)
+        query = query.where(at > tuple_(site, counted), at < tuple_(site, counted + _BEYOND_ALL))
+    else:
+        query = query.where(e.site == site, e.position > counted)
+    return query.where(~is_set_aside()).order_by(e.site, e.position)
 
 
 def sites_owed(connection: Connection) -> list[str]:
@@ -370,9 +397,36 @@ def sites_owed(connection: Connection) -> list[str]:
 
 
 @Prepared
-def _sites_owed(_: Lists) -> Any:
-    owed = exists().where(events.c.site == sites.c.site, in_state(OWED))
-    return select(sites.c.site).where(owed).order_by(sites.c.site)
+def _sites_owed(lists: Lists) -> Any:
+    again = exists().where(set_asides.c.site == sites.c.site, set_asides.c.is_owed == literal_column("1"))
+    return select(sites.c.site).where(or_(_owes(lists.dialect), again)).order_by(sites.c.site)
+
+
+def _owes(dialect: str) -> ColumnElement[bool]:
+    """Condition that a site owes an event since it was appended."""
+    first = owed_since_appended(select(events.c.position), sites.c.site, sites.c.counted_position, dialect=dialect)
+    return first.limit(1).scalar_subquery().is_not(None)
+
+
+class Front(NamedTuple):
+    """Up to where a site is counted; whether events of it are set aside, and whether any of these is owed again."""
+
+    position: int = 0
+    has_asides: bool = False
+    owes_again: bool = False
+
+
+def front(connection: Connection, site: str) -> Front:
+    """How far a site is counted; nothing of one that is not known."""
+    found = _front(connection, {"of_site": site})
+    return Front._make(found[0]) if found else Front()
+
+
+@Prepared
+def _front(_: Lists) -> Any:
+    of_site = set_asides.c.site == sites.c.site
+    asides = exists().where(of_site), exists().where(of_site, set_asides.c.is_owed == literal_column("1"))
+    return select(sites.c.counted_position, *asides).where(sites.c.site == bindparam("of_site"))
 
 
 class Head(NamedTuple):
@@ -394,61 +448,99 @@ def claim(connection: Connection, site: str, *, limit: int) -> list[Head]:
 
     The mark becomes true with the caller's commit, which holds what they changed; undone with its rollback.
     """
-    claimed = owed(connection, site, limit=limit)
-    for some in in_batches(claimed):
-        _mark_counted(connection, {"positions": [head.position for head in some]})
+    at = front(connection, site)
+    claimed = _owed(connection, site, at, limit)
+    if claimed:
+        last = claimed[-1].position
+        if at.owes_again:
+            # None but these: another one may be owed again since they were read.
+            for some in in_batches(head.position for head in claimed):
+                named = (set_asides.c.site == site, set_asides.c.position.in_(some))
+                connection.execute(delete(set_asides).where(*named))
+        # One that was owed again may lie before what was counted meanwhile.
+        if last > at.position:
+            _advance(connection, {"of_site": site, "counted": last})
     return claimed
+
+
+@Prepared
+def _advance(_: Lists) -> Any:
+    counted = bindparam("counted", type_=BigInteger)
+    received = select(events.c.received_us).where(events.c.position == counted).scalar_subquery()
+    advanced = update(sites).where(sites.c.site == bindparam("of_site"))
+    return advanced.values(counted_position=counted, counted_us=received)
 
 
 def owed(connection: Connection, site: str, *, limit: int) -> list[Head]:
     """The site's oldest owed events, in order."""
-    return list(map(Head._make, _oldest_owed(connection, {"of_site": site, "most": limit})))
+    return _owed(connection, site, front(connection, site), limit)
+
+
+def _owed(connection: Connection, site: str, at: Front, limit: int) -> list[Head]:
+    found = list(map(Head._make, _oldest_owed(connection, {"of_site": site, "most": limit, "counted": at.position})))
+    if at.owes_again:
+        again = select(*HEAD).where(events.c.site == site, is_set_aside(is_owed=True))
+        rows = connection.execute(again.order_by(events.c.position).limit(limit))
+        found = sorted([*found, *(Head._make(row) for row in rows)])[:limit]
+    return found
 
 
 @Prepared
-def _oldest_owed(_: Lists) -> Any:
-    query = select(*HEAD).where(events.c.site == bindparam("of_site"), in_state(OWED))
-    return query.order_by(events.c.position).limit(bindparam("most", type_=Integer))
-
-
-@Prepared
-def _mark_counted(lists: Lists) -> Any:
-    return update(events).where(lists.has(events.c.position, "positions")).values(state=COUNTED)
+def _oldest_owed(lists: Lists) -> Any:
+    site, counted = bindparam("of_site", type_=events.c.site.type), bindparam("counted", type_=BigInteger)
+    query = owed_since_appended(select(*HEAD), site, counted, dialect=lists.dialect)
+    return query.limit(bindparam("most", type_=Integer))
 
 
 def waiting(connection: Connection, site: str) -> tuple[int, int]:
     """(events owed, events set aside) of a site."""
-    ((waits, stands_aside),) = _waiting(connection, {"of_site": site})
-    return waits, stands_aside
+    ((_, owed, again, asides),) = _waiting(connection, {"of_site": site}) or ((site, 0, 0, 0),)
+    return owed + again, asides
+
+
+def waiting_at_each(connection: Connection) -> dict[str, tuple[int, int]]:
+    """(events owed, events set aside) by site."""
+    found = connection.execute(_waits(connection.dialect.name))
+    return {site: (owed + again, asides) for site, owed, again, asides in found}
 
 
 @Prepared
-def _waiting(_: Lists) -> Any:
-    of_site = events.c.site == bindparam("of_site")
-    counts = (
-        select(func.count()).select_from(events).where(of_site, in_state(state)).scalar_subquery()
-        for state in (OWED, SET_ASIDE)
+def _waiting(lists: Lists) -> Any:
+    return _waits(lists.dialect).where(sites.c.site == bindparam("of_site"))
+
+
+def _waits(dialect: str) -> Select[Any]:
+    """Of sites: events owed since they were appended, owed again, and set aside."""
+    e = events.c
+    since = (e.site == sites.c.site, e.position > sites.c.counted_position, ~is_set_aside())
+    owed = select(func.count()).select_from(events).where(*since).scalar_subquery()
+    asides = (
+        select(func.count())
+        .select_from(set_asides)
+        .where(set_asides.c.site == sites.c.site, set_asides.c.is_owed == literal_column(str(is_owed)))
+        .scalar_subquery()
+        for is_owed in (1, 0)
     )
-    return select(*counts)
+    # Most owe nothing; and PostgreSQL, which does not know how few there are, may read more for them than these.
+    return select(sites.c.site, case((_owes(dialect), owed), else_=0), *asides)
 
 
 def set_aside(connection: Connection, site: str, *, reason: str, now_us: int) -> int | None:
     """Set the site's oldest owed event aside, so that the others go on; returns its position, None without one."""
-    owed = select(events.c.position).where(events.c.site == site, in_state(OWED))
-    position = connection.execute(owed.order_by(events.c.position).limit(1)).scalar_one_or_none()
-    if position is not None:
-        connection.execute(update(events).where(events.c.position == position).values(state=SET_ASIDE))
-        row = {"site": site, "position": position, "reason": reason, "set_aside_us": now_us}
-        connection.execute(insert(set_asides), row)
+    oldest = owed(connection, site, limit=1)
+    if not oldest:
+        return None
+    position = oldest[0].position
+    connection.execute(delete(set_asides).where(set_asides.c.site == site, set_asides.c.position == position))
+    row = {"site": site, "position": position, "reason": reason, "set_aside_us": now_us, "is_owed": 0}
+    connection.execute(insert(set_asides), row)
     return position
 
 
 def owe_again(connection: Connection, site: str) -> int:
     """Owe the events that were set aside once more; returns how many."""
-    again = update(events).where(events.c.site == site, in_state(SET_ASIDE)).values(state=OWED)
-    count = connection.execute(again).rowcount
-    connection.execute(delete(set_asides).where(set_asides.c.site == site))
-    return count
+    again = update(set_asides).where(set_asides.c.site == site, set_asides.c.is_owed == 0).values(is_owed=1)
+    return connection.execute(again).rowcount
 
 
 # --- reading ----------------------------------------------------------------------------------------------------
@@ -468,17 +560,21 @@ class View:
 
     def allows(self, table: Any = events) -> ColumnElement[bool]:
         """Condition under which an event of `table` is read."""
-        return and_(*_allowed(table, self._reach, **self._given))
+        return and_(*_allowed(table, self._has_asides, **self._given))
+
+    @cached_property
+    def _front(self) -> Front:
+        return front(self.connection, self.site)
 
     @property
-    def _reach(self) -> _Reach:
-        return _Reach(self.upto is not None, self.ahead is not None)
+    def _has_asides(self) -> bool:
+        return self._front.has_asides
 
     @property
     def _given(self) -> dict[str, Any]:
         """The values of what it allows."""
-        ends = {"upto": self.upto, "ahead": self.ahead}
-        return {"of_site": self.site} | {name: end for name, end in ends.items() if end is not None}
+        last = self._front.position if self.ahead is None else max(self._front.position, self.ahead)
+        return {"of_site": self.site, "last": last if self.upto is None else min(last, self.upto)}
 
     def at(self, positions: Sequence[int]) -> Iterator[tuple[str, Event, tuple[str, str] | None]]:
         """(kind, event, void target) of the events at positions."""
@@ -500,7 +596,7 @@ class View:
 
     def _told(self, kind: str, subjects: list[str]) -> Iterable[Told]:
         given = {**self._given, "of_kind": kind, "subjects": subjects}
-        return _of_subjects(self.connection, given, self._reach)
+        return _of_subjects(self.connection, given, self._has_asides)
 
     def targets(self, voids: Iterable[tuple[str, str]]) -> dict[tuple[str, str], tuple[str, Event]]:
         """(kind, event) of the known targets of voids, by (source, id)."""
@@ -511,7 +607,7 @@ class View:
         for source, ids in wanted.items():
             for some in in_batches(ids):
                 given = {**self._given, "of_source": source, "ids": some}
-                for read in _targets(self.connection, given, self._reach):
+                for read in _targets(self.connection, given, self._has_asides):
                     event = event_of(read[1:])
                     found[event.source, event.id] = (read[0], event)
         return found
@@ -521,7 +617,7 @@ class View:
         found: list[tuple[Event, tuple[str, str]]] = []
         for some in in_batches(positions):
             given = {**self._given, "positions": some}
-            for *read, source, id_ in _voids_naming(self.connection, given, self._reach):
+            for *read, source, id_ in _voids_naming(self.connection, given, self._has_asides):
                 found.append((event_of(read[1:]), (source, id_)))
         return found
 
@@ -537,24 +633,14 @@ _READ = (
 )
 
 
-class _Reach(NamedTuple):
-    """Whether a view has an end, and whether it looks ahead."""
-
-    has_end: bool
-    looks_ahead: bool
-
-
-def _allowed(table: Any, reach: _Reach, **given: Any) -> tuple[ColumnElement[bool], ...]:
+def _allowed(table: Any, has_asides: bool, **given: Any) -> tuple[ColumnElement[bool], ...]:
     """What a view allows of a table; its values where they are given, else their names."""
-
-    def value(name: str, of: Any) -> Any:
-        return given[name] if given else bindparam(name, type_=of)
-
-    is_read = table.c.state == COUNTED
-    if reach.looks_ahead:
-        is_read = or_(is_read, and_(table.c.state == OWED, table.c.position <= value("ahead", BigInteger)))
-    allowed = (table.c.site == value("of_site", Text), is_read)
-    return (*allowed, table.c.position <= value("upto", BigInteger)) if reach.has_end else allowed
+    site, last = given["of_site"] if given else bindparam("of_site", type_=Text), given.get("last")
+    if last is None:
+        last = bindparam("last", type_=BigInteger)
+    # A sum, lest a database takes the index of all positions for as good as that of a few subjects.
+    allowed = (table.c.site == site, table.c.position + 0 <= last)
+    return (*allowed, ~is_set_aside(table)) if has_asides else allowed
 
 
 @Prepared
@@ -564,27 +650,27 @@ def _at(lists: Lists) -> Any:
 
 
 @Prepared
-def _of_subjects(lists: Lists, reach: _Reach) -> Any:
+def _of_subjects(lists: Lists, has_asides: bool) -> Any:
     void = (VOIDS.c.void_source == events.c.source, VOIDS.c.void_id == events.c.id)
     return select(*_READ[1:]).where(
-        *_allowed(events, reach),
+        *_allowed(events, has_asides),
         lists.has(events.c.subject, "subjects"),
         events.c.kind == bindparam("of_kind"),
-        ~exists().where(*_allowed(VOIDS, reach), *void),
+        ~exists().where(*_allowed(VOIDS, has_asides), *void),
     )
 
 
 @Prepared
-def _targets(lists: Lists, reach: _Reach) -> Any:
+def _targets(lists: Lists, has_asides: bool) -> Any:
     named = (events.c.source == bindparam("of_source"), lists.has(events.c.id, "ids"))
-    return select(*_READ).where(*_allowed(events, reach), *named)
+    return select(*_READ).where(*_allowed(events, has_asides), *named)
 
 
 @Prepared
-def _voids_naming(lists: Lists, reach: _Reach) -> Any:
+def _voids_naming(lists: Lists, has_asides: bool) -> Any:
     return select(*(VOIDS.c[column.name] for column in _READ), VOIDS.c.void_source, VOIDS.c.void_id).where(
         lists.has(events.c.position, "positions"),
-        *_allowed(VOIDS, reach),
+        *_allowed(VOIDS, has_asides),
         VOIDS.c.void_source == events.c.source,
         VOIDS.c.void_id == events.c.id,
     )

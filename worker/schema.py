@@ -12,7 +12,7 @@ from worker.database import Database
 from worker.tables import metadata
 
 #: Every revision there ever was, oldest first; the last is this release's.
-REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010")
+REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011")
 HEAD: Final = REVISIONS[-1]
 #: Under this advisory lock one process migrates a PostgreSQL database at a time.
 _MIGRATION_LOCK: Final = 0x4375744D

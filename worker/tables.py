@@ -41,10 +41,6 @@ metadata = MetaData(naming_convention=NAMING)
 #: counted under an older one is computed again from its ledger.
 FOLD: Final = 5
 
-OWED: Final = 0
-COUNTED: Final = 1
-SET_ASIDE: Final = 2
-
 # Ids compare by their UTF-8 bytes: SQLite does so by itself, PostgreSQL is told to.
 _ident = Text().with_variant(Text(collation="C"), "postgresql")
 _day = String(10)
@@ -90,6 +86,7 @@ sites = Table(
     Column("series", String(16), nullable=False, default=new_series, server_default=text("''")),
     Column("created_us", BigInteger, nullable=False),
     Column("revision", BigInteger, nullable=False, default=0),
+    # All events up to it are counted, but those of set_asides; all others are owed
     Column("counted_position", BigInteger, nullable=False, default=0),
     Column("counted_us", BigInteger),
     Column("fold", Integer, nullable=False, server_default=text("1")),
@@ -107,7 +104,6 @@ events = Table(
     Column("subject", _ident, nullable=False),
     Column("time_us", BigInteger, nullable=False),
     Column("received_us", BigInteger, nullable=False),
-    Column("state", SmallInteger, nullable=False),
     Column("content_hash", LargeBinary, nullable=False),
     Column("void_source", _ident),
     Column("void_id", _ident),
@@ -115,23 +111,6 @@ events = Table(
     UniqueConstraint("site", "source", "id"),
     Index(None, "site", "subject"),
     Index(None, "site", "position"),
-    # With the state in it: SQLite would else take the index of all positions for as good.
-    Index(
-        "ix_events_owed",
-        "site",
-        "state",
-        "position",
-        sqlite_where=text("state = 0"),
-        postgresql_where=text("state = 0"),
-    ),
-    Index(
-        "ix_events_set_aside",
-        "site",
-        "state",
-        "position",
-        sqlite_where=text("state = 2"),
-        postgresql_where=text("state = 2"),
-    ),
     Index(
         "ix_events_voids",
         "site",
@@ -598,7 +577,7 @@ LIVE: Final = Derived.within(metadata)
 #: The same, temporary and on one connection: what an audit or a rebuild computes from the whole ledger.
 SHADOW: Final = Derived.within(MetaData(naming_convention=NAMING), prefix="shadow_", temporary=True)
 
-#: Why an event was set aside: what the fold made of it, which no recount could say again.
+#: Events that were set aside, and why: what the fold made of each, which no recount could say again.
 set_asides = Table(
     "set_asides",
     metadata,
@@ -606,6 +585,8 @@ set_asides = Table(
     Column("position", BigInteger, primary_key=True, autoincrement=False),
     Column("reason", Text, nullable=False),
     Column("set_aside_us", BigInteger, nullable=False),
+    # 1 once it is owed again, until it is counted or set aside anew
+    Column("is_owed", SmallInteger, nullable=False, server_default=text("0")),
 )
 
 keys = Table(

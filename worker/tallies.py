@@ -7,11 +7,9 @@ from functools import partial
 from typing import Any, Final, TypedDict
 
 from sqlalchemy import (
-    BigInteger,
     Connection,
     Table,
     bindparam,
-    case,
     delete,
     exists,
     false,
@@ -32,7 +30,7 @@ from worker.portions import can_start_processes, fold_portions
 from worker.prepared import POSTGRESQL, Lists, Prepared
 from worker.recount import Ahead, Progress, Recount
 from worker.sites import settings_told
-from worker.tables import COUNTED, FOLD, LIVE, SHADOW, events, sites
+from worker.tables import FOLD, LIVE, SHADOW, events, sites
 from worker.telling_holds import tell_holds
 
 #: Events counted in one transaction. More are cheaper each, fewer let the door in sooner.
@@ -65,7 +63,7 @@ def bring_up_to_date(
         recount = Recount(ledger.View(connection, site), LIVE, ahead)
         changes = recount.of_events(claimed)
         tell_holds(recount.view, changes.holds, since=changes.of_holds, now_us=now_us)
-        raised = _raise_revision(connection, site, claimed[-1].position)
+        raised = _raise_revision(connection, site)
         Confirming(connection, site, recount.calendar, **raised, now_us=now_us).of_touched(recount.touched)
     return len(claimed)
 
@@ -79,7 +77,8 @@ def look_ahead(
     than `least` events it is not worth while: what comes in meanwhile would wait for the next claim.
     """
     owed = ledger.owed(connection, site, limit=limit)
-    if len(owed) < least:
+    # What is owed again is not read before it is claimed.
+    if len(owed) < least or ledger.front(connection, site).owes_again:
         return None
     view = ledger.View(connection, site, ahead=owed[-1].position)
     ((revision,),) = _revision(connection, {"of_site": site})
@@ -113,25 +112,16 @@ class _Raised(TypedDict):
     series: str
 
 
-def _raise_revision(connection: Connection, site: str, position: int) -> _Raised:
-    """Say that the site's figures changed, and up to which event they count."""
-    ((counted, series),) = _raise(connection, {"of_site": site, "counted": position})
+def _raise_revision(connection: Connection, site: str) -> _Raised:
+    """Say that the site's figures changed; returns up to which event they count."""
+    ((counted, series),) = _raise(connection, {"of_site": site})
     return {"position": int(counted), "series": str(series)}
 
 
 @Prepared
 def _raise(_: Lists) -> Any:
-    position = bindparam("counted", type_=BigInteger)
-    received = select(events.c.received_us).where(events.c.position == position).scalar_subquery()
-    # An event that was set aside and is counted late lies before what was counted meanwhile.
-    is_later = sites.c.counted_position < position
-    raised = update(sites).where(sites.c.site == bindparam("of_site"))
-    new = {
-        "revision": sites.c.revision + 1,
-        "counted_position": case((is_later, position), else_=sites.c.counted_position),
-        "counted_us": case((is_later, received), else_=sites.c.counted_us),
-    }
-    return raised.values(new).returning(sites.c.counted_position, sites.c.series)
+    raised = update(sites).where(sites.c.site == bindparam("of_site")).values(revision=sites.c.revision + 1)
+    return raised.returning(sites.c.counted_position, sites.c.series)
 
 
 @dataclass(frozen=True)
@@ -223,7 +213,7 @@ def _swap_in(connection: Connection, site: str, position: int, count: int, *, no
         recount.of_events(since)
     for live, shadow in zip(LIVE.all, SHADOW.all, strict=True):
         _make_equal(connection, site, live, shadow)
-    raised = _raise_revision(connection, site, since[-1].position if since else position)
+    raised = _raise_revision(connection, site)
     Confirming(connection, site, recount.calendar, **raised, now_us=now_us).of_everything()
     connection.execute(update(sites).where(sites.c.site == site).values(fold=FOLD))
     return count + len(since)
@@ -244,7 +234,7 @@ def _recount_into_shadow(
     """(position, count) of the counted events of the snapshot, which the shadow then counts."""
     make_empty(connection, SHADOW)
     counted = select(func.coalesce(func.max(events.c.position), 0), func.count())
-    position, count = connection.execute(counted.where(events.c.site == site, events.c.state == COUNTED)).one()
+    position, count = connection.execute(counted.where(*ledger.counted(site))).one()
     folder = None
     if processes > 1 and count >= FEWEST_FOR_PROCESSES and can_start_processes():
         folder = partial(fold_portions, database.url, site, position, processes=processes)
@@ -253,12 +243,12 @@ def _recount_into_shadow(
 
 
 def _count(connection: Connection, site: str, *conditions: Any) -> int:
-    query = select(func.count()).where(events.c.site == site, events.c.state == COUNTED, *conditions)
+    query = select(func.count()).where(*ledger.counted(site), *conditions)
     return int(connection.execute(query).scalar_one())
 
 
 def _counted(connection: Connection, site: str, *conditions: Any) -> list[ledger.Head]:
-    query = select(*ledger.HEAD).where(events.c.site == site, events.c.state == COUNTED, *conditions)
+    query = select(*ledger.HEAD).where(*ledger.counted(site), *conditions)
     return [ledger.Head(*row) for row in connection.execute(query.order_by(events.c.position))]
 
 

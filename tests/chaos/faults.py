@@ -35,20 +35,14 @@ def _put(owner: Any, name: str, other: Any) -> Any:
 
 
 def _no_site_lock() -> None:
-    """Workers claim owed events of one site side by side, each its own."""
-    from sqlalchemy import select, update
-
+    """Workers count owed events of one site side by side, each its own."""
     from worker import ledger, tallies
-    from worker.batches import in_batches
-    from worker.tables import COUNTED, OWED, events
+
+    whole = ledger.claim
 
     def claim(connection: Any, site: str, *, limit: int) -> list[ledger.Head]:
-        owed = select(*ledger.HEAD).where(events.c.site == site, events.c.state == OWED)
-        few = owed.order_by(events.c.position).limit(min(limit, 60)).with_for_update(skip_locked=True)
-        claimed = [ledger.Head(*row) for row in connection.execute(few)]
-        for some in in_batches(claimed):
-            positions = [head.position for head in some]
-            connection.execute(update(events).where(events.c.position.in_(positions)).values(state=COUNTED))
+        with connection.engine.begin() as other:
+            claimed = whole(other, site, limit=min(limit, 60))
         time.sleep(random.uniform(0, 0.05))
         return claimed
 
@@ -72,7 +66,7 @@ def _counted_before_the_fold() -> None:
         time.sleep(0.05)
         with database.write() as connection:
             Recount(ledger.View(connection, site), LIVE).of_events(claimed)
-            tallies._raise_revision(connection, site, claimed[-1].position)
+            tallies._raise_revision(connection, site)
         return loop.Claimed(len(claimed), False)
 
     _put(loop, "count_claim", count_claim)

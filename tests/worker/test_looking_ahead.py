@@ -19,7 +19,8 @@ from worker import recount, tallies
 from worker.folding import fold_attempt
 from worker.recount import Ahead
 from worker.sites import settings_told
-from worker.tables import LIVE, OWED, events
+from worker.tables import LIVE
+from worker.tables import sites as site_table
 
 Event = dict[str, Any]
 CUT = {"outcome": "severed", "quantity": 2, "good": 2, "material": "S355", "thickness_mm": 20}
@@ -91,7 +92,7 @@ def test_what_is_older_than_the_figures_is_not_used(sites: Sites) -> None:
     claim(sites, site, None)
     # Owed again, at the same position: but the figures are others by now.
     with sites.database.write() as connection:
-        connection.execute(events.update().where(events.c.site == site).values(state=OWED))
+        connection.execute(site_table.update().where(site_table.c.site == site).values(counted_position=0))
         connection.execute(LIVE.attempts.update().where(LIVE.attempts.c.site == site).values(good=9))
     assert claim(sites, site, ahead) == 1
     assert tallies.audit(sites.database, site).equal

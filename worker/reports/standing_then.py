@@ -23,7 +23,7 @@ from worker.reports.questions import QuestionUnanswerable, Wrong
 from worker.reports.reading import Reader, instant, open_site
 from worker.reports.report import AsOf
 from worker.sites import fold_settings
-from worker.tables import COUNTED, OWED, SET_ASIDE, SHADOW, events
+from worker.tables import SHADOW, events, set_asides
 
 #: Events that are folded anew for one answer: about as many as take ten seconds.
 MOST_EVENTS: Final = 20_000
@@ -85,7 +85,7 @@ def standing_at(connection: Connection, site: str, position: int) -> Standing:
     as_of = AsOf(
         position,
         None if last is None else instant(last),
-        *(_in_state(connection, site, state, position) for state in (OWED, SET_ASIDE)),
+        *(_set_aside(connection, site, position, is_owed=is_owed) for is_owed in (1, 0)),
     )
     settings = ledger.View(connection, site, upto=position).of_subjects(SITE, [site])[site]
     reader = replace(kept, as_of=as_of, calendar=fold_settings(settings))
@@ -95,18 +95,20 @@ def standing_at(connection: Connection, site: str, position: int) -> Standing:
 
 def _received(connection: Connection, site: str, condition: Any, *, order: Any) -> int | None:
     """When the first counted event of these, in this order, was received; None without one."""
-    query = select(events.c.received_us).where(events.c.site == site, events.c.state == COUNTED, condition)
+    query = select(events.c.received_us).where(*ledger.counted(site), condition)
     received: int | None = connection.execute(query.order_by(order).limit(1)).scalar_one_or_none()
     return received
 
 
-def _in_state(connection: Connection, site: str, state: int, position: int) -> int:
-    query = select(func.count()).where(events.c.site == site, ledger.in_state(state), events.c.position <= position)
+def _set_aside(connection: Connection, site: str, position: int, *, is_owed: int) -> int:
+    """Events up to a position, which lies before what is counted, that were set aside, and are owed again or not."""
+    s = set_asides.c
+    query = select(func.count()).where(s.site == site, s.position <= position, s.is_owed == is_owed)
     return int(connection.execute(query).scalar_one())
 
 
 def _counted(connection: Connection, site: str, position: int) -> int:
-    mine = (events.c.site == site, events.c.state == COUNTED, events.c.position <= position)
+    mine = (*ledger.counted(site), events.c.position <= position)
     some = select(events.c.position).where(*mine).limit(MOST_EVENTS + 1).subquery()
     return int(connection.execute(select(func.count()).select_from(some)).scalar_one())
 
