@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 from sqlalchemy import ColumnElement, Connection, and_, exists, literal_column, select
 
 from worker.events import CHECKED, HOLD, RECIPE, TRIAL
-from worker.ledger import VOIDS, is_set_aside
+from worker.ledger import VOIDS, counted_position, is_set_aside
 from worker.records import Event, stored_data
 from worker.tables import events
 
@@ -62,7 +62,8 @@ def standing(site: str, *, upto: int, with_owed: bool) -> tuple[ColumnElement[bo
         if with_owed:
             return and_(mine, ~is_set_aside(table, is_owed=False))
         # A sum, lest SQLite takes the index of all positions for as good as that of the few acts.
-        return and_(mine, columns.position + 0 <= upto, ~is_set_aside(table))
+        at = columns.position + 0
+        return and_(mine, at <= upto, at <= counted_position(site), ~is_set_aside(table))
 
     e, v = events.c, VOIDS.c
     return is_read(events), ~exists().where(is_read(VOIDS), v.void_source == e.source, v.void_id == e.id)

@@ -369,10 +369,14 @@ def is_set_aside(table: Any = events, *, is_owed: bool | None = None) -> ColumnE
     return one if is_owed is None else one.where(s.is_owed == literal_column(str(int(is_owed))))
 
 
+def counted_position(site: str) -> ColumnElement[int]:
+    """The position up to which a site is counted, within a statement."""
+    return select(sites.c.counted_position).where(sites.c.site == site).scalar_subquery()
+
+
 def counted(site: str) -> tuple[ColumnElement[bool], ...]:
     """Conditions that an event is of a site and counted."""
-    upto = select(sites.c.counted_position).where(sites.c.site == site).scalar_subquery()
-    return events.c.site == site, events.c.position <= upto, ~is_set_aside()
+    return events.c.site == site, events.c.position <= counted_position(site), ~is_set_aside()
 
 
 def owed_since_appended(query: Select[Any], site: Any, counted: Any, *, dialect: str) -> Select[Any]:
