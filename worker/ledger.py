@@ -453,7 +453,7 @@ def claim(connection: Connection, site: str, *, limit: int) -> list[Head]:
     The mark becomes true with the caller's commit, which holds what they changed; undone with its rollback.
     """
     at = front(connection, site)
-    claimed = _owed(connection, site, at, limit)
+    claimed = owed(connection, site, limit=limit, at=at)
     if claimed:
         last = claimed[-1].position
         if at.owes_again:
@@ -475,12 +475,9 @@ def _advance(_: Lists) -> Any:
     return advanced.values(counted_position=counted, counted_us=received)
 
 
-def owed(connection: Connection, site: str, *, limit: int) -> list[Head]:
-    """The site's oldest owed events, in order."""
-    return _owed(connection, site, front(connection, site), limit)
-
-
-def _owed(connection: Connection, site: str, at: Front, limit: int) -> list[Head]:
+def owed(connection: Connection, site: str, *, limit: int, at: Front | None = None) -> list[Head]:
+    """The site's oldest owed events, in order; at: how far it is counted, where that is known."""
+    at = at or front(connection, site)
     found = list(map(Head._make, _oldest_owed(connection, {"of_site": site, "most": limit, "counted": at.position})))
     if at.owes_again:
         again = select(*HEAD).where(events.c.site == site, is_set_aside(is_owed=True))

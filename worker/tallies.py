@@ -76,9 +76,10 @@ def look_ahead(
     On SQLite whoever counts holds up all who write: what is read and folded before needs no place among them. Of fewer
     than `least` events it is not worth while: what comes in meanwhile would wait for the next claim.
     """
-    owed = ledger.owed(connection, site, limit=limit)
+    at = ledger.front(connection, site)
+    owed = ledger.owed(connection, site, limit=limit, at=at)
     # What is owed again is not read before it is claimed.
-    if len(owed) < least or ledger.front(connection, site).owes_again:
+    if len(owed) < least or at.owes_again:
         return None
     view = ledger.View(connection, site, ahead=owed[-1].position)
     ((revision,),) = _revision(connection, {"of_site": site})

@@ -269,7 +269,7 @@ def test_events_set_aside_are_owed_again_in_their_order(database: Database) -> N
 
 
 def test_what_is_owed_again_while_a_claim_is_made_waits_for_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
-    found = ledger._owed
+    found = ledger.owed
     with fresh_postgres("ledger", with_tables=True) as url, closing(installed(url)) as database:
         append(database, *(cut(name) for name in "ABC"))
         with database.write() as connection:
@@ -279,14 +279,14 @@ def test_what_is_owed_again_while_a_claim_is_made_waits_for_the_next(monkeypatch
             of_first = set_asides.c.position == first
             connection.execute(update(set_asides).where(of_first).values(is_owed=1))
 
-        def beside(*args: Any) -> list[ledger.Head]:
-            heads = found(*args)
+        def beside(*args: Any, **options: Any) -> list[ledger.Head]:
+            heads = found(*args, **options)
             with database.write() as other:
                 assert ledger.owe_again(other, SITE) == 1
             return heads
 
         with database.write() as connection, monkeypatch.context() as patched:
-            patched.setattr(ledger, "_owed", beside)
+            patched.setattr(ledger, "owed", beside)
             assert [head.subject for head in ledger.claim(connection, SITE, limit=9)] == ["A", "C"]
         with database.read() as connection:
             assert [head.subject for head in ledger.owed(connection, SITE, limit=9)] == ["B"]

@@ -12,7 +12,6 @@ down_revision = "0010"
 branch_labels = None
 depends_on = None
 
-
 _RARE: Final = (("ix_events_owed", "state = 0"), ("ix_events_set_aside", "state = 2"))
 #: The last event of a site that was counted, or, of one in which none was, the one before the first.
 _LAST_COUNTED: Final = """
